@@ -1,0 +1,246 @@
+"""How many feeds, misses and doubles were there, group by group?
+
+The one place that scans the log. Counts are sums, so this is the only step whose cost grows with
+the log, and the only one that a bigger engine has to take over when a log outgrows one machine.
+Everything after it works on the few numbers that come out of it.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import pyarrow as pa
+
+from analysis.filters import HUMIDITY_BANDS, FilterError, Filters, known_columns
+from analysis.log_format import DERIVED, EXTRA, KINDS, Column
+from analysis.store import Snapshot
+from analysis.values import nearest
+
+
+@dataclass(frozen=True)
+class Account:
+    """The evidence that an answer rests on.
+
+    Attributes
+    ----------
+    rows, runs : int
+        Rows of the run log and runs (a job on one tower) they belong to.
+    feeds : int
+        Feeds asked of all bins.
+    first, last : datetime or None
+        When the first and the last stretch started; wall time.
+    """
+
+    rows: int
+    runs: int
+    feeds: int
+    first: dt.datetime | None
+    last: dt.datetime | None
+
+
+# Wall time without a zone, so that no session setting can shift it.
+_WALL = "make_timestamp(epoch_us(r.started))"
+_DERIVED_SQL = {
+    "day": f"strftime({_WALL}, '%Y-%m-%d')",
+    "week": f"strftime({_WALL}, '%G-W%V')",
+    "month": f"strftime({_WALL}, '%Y-%m')",
+    "humidity_band": (
+        "case when r.humidity_pct is null then 'not logged' when r.humidity_pct < 30 then "
+        "'below 30' when r.humidity_pct >= 70 then '70 and over' else "
+        "(floor(r.humidity_pct / 10)::int * 10)::varchar || '-' || "
+        "(floor(r.humidity_pct / 10)::int * 10 + 9)::varchar end"
+    ),
+}
+
+#: Sums of a scan. A kind that was off has no feeds of that kind, and feeds where either was off
+#: say nothing of faults of both kinds together. Faults whose bin was not noted bring no feeds.
+_SUMS = """
+    count(*)::bigint as rows,
+    coalesce(sum(r.cycles), 0)::bigint as feeds,
+    coalesce(sum(r.cycles) filter (r.misses is not null), 0)::bigint as feeds_misses,
+    coalesce(sum(r.cycles) filter (r.doubles is not null), 0)::bigint as feeds_doubles,
+    coalesce(sum(r.cycles) filter (r.misses is not null and r.doubles is not null), 0)::bigint
+        as feeds_faults,
+    coalesce(sum(r.misses), 0)::bigint as misses,
+    coalesce(sum(r.doubles), 0)::bigint as doubles,
+    coalesce(sum(r.misses + r.doubles), 0)::bigint as faults
+"""
+
+
+class LogScan:
+    """Counts over one snapshot of a store; holds a connection and no rows.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+        What is stored.
+    """
+
+    def __init__(self, snapshot: Snapshot) -> None:
+        self.version = snapshot.version
+        self._connection = snapshot.connect()
+        self._own: tuple[str, ...] | None = None
+
+    def _sql(self, query: str, parameters: Sequence[object] = ()) -> pa.Table:
+        # A cursor of its own for each query: pages ask from several threads.
+        with self._connection.cursor() as cursor:
+            return cursor.sql(query, params=list(parameters)).to_arrow_table()
+
+    def own_columns(self) -> tuple[str, ...]:
+        """Return the run log's columns that the format does not name."""
+        if self._own is None:
+            found = self._sql(f"select distinct unnest(map_keys({EXTRA})) as name from runs")
+            self._own = tuple(sorted(found["name"].to_pylist()))
+        return self._own
+
+    def check_columns(self, names: Sequence[str]) -> None:
+        """Raise FilterError for a column that neither the format nor the log knows."""
+        for name in names:
+            if name in known_columns() or name in self.own_columns():
+                continue
+            words = frozenset(known_columns()) | frozenset(self.own_columns())
+            meant = nearest(name, words, 0.6)
+            hint = f"did you mean {meant}?" if meant else f"known are {', '.join(sorted(words))}"
+            raise FilterError(f"there is no column {name} to group or filter by; {hint}")
+
+    def by_run(self, by: Sequence[str], filters: Filters) -> pa.Table:
+        """Count feeds and faults of each group in each run.
+
+        Parameters
+        ----------
+        by : sequence of str
+            Columns to group by, of the run, stock or tower lists, a site's own, or derived.
+        filters : Filters
+            Rows to count; its kind does not matter here.
+
+        Returns
+        -------
+        pyarrow.Table
+            One row per group and run: the columns of ``by``, ``of_tower`` and ``of_run``,
+            ``rows``, ``feeds`` (all), ``feeds_misses``, ``feeds_doubles``, ``feeds_faults`` (those
+            watched for that kind), ``misses``, ``doubles`` and ``faults``. Sorted by group.
+
+        Raises
+        ------
+        FilterError
+            For a column or a value that cannot be.
+        """
+        by = tuple(dict.fromkeys(by))
+        condition, parameters, joins = self._condition(filters, by)
+        groups = "".join(f'{_expression(name)} as "{name}", ' for name in by)
+        order = ", ".join(str(i + 1) for i in range(len(by) + 2))
+        return self._sql(
+            f"""select {groups} r.tower as of_tower, r.run as of_run, {_SUMS}
+            from runs r {joins} where {condition} group by {order} order by {order}""",
+            parameters,
+        )
+
+    def account(self, filters: Filters) -> Account:
+        """Say how much evidence a filter leaves; raises as `by_run`."""
+        condition, parameters, joins = self._condition(filters, ())
+        table = self._sql(
+            f"""select count(*)::bigint as rows, count(distinct (r.tower, r.run))::bigint as runs,
+            coalesce(sum(r.cycles), 0)::bigint as feeds,
+            min({_WALL}) as first, max({_WALL}) as last
+            from runs r {joins} where {condition}""",
+            parameters,
+        )
+        row = table.to_pylist()[0]
+        return Account(row["rows"], row["runs"], row["feeds"], row["first"], row["last"])
+
+    def list_rows(self, kind: str) -> list[dict[str, object]]:
+        """Return all rows of a list: ``stocks``, ``towers`` or ``services``."""
+        if kind not in ("stocks", "towers", "services"):
+            raise ValueError(f"{kind} is no list of the store")
+        rows: list[dict[str, object]] = self._sql(f"select * from {kind} order by all").to_pylist()
+        return rows
+
+    def _condition(self, filters: Filters, by: Sequence[str]) -> tuple[str, list[object], str]:
+        named = [*by, *(column for column, _ in filters.where)]
+        self.check_columns(named)
+        joins = ""
+        if any(_home(name) == "s" for name in named):
+            joins += " left join stocks s on r.stock = s.stock"
+        if any(_home(name) == "t" for name in named):
+            joins += " left join towers t on r.tower = t.tower"
+        clauses = ["true"]
+        parameters: list[object] = []
+        if filters.since is not None:
+            clauses.append(f"{_WALL} >= ?")
+            parameters.append(filters.since)
+        if filters.until is not None:
+            clauses.append(f"{_WALL} <= ?")
+            parameters.append(filters.until)
+        for column, values in filters.where:
+            either = []
+            for value in values:
+                typed = _typed(column, value)
+                if typed is None:
+                    either.append(f"{_expression(column)} is null")
+                else:
+                    either.append(f"{_expression(column)} = ?")
+                    parameters.append(typed)
+            clauses.append(f"({' or '.join(either)})")
+        return " and ".join(clauses), parameters, joins
+
+
+def _home(name: str) -> str:
+    """Tell whose column it is: run log (r), stock list (s), tower list (t), derived or own (x)."""
+    if name in DERIVED:
+        return "x"
+    for table, letter in (("runs", "r"), ("stocks", "s"), ("towers", "t")):
+        if name in KINDS[table].names:
+            return letter
+    return "x"
+
+
+def _column(name: str) -> Column | None:
+    for table in ("runs", "stocks", "towers"):
+        if name in KINDS[table].names:
+            return KINDS[table].column(name)
+    return None
+
+
+def _expression(name: str) -> str:
+    if name in DERIVED:
+        return _DERIVED_SQL[name]
+    home = _home(name)
+    if home == "x":
+        key = name.replace("'", "''")
+        return f"r.{EXTRA}['{key}']"
+    column = _column(name)
+    quoted = f'{home}."{name}"'
+    if column is not None and column.type == "moment":
+        return f"strftime(make_timestamp(epoch_us({quoted})), '%Y-%m-%dT%H:%M:%S')"
+    return quoted
+
+
+def _typed(name: str, value: str) -> str | int | float | None:
+    """Turn a filter's value into the column's type; None means not logged."""
+    column = _column(name)
+    if name == "humidity_band":
+        value = value or "not logged"
+        if value not in HUMIDITY_BANDS:
+            raise FilterError(f"humidity_band is {value}; write one of {', '.join(HUMIDITY_BANDS)}")
+        return value
+    if value == "":
+        return None
+    if column is None or column.type in ("key", "text"):
+        return value
+    if column.type == "choice":
+        if value.lower() not in column.choices:
+            raise FilterError(f"{name} is {value}; write one of {', '.join(column.choices)}")
+        return value.lower()
+    if (column.type == "count" and value.lower() == "off") or (name == "bin" and value == "?"):
+        return None
+    if column.type == "moment":
+        try:
+            return dt.datetime.fromisoformat(value).strftime("%Y-%m-%dT%H:%M:%S")
+        except ValueError:
+            raise FilterError(f"{name} is {value}; write it like 2031-04-03T08:05") from None
+    try:
+        return float(value) if column.type == "number" else int(value)
+    except ValueError:
+        raise FilterError(f"{name} is {value}; write a number, or nothing for not logged") from None

@@ -1,0 +1,540 @@
+"""Is this file a log, and which of its lines can be taken?
+
+A file goes in, accepted rows and rejected lines with their reasons come out; nothing is stored
+here. Every record of the file ends up in exactly one of the two, so that the account
+(read = accepted + rejected) holds whatever the bytes.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from analysis.log_format import (
+    EXTRA,
+    KINDS,
+    LINE,
+    MOST_COLUMNS,
+    PARTLESS_ACTIONS,
+    LogKind,
+    content_schema,
+)
+from analysis.records import Block, Header, NotALogError, Text, blocks, decode, read_header
+from analysis.values import Read, escape_cell, nearest, read_column, unescape
+
+BoolArray = npt.NDArray[np.bool_]
+_Refuse = Callable[[BoolArray, str, "str | Callable[[int], str]"], None]
+
+#: What a rejects file has before the columns of the log it came from.
+REJECT_COLUMNS = ("line", "column", "reason")
+
+
+@dataclass(frozen=True)
+class Problem:
+    """What is wrong with a line, and what to do.
+
+    Attributes
+    ----------
+    line : int
+        Number of the physical line in the file, the first being 1.
+    column : str
+        The log's column, or nothing where the line as a whole will not do.
+    reason : str
+        One sentence with the remedy.
+    """
+
+    line: int
+    column: str
+    reason: str
+
+
+@dataclass(frozen=True)
+class RejectedLine:
+    """A line that was not taken: its cells as they stood, and its problems."""
+
+    line: int
+    cells: tuple[str, ...]
+    problems: tuple[Problem, ...]
+
+
+@dataclass
+class ParsedLog:
+    """A file read and checked, not yet compared with what is stored.
+
+    Attributes
+    ----------
+    name, sha256 : str
+        The file's name without its folder, and the hash of its bytes.
+    kind : LogKind
+        Told from the header.
+    header : Header
+        Names, delimiter and width.
+    rows : pyarrow.Table
+        Accepted rows: the kind's content columns and ``file_line``. A line for several bins gives
+        several rows with the same ``line``.
+    lines : int
+        Records read after the header.
+    rejected : list of RejectedLine
+        In the order of the file.
+    warnings : list of str
+        What the crew should know though nothing was refused.
+    source : list of pyarrow.Array, optional
+        The accepted lines' cells as they stood, to write a line out should it be refused later.
+    source_lines : int array
+        Line numbers of ``source``.
+    """
+
+    name: str
+    sha256: str
+    kind: LogKind
+    header: Header
+    rows: pa.Table
+    lines: int
+    rejected: list[RejectedLine]
+    warnings: list[str]
+    source: list[pa.ChunkedArray] = field(default_factory=list)
+    source_lines: npt.NDArray[np.int64] = field(default_factory=lambda: np.array([], np.int64))
+
+    def refuse(self, problems: Mapping[int, Sequence[Problem]]) -> None:
+        """Turn accepted lines into rejected ones.
+
+        Parameters
+        ----------
+        problems : mapping of int to sequence of Problem
+            By line number; each must be an accepted line.
+        """
+        if not problems:
+            return
+        gone = np.array(sorted(problems), np.int64)
+        for index in np.flatnonzero(np.isin(self.source_lines, gone)):
+            line = int(self.source_lines[index])
+            cells = tuple(column[int(index)].as_py() for column in self.source)
+            self.rejected.append(RejectedLine(line, cells, tuple(problems[line])))
+        self.rejected.sort(key=lambda rejected: rejected.line)
+        keep = ~np.isin(self.rows[LINE].to_numpy(), gone)
+        self.rows = self.rows.filter(pa.array(keep))
+
+
+def read_log(path: Path, *, tower_bins: Mapping[str, int] | None = None) -> ParsedLog:
+    """Read and check one file.
+
+    Parameters
+    ----------
+    path : Path
+        A CSV file of any of the four kinds.
+    tower_bins : mapping of str to int, optional
+        Bins of each tower that a tower list names; a bin beyond them is refused.
+
+    Raises
+    ------
+    NotALogError
+        When the file as a whole is no log.
+    OSError
+        When it cannot be read.
+    """
+    return read_bytes(path.read_bytes(), path.name, tower_bins=tower_bins)
+
+
+def read_bytes(
+    raw: bytes, name: str, *, tower_bins: Mapping[str, int] | None = None, block_bytes: int = 0
+) -> ParsedLog:
+    """Read and check the bytes of one file; as `read_log`.
+
+    ``block_bytes`` sets how much is read at once; the result does not depend on it.
+    """
+    text = decode(raw)
+    known = frozenset(name for kind in KINDS.values() for name in kind.names)
+    header = read_header(text, known)
+    skip = len(REJECT_COLUMNS) if header.names[: len(REJECT_COLUMNS)] == REJECT_COLUMNS else 0
+    names = list(header.names[skip:])
+    kind = tell_kind(names)
+    warnings = _encoding_warnings(text) + _name_columns(names, kind)
+    parts: list[pa.Table] = []
+    rejected: list[RejectedLine] = []
+    sources: list[list[pa.Array]] = []
+    source_lines: list[npt.NDArray[np.int64]] = []
+    lines = 0
+    reader = _BlockReader(kind, names, header.delimiter != ",", tower_bins or {})
+    for block in blocks(text, header, **({"block_bytes": block_bytes} if block_bytes else {})):
+        lines += block.records
+        block.columns = block.columns[skip:]
+        for broken in block.broken:
+            problem = Problem(broken.line, "", broken.reason)
+            rejected.append(RejectedLine(broken.line, tuple(broken.cells[skip:]), (problem,)))
+        rows, refused, accepted = reader.read(block)
+        rejected.extend(refused)
+        parts.append(rows)
+        keep = pa.array(accepted)
+        sources.append([column.filter(keep) for column in block.columns])
+        source_lines.append(block.lines[accepted])
+    if not lines:
+        raise NotALogError(
+            f"the file has the header of a {kind.title} but no line after it; "
+            "export the log again with its lines"
+        )
+    rejected.sort(key=lambda line: line.line)
+    schema = content_schema(kind).append(pa.field(LINE, pa.int64()))
+    return ParsedLog(
+        name=name,
+        sha256=hashlib.sha256(raw).hexdigest(),
+        kind=kind,
+        header=Header(
+            tuple(header.names[skip:]), header.delimiter, header.width, header.start, header.line
+        ),
+        rows=pa.concat_tables(parts) if parts else schema.empty_table(),
+        lines=lines,
+        rejected=rejected,
+        warnings=warnings,
+        source=[pa.chunked_array(list(chunks)) for chunks in zip(*sources, strict=True)],
+        source_lines=np.concatenate(source_lines) if source_lines else np.array([], np.int64),
+    )
+
+
+def _encoding_warnings(text: Text) -> list[str]:
+    if text.encoding == "windows-1252":
+        return ["the file is not UTF-8 and was read as Windows-1252; check accents in names"]
+    return []
+
+
+def tell_kind(names: Sequence[str]) -> LogKind:
+    """Tell which kind of log a header belongs to.
+
+    Parameters
+    ----------
+    names : sequence of str
+        Header names in lower case.
+
+    Raises
+    ------
+    NotALogError
+        When no kind has all its needed columns, or a name stands twice; the sentence says which
+        column is missing.
+    """
+    if len(names) > MOST_COLUMNS:
+        raise NotALogError(
+            f"the header names {len(names):,} columns, more than a log has ({MOST_COLUMNS}); "
+            "export the log's own columns only"
+        )
+    twice = sorted({name for name in names if name and names.count(name) > 1})
+    if twice:
+        raise NotALogError(f"the header names {', '.join(twice)} twice; give each column one name")
+    given = set(names)
+
+    def score(kind: LogKind) -> tuple[int, int]:
+        return len(given.intersection(kind.names)), len(given.intersection(kind.needed))
+
+    ranked = sorted(KINDS.values(), key=score, reverse=True)
+    complete = [kind for kind in ranked if given.issuperset(kind.needed)]
+    likeliest = ranked[0]
+    if complete and score(complete[0])[0] == score(likeliest)[0]:
+        return complete[0]
+    if score(likeliest)[0] < 2:
+        raise NotALogError(
+            "the first line does not name the columns of a log; a run log needs "
+            f"{', '.join(KINDS['runs'].needed)}"
+        )
+    missing = [name for name in likeliest.needed if name not in given]
+    raise NotALogError(
+        f"the header looks like that of a {likeliest.title} but has no column "
+        f"{' or '.join(missing)}; add it, or rename the column that holds it"
+    )
+
+
+def _name_columns(names: list[str], kind: LogKind) -> list[str]:
+    """Name the nameless columns in place; say which columns the format does not know."""
+    warnings: list[str] = []
+    for index, name in enumerate(names):
+        if not name:
+            names[index] = f"column_{index + 1}"
+            while names.count(names[index]) > 1:
+                names[index] += "_"
+            warnings.append(f"column {index + 1} has no name; it is kept as {names[index]}")
+        elif name not in kind.names:
+            meant = nearest(name, frozenset(kind.names) - frozenset(names))
+            hint = f"; did you mean {meant}?" if meant else ""
+            if not (name.startswith("set_") and kind.name == "runs"):
+                warnings.append(
+                    f"column {name} is not in the format of a {kind.title}; "
+                    f"it is kept as it stands{hint}"
+                )
+            elif meant:
+                warnings.append(f"column {name} is kept as a setting of your own{hint}")
+    return warnings
+
+
+class _BlockReader:
+    """Checks blocks of one file; knows nothing of other blocks."""
+
+    def __init__(
+        self,
+        kind: LogKind,
+        names: Sequence[str],
+        decimal_comma: bool,
+        tower_bins: Mapping[str, int],
+    ) -> None:
+        self.kind = kind
+        self.names = names
+        self.decimal_comma = decimal_comma
+        self.tower_bins = tower_bins
+        self.schema = content_schema(kind)
+
+    def read(self, block: Block) -> tuple[pa.Table, list[RejectedLine], BoolArray]:
+        """Return accepted rows, rejected lines, and which lines were accepted."""
+        size = len(block.lines)
+        columns: dict[str, pa.Array] = {}
+        problems: dict[int, list[Problem]] = {}
+
+        def refuse(where: BoolArray, name: str, reason: str | Callable[[int], str]) -> None:
+            for index in np.flatnonzero(where).tolist():
+                why = reason if isinstance(reason, str) else reason(index)
+                problem = Problem(int(block.lines[index]), name, why)
+                problems.setdefault(index, []).append(problem)
+
+        texts = dict(zip(self.names, block.columns, strict=True))
+        reads: dict[str, Read] = {}
+        for column in self.kind.columns:
+            if column.name in texts:
+                text = texts[column.name]
+                reads[column.name] = read_column(column, text, decimal_comma=self.decimal_comma)
+                columns.update(reads[column.name].values)
+        self._exempt(reads, columns)
+        for name, read in reads.items():
+            refuse(read.bad, name, partial(_explain, read, texts[name]))
+        own = {name: text for name, text in texts.items() if name not in self.kind.names}
+        columns[EXTRA] = _extra_columns(own, size)
+        if self.kind.name == "runs":
+            self._check_runs(columns, reads, size, refuse)
+        if self.kind.name == "stocks":
+            self._check_weights(reads, size, refuse)
+        self._check_bins(columns, reads, refuse)
+        accepted = np.ones(size, bool)
+        accepted[list(problems)] = False
+        rejected = [
+            RejectedLine(
+                int(block.lines[index]),
+                tuple(column[index].as_py() for column in block.columns),
+                tuple(found),
+            )
+            for index, found in problems.items()
+        ]
+        rows = self._rows(columns, block.lines, np.flatnonzero(accepted))
+        return rows, rejected, accepted
+
+    def _rows(
+        self, columns: dict[str, pa.Array], lines: npt.NDArray[np.int64], kept: npt.NDArray[np.intp]
+    ) -> pa.Table:
+        size = len(lines)
+        for name in self.schema.names:
+            if name not in columns:
+                columns[name] = pa.nulls(size, self.schema.field(name).type)
+        if self.kind.name == "runs":
+            columns["stretch"] = pc.fill_null(columns["stretch"], 1)
+            columns["purpose"] = pc.fill_null(columns["purpose"], "production")
+        bins = columns.get("bin")
+        first = np.ones(len(kept), bool)
+        if bins is not None and pa.types.is_list(bins.type):
+            # One line for several bins is as many rows; what counts for the whole stretch stays
+            # on the first of them, or sums would count it once a bin.
+            lists = bins.take(pa.array(kept))
+            count = np.maximum(pc.fill_null(pc.list_value_length(lists), 0).to_numpy(), 1)
+            flat = pa.array(np.zeros(0), pa.int32()) if not len(lists) else pc.list_flatten(lists)
+            filled = np.repeat(
+                pc.greater(pc.list_value_length(lists), 0).to_numpy(zero_copy_only=False), count
+            )
+            positions = np.cumsum(filled) - 1
+            numbers = flat.take(pa.array(positions, pa.int64(), mask=~filled))
+            first = np.repeat(np.ones(len(kept), bool), count)
+            first[1:] = np.diff(np.repeat(np.arange(len(kept)), count)) > 0
+            kept = np.repeat(kept, count)
+        table = {}
+        take = pa.array(kept)
+        for schema_field in self.schema:
+            name = schema_field.name
+            if name == "bin" and bins is not None and pa.types.is_list(bins.type):
+                table[name] = numbers
+                continue
+            values = columns[name].take(take)
+            if not first.all() and self._of_stretch(name):
+                values = pc.if_else(pa.array(first), values, pa.scalar(None, values.type))
+            table[name] = values.cast(schema_field.type)
+        table[LINE] = pa.array(lines[kept])
+        return pa.table(table, schema=self.schema.append(pa.field(LINE, pa.int64())))
+
+    def _of_stretch(self, name: str) -> bool:
+        return name in self.kind.names and self.kind.column(name).of_stretch
+
+    def _exempt(self, reads: dict[str, Read], columns: dict[str, pa.Array]) -> None:
+        """Let the two needed columns be empty that another column's word leaves nothing for."""
+        if self.kind.name == "services":
+            whole = _flags(pc.is_in(columns["action"], pa.array(PARTLESS_ACTIONS)))
+            reads["part"].bad[reads["part"].empty & whole] = False
+        if self.kind.name == "runs":
+            cycles = reads["cycles"]
+            cycles.bad[cycles.empty & self._unnoted(columns, reads)] = False
+
+    def _unnoted(self, columns: dict[str, pa.Array], reads: dict[str, Read]) -> BoolArray:
+        """Rows whose bin was not noted: an empty list of bins."""
+        return _flags(pc.equal(pc.list_value_length(columns["bin"]), 0)) & ~reads["bin"].bad
+
+    def _check_bins(
+        self, columns: dict[str, pa.Array], reads: dict[str, Read], refuse: _Refuse
+    ) -> None:
+        """Refuse bins that the tower list says the tower has not."""
+        if "bin" not in columns or "tower" not in columns:
+            return
+        bins = columns["bin"]
+        if pa.types.is_list(bins.type):
+            highest = np.zeros(len(bins), np.int64)
+            numbers = pc.list_flatten(bins).to_numpy()
+            np.maximum.at(highest, pc.list_parent_indices(bins).to_numpy(), numbers)
+            bins = pa.array(highest)
+        for tower, most in self.tower_bins.items():
+            beyond = _flags(pc.and_(pc.equal(columns["tower"], tower), pc.greater(bins, most)))
+            refuse(
+                beyond & ~reads["bin"].bad,
+                "bin",
+                f"tower {tower} has {most} bins by the tower list; correct the bin here, "
+                "or the tower list if it is out of date",
+            )
+
+    def _check_weights(self, reads: dict[str, Read], size: int, refuse: _Refuse) -> None:
+        def filled(name: str) -> BoolArray:
+            return ~reads[name].empty if name in reads else np.zeros(size, bool)
+
+        weight, grade = filled("basis_weight_lb"), filled("basis_grade")
+        refuse(
+            weight & ~grade,
+            "basis_grade",
+            "basis_weight_lb says nothing without its basis_grade; write bond, text, cover, "
+            "index, tag or bristol",
+        )
+        refuse(
+            grade & ~weight,
+            "basis_weight_lb",
+            "basis_grade stands without a basis_weight_lb; write the weight, or leave both empty",
+        )
+
+    def _check_runs(
+        self, columns: dict[str, pa.Array], reads: dict[str, Read], size: int, refuse: _Refuse
+    ) -> None:
+        def number(name: str) -> npt.NDArray[np.int64]:
+            if name not in columns:
+                return np.zeros(size, np.int64)
+            values: npt.NDArray[np.int64] = pc.fill_null(columns[name], 0).to_numpy()
+            return values
+
+        def good(*names: str) -> BoolArray:
+            mask = np.ones(size, bool)
+            for name in names:
+                if name in reads:
+                    mask &= ~reads[name].bad
+            return mask
+
+        unnoted = self._unnoted(columns, reads)
+        refuse(
+            unnoted & ~reads["cycles"].empty,
+            "cycles",
+            "bin is ?, so cycles must be empty; give the bins' cycles on lines of their own",
+        )
+        misses, doubles, cycles = number("misses"), number("doubles"), number("cycles")
+        readable = good("misses", "doubles", "cycles", "bin") & ~unnoted
+        refuse(
+            readable & (misses + doubles > cycles),
+            "misses",
+            lambda i: (
+                f"{misses[i]} misses and {doubles[i]} doubles are more than {cycles[i]} cycles; "
+                "correct whichever is wrong"
+            ),
+        )
+        several = _flags(pc.greater(pc.list_value_length(columns["bin"]), 1)) & good("bin")
+        for column in self.kind.columns:
+            if column.of_fault and column.name in columns:
+                refuse(
+                    several & good(column.name) & (number(column.name) > 0),
+                    column.name,
+                    f"{column.name} is not 0 on a line for several bins; "
+                    "give the bin that had them a line of its own",
+                )
+        for fault in ("misses", "doubles"):
+            if f"called_{fault}" in columns:
+                refuse(
+                    good(f"called_{fault}", f"planted_{fault}")
+                    & (number(f"called_{fault}") > number(f"planted_{fault}")),
+                    f"called_{fault}",
+                    f"more {fault} were called than were planted; correct whichever is wrong",
+                )
+        if "ended" in columns:
+            refuse(
+                good("started", "ended") & self._ends_before(columns),
+                "ended",
+                "ended is before started; correct it, or give both their offset if the clock was "
+                "set back between",
+            )
+
+    def _ends_before(self, columns: dict[str, pa.Array]) -> BoolArray:
+        started = pc.cast(columns["started"], pa.int64())
+        ended = pc.cast(columns["ended"], pa.int64())
+        shift = pc.subtract(
+            pc.cast(columns["ended_offset_min"], pa.int64()),
+            pc.cast(columns["started_offset_min"], pa.int64()),
+        )
+        minutes = pc.multiply(pc.fill_null(shift, 0), 60_000_000)
+        early = pc.less(pc.subtract(ended, minutes), started)
+        return _flags(early)
+
+
+def _explain(read: Read, texts: pa.Array, index: int) -> str:
+    return read.reason(texts[index].as_py())
+
+
+def _flags(mask: pa.Array) -> BoolArray:
+    result: BoolArray = pc.fill_null(mask, False).to_numpy(zero_copy_only=False)
+    return result
+
+
+def _extra_columns(texts: Mapping[str, pa.Array], size: int) -> pa.Array:
+    """Keep columns that the format does not name, word for word; empty cells are left out."""
+    kind = pa.map_(pa.string(), pa.string())
+    names = sorted(texts)
+    if not names or not size:
+        offsets = pa.array(np.zeros(size + 1, np.int32))
+        return pa.MapArray.from_arrays(
+            offsets, pa.array([], pa.string()), pa.array([], pa.string())
+        )
+    values = [unescape(texts[name]) for name in names]
+    filled = np.column_stack(
+        [pc.not_equal(value, "").to_numpy(zero_copy_only=False) for value in values]
+    )
+    rows, which = np.nonzero(filled)
+    offsets = np.concatenate(([0], np.cumsum(filled.sum(axis=1)))).astype(np.int32)
+    keys = pa.array(names, pa.string()).take(pa.array(which))
+    items = pa.concat_arrays(values).take(pa.array(which * size + rows))
+    return pa.MapArray.from_arrays(pa.array(offsets), keys, items).cast(kind)
+
+
+def rejects_text(parsed: ParsedLog) -> str:
+    """Return the text of a rejects file: each rejected line as it stood, after what is wrong.
+
+    The three columns stand before the log's own, so that a line with too many or too few values
+    is shown just as it was. Mended, the file can be added as it is: intake passes the three over.
+    Cells that a spreadsheet would run are escaped by an apostrophe, which intake takes off.
+    """
+    out = io.StringIO()
+    writer = csv.writer(out, delimiter=parsed.header.delimiter, lineterminator="\n")
+    writer.writerow([*REJECT_COLUMNS, *parsed.header.names])
+    for line in parsed.rejected:
+        columns = "; ".join(dict.fromkeys(p.column for p in line.problems if p.column))
+        reasons = " | ".join(dict.fromkeys(p.reason for p in line.problems))
+        cells = (escape_cell(cell) for cell in line.cells)
+        writer.writerow([line.line, columns, reasons, *cells])
+    return out.getvalue()
