@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import pyarrow as pa
 
 from analysis.filters import HUMIDITY_BANDS, FilterError, Filters, known_columns
-from analysis.log_format import DERIVED, EXTRA, KINDS, Column
+from analysis.log_format import DERIVED, EXTRA, KINDS, Column, Kind
 from analysis.store import Snapshot
 from analysis.values import nearest
 
@@ -54,6 +54,18 @@ _DERIVED_SQL = {
     ),
 }
 
+#: Columns of a scan that are sums, and so may be summed again.
+SUMMED = (
+    "rows",
+    "feeds",
+    "feeds_misses",
+    "feeds_doubles",
+    "feeds_faults",
+    "misses",
+    "doubles",
+    "faults",
+)
+
 #: Sums of a scan. A kind that was off has no feeds of that kind, and feeds where either was off
 #: say nothing of faults of both kinds together. Faults whose bin was not noted bring no feeds.
 _SUMS = """
@@ -65,7 +77,8 @@ _SUMS = """
         as feeds_faults,
     coalesce(sum(r.misses), 0)::bigint as misses,
     coalesce(sum(r.doubles), 0)::bigint as doubles,
-    coalesce(sum(r.misses + r.doubles), 0)::bigint as faults
+    coalesce(sum(r.misses + r.doubles), 0)::bigint as faults,
+    min(make_timestamp(epoch_us(r.started))) as first
 """
 
 
@@ -120,7 +133,8 @@ class LogScan:
         pyarrow.Table
             One row per group and run: the columns of ``by``, ``of_tower`` and ``of_run``,
             ``rows``, ``feeds`` (all), ``feeds_misses``, ``feeds_doubles``, ``feeds_faults`` (those
-            watched for that kind), ``misses``, ``doubles`` and ``faults``. Sorted by group.
+            watched for that kind), ``misses``, ``doubles`` and ``faults``, and ``first``, when the
+            first of its stretches started (wall time). Sorted by group.
 
         Raises
         ------
@@ -190,17 +204,13 @@ def _home(name: str) -> str:
     """Tell whose column it is: run log (r), stock list (s), tower list (t), derived or own (x)."""
     if name in DERIVED:
         return "x"
-    for table, letter in (("runs", "r"), ("stocks", "s"), ("towers", "t")):
-        if name in KINDS[table].names:
-            return letter
-    return "x"
+    letters: dict[Kind, str] = {"runs": "r", "stocks": "s", "towers": "t"}
+    return next((letter for kind, letter in letters.items() if name in KINDS[kind].names), "x")
 
 
 def _column(name: str) -> Column | None:
-    for table in ("runs", "stocks", "towers"):
-        if name in KINDS[table].names:
-            return KINDS[table].column(name)
-    return None
+    kinds: tuple[Kind, ...] = ("runs", "stocks", "towers")
+    return next((KINDS[kind].column(name) for kind in kinds if name in KINDS[kind].names), None)
 
 
 def _expression(name: str) -> str:

@@ -10,7 +10,9 @@ from __future__ import annotations
 import csv
 import hashlib
 import io
-from collections.abc import Callable, Mapping, Sequence
+from collections import Counter, deque
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -165,18 +167,20 @@ def read_bytes(
     source_lines: list[npt.NDArray[np.int64]] = []
     lines = 0
     reader = _BlockReader(kind, names, header.delimiter != ",", tower_bins or {})
-    for block in blocks(text, header, **({"block_bytes": block_bytes} if block_bytes else {})):
-        lines += block.records
+
+    def read(block: Block) -> _ReadBlock:
         block.columns = block.columns[skip:]
         for broken in block.broken:
-            problem = Problem(broken.line, "", broken.reason)
-            rejected.append(RejectedLine(broken.line, tuple(broken.cells[skip:]), (problem,)))
-        rows, refused, accepted = reader.read(block)
-        rejected.extend(refused)
-        parts.append(rows)
-        keep = pa.array(accepted)
-        sources.append([column.filter(keep) for column in block.columns])
-        source_lines.append(block.lines[accepted])
+            broken.cells = broken.cells[skip:]
+        return reader.read(block)
+
+    cut = blocks(text, header, **({"block_bytes": block_bytes} if block_bytes else {}))
+    for done in _ahead(read, cut):
+        lines += done.records
+        rejected.extend(done.rejected)
+        parts.append(done.rows)
+        sources.append(done.source)
+        source_lines.append(done.source_lines)
     if not lines:
         raise NotALogError(
             f"the file has the header of a {kind.title} but no line after it; "
@@ -198,6 +202,32 @@ def read_bytes(
         source=[pa.chunked_array(list(chunks)) for chunks in zip(*sources, strict=True)],
         source_lines=np.concatenate(source_lines) if source_lines else np.array([], np.int64),
     )
+
+
+@dataclass(frozen=True)
+class _ReadBlock:
+    """A block checked: accepted rows, rejected lines, and the accepted lines as they stood."""
+
+    records: int
+    rows: pa.Table
+    rejected: list[RejectedLine]
+    source: list[pa.Array]
+    source_lines: npt.NDArray[np.int64]
+
+
+def _ahead(work: Callable[[Block], _ReadBlock], cut: Iterator[Block]) -> Iterator[_ReadBlock]:
+    """Check blocks on another thread while the next ones are cut, in order, a few at a time.
+
+    Cutting and checking spend their time in numpy and pyarrow, which let other threads run.
+    """
+    pending: deque[Future[_ReadBlock]] = deque()
+    with ThreadPoolExecutor(max_workers=2) as pool:
+        for block in cut:
+            pending.append(pool.submit(work, block))
+            if len(pending) > 4:
+                yield pending.popleft().result()
+        while pending:
+            yield pending.popleft().result()
 
 
 def _encoding_warnings(text: Text) -> list[str]:
@@ -225,9 +255,6 @@ def tell_kind(names: Sequence[str]) -> LogKind:
             f"the header names {len(names):,} columns, more than a log has ({MOST_COLUMNS}); "
             "export the log's own columns only"
         )
-    twice = sorted({name for name in names if name and names.count(name) > 1})
-    if twice:
-        raise NotALogError(f"the header names {', '.join(twice)} twice; give each column one name")
     given = set(names)
 
     def score(kind: LogKind) -> tuple[int, int]:
@@ -237,6 +264,11 @@ def tell_kind(names: Sequence[str]) -> LogKind:
     complete = [kind for kind in ranked if given.issuperset(kind.needed)]
     likeliest = ranked[0]
     if complete and score(complete[0])[0] == score(likeliest)[0]:
+        twice = sorted(name for name, count in Counter(names).items() if name and count > 1)
+        if twice:
+            raise NotALogError(
+                f"the header names {', '.join(twice)} twice; give each column a name of its own"
+            )
         return complete[0]
     if score(likeliest)[0] < 2:
         raise NotALogError(
@@ -288,8 +320,8 @@ class _BlockReader:
         self.tower_bins = tower_bins
         self.schema = content_schema(kind)
 
-    def read(self, block: Block) -> tuple[pa.Table, list[RejectedLine], BoolArray]:
-        """Return accepted rows, rejected lines, and which lines were accepted."""
+    def read(self, block: Block) -> _ReadBlock:
+        """Check one block; safe to call from several threads."""
         size = len(block.lines)
         columns: dict[str, pa.Array] = {}
         problems: dict[int, list[Problem]] = {}
@@ -327,8 +359,16 @@ class _BlockReader:
             )
             for index, found in problems.items()
         ]
+        for broken in block.broken:
+            problem = Problem(broken.line, "", broken.reason)
+            rejected.append(RejectedLine(broken.line, tuple(broken.cells), (problem,)))
         rows = self._rows(columns, block.lines, np.flatnonzero(accepted))
-        return rows, rejected, accepted
+        source, source_lines = block.columns, block.lines
+        if problems:
+            keep = pa.array(accepted)
+            source = [column.filter(keep) for column in source]
+            source_lines = source_lines[accepted]
+        return _ReadBlock(block.records, rows, rejected, source, source_lines)
 
     def _rows(
         self, columns: dict[str, pa.Array], lines: npt.NDArray[np.int64], kept: npt.NDArray[np.intp]
@@ -538,3 +578,67 @@ def rejects_text(parsed: ParsedLog) -> str:
         cells = (escape_cell(cell) for cell in line.cells)
         writer.writerow([line.line, columns, reasons, *cells])
     return out.getvalue()
+
+
+def rejects_name(name: str, number: int = 1) -> str:
+    """Return the name of the rejects file of a log, the second one numbered 2 and so on."""
+    stem = name[:-4] if name.lower().endswith((".csv", ".tsv", ".txt")) else name
+    return f"{stem}.rejects.csv" if number == 1 else f"{stem}.rejects-{number}.csv"
+
+
+class RejectsFile:
+    """Where the rejected lines of one file go; an older rejects file is never written over.
+
+    Parameters
+    ----------
+    name : str
+        Name of the log.
+    folders : sequence of Path
+        Where to write: the first that can be written to is taken.
+    """
+
+    def __init__(self, name: str, folders: Sequence[Path]) -> None:
+        self.name = name
+        self.folders = folders
+        self.path: Path | None = None
+
+    def write(self, parsed: ParsedLog) -> None:
+        """Write the rejected lines, in full and at once; nothing where there are none.
+
+        Raises
+        ------
+        OSError
+            When none of the folders can be written to.
+        """
+        if not parsed.rejected:
+            return
+        # The mark at the start tells spreadsheets that the text is UTF-8.
+        content = rejects_text(parsed).encode("utf-8-sig", "replace")
+        if self.path is not None:
+            self._put(self.path, content)
+            return
+        problem: OSError | None = None
+        for folder in self.folders:
+            try:
+                folder.mkdir(parents=True, exist_ok=True)
+                self.path = self._place(folder, content)
+                return
+            except OSError as error:
+                problem = error
+        raise problem or OSError("no folder for rejected lines")
+
+    def _place(self, folder: Path, content: bytes) -> Path:
+        number = 1
+        while True:
+            path = folder / rejects_name(self.name, number)
+            if not path.exists():
+                self._put(path, content)
+                return path
+            if path.read_bytes() == content:
+                return path
+            number += 1
+
+    def _put(self, path: Path, content: bytes) -> None:
+        partial = path.with_name(path.name + ".part")
+        partial.write_bytes(content)
+        partial.replace(path)

@@ -46,6 +46,8 @@ BoolArray = npt.NDArray[np.bool_]
 
 _APP = "feedtally"
 _MARK = "store.json"
+#: What may stand in the folder before the mark is written.
+_OWN = {".lock", "rejects", "intakes", *KINDS}
 _TRIES = 20
 
 _INTAKES = pa.schema(
@@ -185,9 +187,7 @@ class Store:
     def _create(self) -> None:
         if self.folder.exists() and not self.folder.is_dir():
             raise StoreError(f"{self.folder} is a file; name a folder for the store")
-        if self.folder.is_dir() and any(
-            entry.name not in {".lock", *KINDS, "intakes"} for entry in self.folder.iterdir()
-        ):
+        if self.folder.is_dir() and any(entry.name not in _OWN for entry in self.folder.iterdir()):
             raise StoreError(
                 f"{self.folder} holds other files and no store; name an empty or a new folder"
             )
@@ -255,8 +255,8 @@ class Store:
             As read by `analysis.intake.read_log`. Lines that clash with what is stored become
             rejected ones.
         before_commit : callable, optional
-            Called once the account is known and before anything is stored, with nothing given;
-            writes the rejects file, so that no line is lost should it fail.
+            Called whenever the account is worked out, before anything is stored; writes the
+            rejects file, so that no line is lost whatever fails after it.
 
         Returns
         -------
@@ -268,13 +268,11 @@ class Store:
         StoreError
             When the store cannot be written; it is then as it was.
         """
-        written = False
         for _ in range(_TRIES):
             with self._lock():
                 compared = compare(parsed, self.snapshot())
-                if before_commit is not None and not written:
+                if before_commit is not None:
                     before_commit()
-                    written = True
                 if not compared.new_rows.num_rows:
                     return compared.account
                 try:
@@ -359,9 +357,10 @@ class Store:
                 where = f"where {predicate}"
                 # The new rows of this file are written in the same commit, whatever their run.
                 predicate = f"intake = {number} or {predicate}"
+            replaced = f"exists (select 1 from touched t where {_same('a', 't', kind.key)})"
             query = f"""
-                select a.* replace (case when a.{UNTIL} is null and exists (
-                    select 1 from touched t where {_same("a", "t", kind.key)}) then {number} else a.{UNTIL} end
+                select a.* replace (
+                    case when a.{UNTIL} is null and {replaced} then {number} else a.{UNTIL} end
                     as {UNTIL})
                 from (select * from all_{kind.name} {where}) a
             """
@@ -439,9 +438,12 @@ def compare(parsed: ParsedLog, snapshot: Snapshot) -> Comparison:
         rows_added=int((state == _NEW).sum()),
         rows_corrected=int((state == _CORRECTED).sum()),
     )
-    corrections = parsed.rows.filter(pa.array(state == _CORRECTED))
-    new_rows = parsed.rows.filter(pa.array(state != _KNOWN))
-    return Comparison(account, new_rows, corrections.select(list(kind.key)))
+    touched = parsed.rows.select(list(kind.key)).filter(pa.array(state == _CORRECTED))
+    # Most files are new as a whole, and filtering all of their columns would cost a second a
+    # million rows.
+    known = state == _KNOWN
+    new_rows = parsed.rows.filter(pa.array(~known)) if known.any() else parsed.rows
+    return Comparison(account, new_rows, touched)
 
 
 def _row_ids(rows: pa.Table) -> npt.NDArray[np.int64]:

@@ -121,6 +121,10 @@ def _empty_reason(column: Column) -> str:
             f"{column.name} is empty, and an empty count is not zero; write 0 if none were seen, "
             "or off if nothing was watching for them"
         )
+    if column.name == "part":
+        return "part is empty; only overhauled and moved may stand without a part"
+    if column.name == "cycles":
+        return "cycles is empty; write the feeds asked of this bin, 0 if it was left empty"
     return f"{column.name} is empty; every line needs it"
 
 
@@ -178,7 +182,7 @@ def _whole_reason(column: Column, words: str = "") -> Callable[[str], str]:
         if re.fullmatch(r"-\d+", text):
             return f"{column.name} is {text}, below zero; write how many there were"
         if re.fullmatch(r"\+?\d+([.,]0*)?", text):
-            low, high = f"{column.low:.0f}", f"{column.high:.0f}"
+            low, high = f"{column.low:,.0f}", f"{column.high:,.0f}"
             return f"{column.name} is {text}; it must be from {low} to {high}"
         return f"{column.name} is {text}; write a whole number{words}"
 

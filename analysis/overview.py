@@ -1,0 +1,575 @@
+"""How are we running: what changed, what stands out, and what is missing from the log?
+
+Sets the rates of a period beside those of the period before and of each tower's burn-in. No
+verdict on a benchmark is given here; a bin *stands out* where its range lies wholly above that of
+its tower's burn-in.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import partial
+from typing import Literal
+
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from analysis.benchmark import Proof
+from analysis.counts import Account
+from analysis.filters import Filters
+from analysis.log_format import FAULT_KINDS
+from analysis.rates import Rate, per_10k, pooled, two_digits
+from analysis.spread import Spread
+
+Standing = Literal["above", "below", "alike", "too few feeds", "no burn-in"]
+
+
+@dataclass(frozen=True)
+class Spoiled:
+    """Share of sets with at least one fault; one set per cycle of a tower.
+
+    Attributes
+    ----------
+    share, low, high : float
+        Of sets, as fractions.
+    sets : int
+        Sets that it rests on.
+    """
+
+    share: float
+    low: float
+    high: float
+    sets: int
+
+
+@dataclass(frozen=True)
+class BinStanding:
+    """One bin of a tower in the period, beside its tower at burn-in.
+
+    Attributes
+    ----------
+    tower, bin : str, int
+        Which.
+    rate : Rate
+        In the period.
+    standing : str
+        ``above`` or ``below``: the bin's range lies wholly above or below the range of its tower
+        at burn-in. ``alike``: they overlap. ``too few feeds``: they overlap, and so few faults
+        are expected that the range spans more than four times from end to end. ``no burn-in``.
+    above_expected : float
+        Faults counted beyond those that the burn-in rate would have given these feeds.
+    """
+
+    tower: str
+    bin: int
+    rate: Rate
+    standing: Standing
+    above_expected: float
+
+
+@dataclass(frozen=True)
+class TowerStanding:
+    """A tower's bins in their order from the top, and the tower at burn-in.
+
+    Attributes
+    ----------
+    tower : str
+        Its name.
+    bins : tuple of BinStanding
+        From the top of the column down, whichever end they are numbered from.
+    now, burn_in : Rate
+        Of the whole tower; None where there is no burn-in.
+    proof, proved_at : str, datetime
+        Name and start of the latest burn-in; empty and None where there is none.
+    """
+
+    tower: str
+    bins: tuple[BinStanding, ...]
+    now: Rate
+    burn_in: Rate | None
+    proof: str
+    proved_at: dt.datetime | None
+
+
+@dataclass(frozen=True)
+class Attention:
+    """Something that somebody should look at.
+
+    Attributes
+    ----------
+    about : str
+        ``B, bin 7``, ``Air``, ``Detectors`` and the like.
+    sentence : str
+        What is the matter, in words.
+    evidence : str
+        Numbers behind it, and what to do.
+    urgent : bool
+        Whether it is a fault rate rather than a gap in the log.
+    tower, bin : str, int or None
+        Where a bin is meant.
+    """
+
+    about: str
+    sentence: str
+    evidence: str
+    urgent: bool
+    tower: str = ""
+    bin: int | None = None
+
+
+@dataclass(frozen=True)
+class Missing:
+    """What was not logged, as shares of the feeds of the period.
+
+    Attributes
+    ----------
+    humidity, stock : float
+        Feeds without a humidity reading, without a stock.
+    misses_off, doubles_off : float
+        Feeds that nothing watched for that kind.
+    unplaced_faults : int
+        Faults whose bin was not noted.
+    """
+
+    humidity: float
+    stock: float
+    misses_off: float
+    doubles_off: float
+    unplaced_faults: int
+
+
+@dataclass(frozen=True)
+class Overview:
+    """Everything that the overview page shows.
+
+    Attributes
+    ----------
+    filters : Filters
+        As asked; its period is the one shown.
+    before : Filters
+        The same question for the period of the same length just before.
+    account, account_before : analysis.counts.Account
+        Evidence of both periods.
+    now, past, burn_in : dict of str to Rate
+        By kind of fault (``misses``, ``doubles``, ``faults``); ``burn_in`` sums the latest
+        burn-ins of the towers shown and is empty where there is none.
+    spoiled_now, spoiled_past : Spoiled or None
+        Sets spoiled or mended; None without feeds.
+    towers : tuple of TowerStanding
+        In the order of their names.
+    attention : tuple of Attention
+        Most faults above burn-in first, gaps of the log after them.
+    missing : Missing
+        What was not logged.
+    """
+
+    filters: Filters
+    before: Filters
+    account: Account
+    account_before: Account
+    now: dict[str, Rate]
+    past: dict[str, Rate]
+    burn_in: dict[str, Rate]
+    spoiled_now: Spoiled | None
+    spoiled_past: Spoiled | None
+    towers: tuple[TowerStanding, ...]
+    attention: tuple[Attention, ...]
+    missing: Missing
+
+    def sentence(self) -> str:
+        """Say in one line how it runs."""
+        kind = self.filters.kind
+        now, past = self.now[kind], self.past[kind]
+        if now.rate is None:
+            if not self.account.rows:
+                return "Nothing was logged in this period; choose another."
+            return f"Nothing was watching for {kind} in this period, so there is no rate."
+        text = f"{kind.capitalize()} run at {per_10k(now.rate)} per 10,000 feeds"
+        length = _length(self.before)
+        if past.rate is None:
+            text += f"; nothing is logged from the {length} before to compare with"
+        elif now.wide_low > past.wide_high:
+            text += f", up from {per_10k(past.rate)} in the {length} before"
+        elif now.wide_high < past.wide_low:
+            text += f", down from {per_10k(past.rate)} in the {length} before"
+        else:
+            text += f", no clear change from {per_10k(past.rate)} in the {length} before"
+        above = [b for tower in self.towers for b in tower.bins if b.standing == "above"]
+        if above:
+            return f"{text}; {_named(above)} above burn-in."
+        if self.burn_in:
+            return f"{text}; no bin stands out from its tower's burn-in."
+        return f"{text}."
+
+
+def _length(filters: Filters) -> str:
+    if filters.since is None or filters.until is None:
+        return "time"
+    days = round((filters.until - filters.since) / dt.timedelta(days=1))
+    return "day" if days <= 1 else f"{days} days"
+
+
+def _named(bins: Sequence[BinStanding]) -> str:
+    """Name up to three towers' bins: ``bins 3 and 7 of tower B and bin 5 of tower C are``."""
+    by_tower: dict[str, list[int]] = {}
+    for standing in bins:
+        by_tower.setdefault(standing.tower, []).append(standing.bin)
+    parts = []
+    for tower, numbers in by_tower.items():
+        numbers.sort()
+        if len(numbers) > 3:
+            parts.append(f"{len(numbers)} bins of tower {tower}")
+            continue
+        listed = _and([str(number) for number in numbers])
+        parts.append(f"{'bin' if len(numbers) == 1 else 'bins'} {listed} of tower {tower}")
+    return f"{_and(parts)} {'is' if len(bins) == 1 else 'are'}"
+
+
+def _and(words: Sequence[str]) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+@dataclass(frozen=True)
+class TowerList:
+    """What the tower list says of one tower.
+
+    Attributes
+    ----------
+    bins : int or None
+        How many it has.
+    from_top : bool
+        Whether they are numbered from the top.
+    line : str
+        Towers of the same line make one set together; empty: it makes sets alone.
+    """
+
+    bins: int | None
+    from_top: bool
+    line: str
+
+
+@dataclass(frozen=True)
+class Counted:
+    """Counts of the log that an overview is made of.
+
+    Attributes
+    ----------
+    now, past : pyarrow.Table
+        By tower, bin and run, in the period and in the one before; see
+        `analysis.counts.LogScan.by_run`.
+    air : pyarrow.Table
+        By humidity band, stock and run, in the period.
+    proofs : mapping of str to Proof
+        Each tower's latest burn-in.
+    spread : mapping of str to mapping of str to Spread
+        By kind and tower.
+    listed : mapping of str to TowerList
+        By tower.
+    """
+
+    now: pa.Table
+    past: pa.Table
+    air: pa.Table
+    proofs: Mapping[str, Proof]
+    spread: Mapping[str, Mapping[str, Spread]]
+    listed: Mapping[str, TowerList]
+
+
+def overview(
+    filters: Filters,
+    before: Filters,
+    account: Account,
+    account_before: Account,
+    counted: Counted,
+    *,
+    confidence: float = 0.95,
+) -> Overview:
+    """Set a period beside the one before and beside burn-in.
+
+    Parameters
+    ----------
+    filters, before : Filters
+        Of the period and of the one before.
+    account, account_before : analysis.counts.Account
+        Their evidence.
+    counted : Counted
+        Their counts.
+    confidence : float
+        Of the ranges.
+    """
+
+    def of(counts: pa.Table, kind: str) -> Rate:
+        return pooled(counts, kind, counted.spread[kind], confidence=confidence)
+
+    names = sorted(
+        set(counted.now["of_tower"].to_pylist()) | set(counted.past["of_tower"].to_pylist())
+    )
+    proofs = {name: counted.proofs[name] for name in names if name in counted.proofs}
+    proved = pa.concat_tables([p.counts for p in proofs.values()]) if proofs else None
+    towers = tuple(
+        _tower(name, filters.kind, counted, partial(of, kind=filters.kind)) for name in names
+    )
+    missing = _missing(counted)
+    return Overview(
+        filters=filters,
+        before=before,
+        account=account,
+        account_before=account_before,
+        now={kind: of(counted.now, kind) for kind in FAULT_KINDS},
+        past={kind: of(counted.past, kind) for kind in FAULT_KINDS},
+        burn_in={kind: of(proved, kind) for kind in FAULT_KINDS} if proved is not None else {},
+        spoiled_now=_spoiled(counted.now, counted.listed, of(counted.now, "faults")),
+        spoiled_past=_spoiled(counted.past, counted.listed, of(counted.past, "faults")),
+        towers=towers,
+        attention=_attention(filters, counted, towers, missing, of),
+        missing=missing,
+    )
+
+
+def _rows(counts: pa.Table, tower: str, bin_number: int | None = None) -> pa.Table:
+    mask = pc.equal(counts["of_tower"], tower)
+    if bin_number is not None:
+        mask = pc.and_(mask, pc.fill_null(pc.equal(counts["bin"], bin_number), False))
+    return counts.filter(mask)
+
+
+def _tower(name: str, kind: str, counted: Counted, of: Callable[[pa.Table], Rate]) -> TowerStanding:
+    here = _rows(counted.now, name)
+    listed = counted.listed.get(name, TowerList(None, True, ""))
+    proof = counted.proofs.get(name)
+    burn_in = of(proof.counts) if proof else None
+    seen = [number for number in here["bin"].to_pylist() if number is not None]
+    numbers = range(1, (listed.bins or max(seen, default=0)) + 1)
+    bins = []
+    for number in numbers if listed.from_top else reversed(numbers):
+        rate = of(_rows(here, name, number))
+        bins.append(_standing(name, number, rate, burn_in))
+    return TowerStanding(
+        tower=name,
+        bins=tuple(bins),
+        now=of(here),
+        burn_in=burn_in,
+        proof=proof.name if proof else "",
+        proved_at=proof.started if proof else None,
+    )
+
+
+#: A range whose ends lie further apart than this many times tells little.
+_WIDE = 4.0
+
+
+def _standing(tower: str, number: int, rate: Rate, burn_in: Rate | None) -> BinStanding:
+    standing: Standing
+    above = 0.0
+    if burn_in is None or burn_in.rate is None:
+        standing = "no burn-in"
+    else:
+        above = rate.count - burn_in.rate * rate.feeds
+        if rate.rate is not None and rate.wide_low > burn_in.wide_high:
+            standing = "above"
+        elif rate.rate is not None and rate.wide_high < burn_in.wide_low:
+            standing = "below"
+        elif rate.wide_high > _WIDE * rate.wide_low:
+            standing = "too few feeds"
+        else:
+            standing = "alike"
+    return BinStanding(tower, number, rate, standing, above)
+
+
+def _missing(counted: Counted) -> Missing:
+    feeds = sum(counted.air["feeds"].to_pylist())
+
+    def share(part: float) -> float:
+        return part / feeds if feeds else 0.0
+
+    def sum_of(counts: pa.Table, name: str) -> int:
+        return int(pc.sum(counts[name]).as_py() or 0)
+
+    unplaced = counted.now.filter(pc.is_null(counted.now["bin"]))
+    dry = counted.air.filter(pc.equal(counted.air["humidity_band"], "not logged"))
+    plain = counted.air.filter(pc.is_null(counted.air["stock"]))
+    return Missing(
+        humidity=share(sum_of(dry, "feeds")),
+        stock=share(sum_of(plain, "feeds")),
+        misses_off=share(feeds - sum_of(counted.air, "feeds_misses")),
+        doubles_off=share(feeds - sum_of(counted.air, "feeds_doubles")),
+        unplaced_faults=sum_of(unplaced, "misses") + sum_of(unplaced, "doubles"),
+    )
+
+
+def _spoiled(counts: pa.Table, listed: Mapping[str, TowerList], faults: Rate) -> Spoiled | None:
+    """Say which share of sets has a fault in any of its bins, across the towers of a line.
+
+    One set per cycle: 1 - prod(1 - q), q being a bin's faults per set. Its range carries that of
+    the faults per feed through: every bin's q is moved by the factor by which the ends of that
+    range differ from the rate, which is exact for equal bins and needs no normal approximation
+    where faults are few.
+    """
+    if faults.rate is None or not faults.feeds:
+        return None
+    rows = counts.select(["of_tower", "of_run", "bin", "feeds_faults", "faults"]).to_pylist()
+    longest: dict[tuple[str, str], int] = {}
+    seen: dict[tuple[str, int | None], int] = {}
+    for row in rows:
+        run = (row["of_tower"], row["of_run"])
+        longest[run] = max(longest.get(run, 0), row["feeds_faults"])
+        place = (row["of_tower"], row["bin"])
+        seen[place] = seen.get(place, 0) + row["faults"]
+    cycles: dict[str, int] = {}
+    for (tower, _), length in longest.items():
+        cycles[tower] = cycles.get(tower, 0) + length
+    lines: dict[str, list[str]] = {}
+    for tower in cycles:
+        line = listed[tower].line if tower in listed else ""
+        lines.setdefault(f"line {line}" if line else f"tower {tower}", []).append(tower)
+
+    def share(factor: float) -> tuple[float, int]:
+        spoiled, sets = 0.0, 0
+        for towers in lines.values():
+            made = max(cycles[tower] for tower in towers)
+            clean = 1.0
+            for (tower, _), count in seen.items():
+                if tower in towers and cycles[tower]:
+                    clean *= max(0.0, 1 - factor * count / cycles[tower])
+            spoiled += (1 - clean) * made
+            sets += made
+        return (spoiled / sets if sets else 0.0), sets
+
+    middle, sets = share(1.0)
+    if not sets:
+        return None
+    if not faults.count:
+        # Without a fault there is nothing to move: as many bins as a set has feeds may have had
+        # one each at the upper end.
+        per_set = faults.feeds / sets
+        return Spoiled(0.0, 0.0, 1 - (1 - faults.wide_high) ** per_set, sets)
+    low, _ = share(faults.wide_low / faults.rate)
+    high, _ = share(faults.wide_high / faults.rate)
+    return Spoiled(middle, low, high, sets)
+
+
+def _attention(
+    filters: Filters,
+    counted: Counted,
+    towers: Sequence[TowerStanding],
+    missing: Missing,
+    of: Callable[[pa.Table, str], Rate],
+) -> tuple[Attention, ...]:
+    """List the bins that stand out, most faults above burn-in first, then gaps of the log."""
+    kinds = ("misses", "doubles") if filters.kind == "faults" else (filters.kind,)
+    found: list[tuple[float, Attention]] = []
+    quiet: list[str] = []
+    for tower in towers:
+        proof = counted.proofs.get(tower.tower)
+        stands_out = False
+        for kind in kinds if proof else ():
+            assert proof is not None
+            burn_in = of(proof.counts, kind)
+            for number in sorted(standing.bin for standing in tower.bins):
+                rate = of(_rows(counted.now, tower.tower, number), kind)
+                standing = _standing(tower.tower, number, rate, burn_in)
+                if standing.standing == "above":
+                    stands_out = True
+                    found.append((standing.above_expected, _bin_attention(standing, burn_in)))
+        if not stands_out and tower.now.rate is not None:
+            quiet.append(tower.tower)
+    found.sort(key=lambda pair: -pair[0])
+    items = [attention for _, attention in found]
+    unproved = [t.tower for t in towers if t.burn_in is None]
+    calm = [name for name in quiet if name not in unproved]
+    if calm:
+        items.append(
+            Attention(
+                f"Tower {_and(calm)}" if len(calm) == 1 else f"Towers {_and(calm)}",
+                "No bin's range lies above that of its tower's burn-in.",
+                "nothing to do on this evidence",
+                urgent=False,
+            )
+        )
+    if unproved:
+        items.append(
+            Attention(
+                "Burn-in",
+                f"No burn-in is logged for tower {_and(unproved)}, so there is nothing to set its "
+                "bins beside.",
+                "log one with purpose burn-in",
+                urgent=False,
+            )
+        )
+    return (*items, *_gaps(missing))
+
+
+def _bin_attention(standing: BinStanding, burn_in: Rate) -> Attention:
+    rate = standing.rate
+    assert rate.rate is not None and burn_in.rate is not None
+    against = (
+        f"against {per_10k(burn_in.rate)} ({per_10k(burn_in.wide_low)} to "
+        f"{per_10k(burn_in.wide_high)}) at its tower's burn-in"
+    )
+    return Attention(
+        about=f"{standing.tower}, bin {standing.bin}",
+        sentence=(
+            f"{rate.kind.capitalize()} at {per_10k(rate.rate)} per 10,000 feeds "
+            f"({per_10k(rate.wide_low)} to {per_10k(rate.wide_high)}) {against}."
+        ),
+        evidence=(
+            f"about {two_digits(standing.above_expected)} more {rate.kind} than at burn-in, in "
+            f"{rate.feeds:,} feeds; look at this bin first, power off and isolated"
+        ),
+        urgent=True,
+        tower=standing.tower,
+        bin=standing.bin,
+    )
+
+
+#: Gaps smaller than this share of the feeds are not worth a line.
+_SMALL_GAP = 0.05
+
+
+def _gaps(missing: Missing) -> list[Attention]:
+    gaps = []
+    if missing.humidity > _SMALL_GAP:
+        gaps.append(
+            Attention(
+                "Air",
+                f"{100 * missing.humidity:.0f} % of feeds have no humidity logged.",
+                "what dry air does is less certain for it; read the hygrometer at the tower",
+                urgent=False,
+            )
+        )
+    for kind, share in (("misses", missing.misses_off), ("doubles", missing.doubles_off)):
+        if share > _SMALL_GAP / 5:
+            gaps.append(
+                Attention(
+                    "Detectors",
+                    f"Nothing watched for {kind} on {_percent(share)} of feeds.",
+                    f"those feeds are left out of the rate of {kind}",
+                    urgent=False,
+                )
+            )
+    if missing.stock > _SMALL_GAP:
+        gaps.append(
+            Attention(
+                "Paper",
+                f"{100 * missing.stock:.0f} % of feeds have no stock logged.",
+                "write the code of the stock list",
+                urgent=False,
+            )
+        )
+    if missing.unplaced_faults:
+        count = missing.unplaced_faults
+        gaps.append(
+            Attention(
+                "Bins",
+                f"{count} {'fault has' if count == 1 else 'faults have'} no bin noted.",
+                "they count for the tower, and for no bin",
+                urgent=False,
+            )
+        )
+    return gaps
+
+
+def _percent(share: float) -> str:
+    return f"{two_digits(100 * share)} %"

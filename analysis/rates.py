@@ -1,0 +1,513 @@
+"""What is the fault rate, and how sure are we?
+
+Counts per group and run go in; each group comes out with its rate, an interval that holds if
+faults fall singly, and a wider one that holds when they come in clusters, as a damp pallet or a
+static afternoon makes them do.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pyarrow as pa
+
+from analysis.counts import SUMMED, Account
+from analysis.intervals import interval, lower_bound, upper_bound
+from analysis.log_format import KINDS
+from analysis.spread import (
+    RUNS_FOR_SPREAD,
+    Spread,
+    between_run_variance,
+    relative_variance_by_group,
+    widened_interval,
+    widening,
+)
+
+FloatArray = npt.NDArray[np.float64]
+
+#: Faults are shown per so many feeds.
+PER = 10_000
+
+
+@dataclass(frozen=True)
+class Rate:
+    """A fault rate and how far it may be off.
+
+    Attributes
+    ----------
+    kind : str
+        ``misses``, ``doubles`` or ``faults``.
+    count, feeds, runs : int
+        Faults, the feeds that were watched for them, and the runs they fell in.
+    rate : float or None
+        Faults per feed; None where nothing was fed (or only faults whose bin was not noted).
+    low, high : float
+        Interval if faults fall singly.
+    dispersion : float
+        How many times the variance of the count is that of faults falling singly.
+    wide_low, wide_high : float
+        Interval that allows for clusters; the one to read.
+    confidence : float
+        Of both intervals.
+    method : str
+        Of both intervals.
+    spread_known : bool
+        Whether the log holds enough runs (30) to tell the spread between runs.
+    """
+
+    kind: str
+    count: int
+    feeds: int
+    runs: int
+    rate: float | None
+    low: float
+    high: float
+    dispersion: float
+    wide_low: float
+    wide_high: float
+    confidence: float = 0.95
+    method: str = "exact"
+    spread_known: bool = True
+
+    def sentence(self) -> str:
+        """Say the rate in words, per 10,000 feeds."""
+        if self.rate is None:
+            return f"No feeds were watched for {self.kind} here, so there is no rate."
+        return (
+            f"{per_10k(self.rate)} {self.kind} per 10,000 feeds "
+            f"({per_10k(self.wide_low)} to {per_10k(self.wide_high)}), "
+            f"{self.count:,} in {self.feeds:,} feeds."
+        )
+
+
+def two_digits(value: float) -> str:
+    """Write a number with two significant digits, without an exponent."""
+    if value == 0:
+        return "0"
+    digits = max(0, 1 - int(np.floor(np.log10(abs(value)))))
+    rounded = round(value, digits)
+    # Rounding up to the next power of ten (0.996 to 1.0) leaves one digit too many.
+    digits = max(0, 1 - int(np.floor(np.log10(abs(rounded))))) if rounded else digits
+    if abs(rounded) >= 100:
+        scale = 10 ** (int(np.floor(np.log10(abs(rounded)))) - 1)
+        return f"{round(value / scale) * scale:,.0f}"
+    return f"{rounded:.{digits}f}"
+
+
+def per_10k(rate: float) -> str:
+    """Write a rate per feed as one per 10,000 feeds, with two significant digits."""
+    return two_digits(rate * PER)
+
+
+@dataclass(frozen=True)
+class Proven:
+    """What some faults in some feeds prove on their own.
+
+    Attributes
+    ----------
+    count, feeds : int
+        As given.
+    rate : float or None
+        Faults per feed; None for no feeds.
+    low, high : float
+        Two-sided interval.
+    lower_bound, upper_bound : float
+        One-sided, each at the same confidence.
+    confidence : float
+        Of each.
+    method : str
+        Of each.
+    """
+
+    count: int
+    feeds: int
+    rate: float | None
+    low: float
+    high: float
+    lower_bound: float
+    upper_bound: float
+    confidence: float
+    method: str
+
+    def sentence(self) -> str:
+        """Say what is proved in words, per 10,000 feeds."""
+        share = f"{100 * self.confidence:g} %"
+        if self.rate is None:
+            return "No feeds prove nothing: the rate may be anything."
+        if self.count == 0:
+            return (
+                f"No fault in {self.feeds:,} feeds: with {share} confidence the true rate is below "
+                f"{per_10k(self.upper_bound)} per 10,000 feeds (two-sided range 0 to "
+                f"{per_10k(self.high)})."
+            )
+        return (
+            f"{self.count:,} {'fault' if self.count == 1 else 'faults'} in {self.feeds:,} feeds: "
+            f"{per_10k(self.rate)} per 10,000 feeds ({per_10k(self.low)} to {per_10k(self.high)}, "
+            f"{share} range); one-sided, at least {per_10k(self.lower_bound)} or at most "
+            f"{per_10k(self.upper_bound)}. Faults that come in clusters prove less."
+        )
+
+
+def prove(count: int, feeds: int, *, method: str = "exact", confidence: float = 0.95) -> Proven:
+    """Say what X faults in N feeds prove.
+
+    Parameters
+    ----------
+    count, feeds : int
+        Faults, and the feeds they were counted in.
+    method, confidence
+        Of the intervals; see `analysis.intervals`.
+
+    Raises
+    ------
+    ValueError
+        For more faults than feeds, an unknown method or a confidence outside 0 to 1.
+
+    Examples
+    --------
+    >>> print(prove(0, 5000).sentence())
+    No fault in 5,000 feeds: with 95 % confidence the true rate is below 6.0 per 10,000 feeds \
+(two-sided range 0 to 7.4).
+    """
+    low, high = interval(count, feeds, confidence=confidence, method=method)
+    return Proven(
+        count=count,
+        feeds=feeds,
+        rate=count / feeds if feeds else None,
+        low=float(low),
+        high=float(high),
+        lower_bound=float(lower_bound(count, feeds, confidence=confidence, method=method)),
+        upper_bound=float(upper_bound(count, feeds, confidence=confidence, method=method)),
+        confidence=confidence,
+        method=method,
+    )
+
+
+@dataclass(frozen=True)
+class RatesResult:
+    """Fault rates of groups.
+
+    Attributes
+    ----------
+    groups : pyarrow.Table
+        One row a group, in the order of the groups: the columns of ``by``, ``runs``, ``feeds``,
+        ``count``, ``rate`` (null without feeds), ``low``, ``high``, ``dispersion``, ``wide_low``,
+        ``wide_high``.
+    total : Rate
+        Of all groups together.
+    by : tuple of str
+        What the groups are split by.
+    kind, method, confidence
+        As asked.
+    spread : dict of str to Spread
+        How much runs differ, by tower.
+    account : analysis.counts.Account
+        The rows that were counted.
+    """
+
+    groups: pa.Table
+    total: Rate
+    by: tuple[str, ...]
+    kind: str
+    method: str
+    confidence: float
+    spread: Mapping[str, Spread]
+    account: Account
+
+    def sentence(self) -> str:
+        """Say the whole in words, and whether the ranges can allow for clusters."""
+        if not self.account.rows:
+            return "No rows of the log are in this filter; widen it."
+        text = self.total.sentence()
+        if not self.total.spread_known:
+            text += (
+                f" The log has fewer than {RUNS_FOR_SPREAD} runs, so the spread between them is "
+                "unknown and the ranges are on the safe side."
+            )
+        return text
+
+
+#: Columns that say what the paper, the air, the settings or the place were. What a rate is
+#: expected to be may follow them; it may not follow a run's own name or day, which would explain
+#: every cluster away.
+_EXPLAINING = frozenset(
+    ("tower", "bin", "purpose", "stock", "humidity_band", "prepared")
+    + tuple(name for name in KINDS["stocks"].names if name != "note")
+)
+
+
+def explaining(by: Sequence[str]) -> tuple[str, ...]:
+    """Return those groups that expected faults may follow when the spread is estimated."""
+    return tuple(name for name in by if name in _EXPLAINING or name.startswith("set_"))
+
+
+def regroup(counts: pa.Table, by: Sequence[str]) -> pa.Table:
+    """Sum counts by run into coarser groups.
+
+    Parameters
+    ----------
+    counts : pyarrow.Table
+        As `analysis.counts.LogScan.by_run` gives them.
+    by : sequence of str
+        Some of its groups.
+
+    Returns
+    -------
+    pyarrow.Table
+        The same columns with the fewer groups, sorted.
+    """
+    keys = [*by, "of_tower", "of_run"]
+    summed = counts.group_by(keys).aggregate([*((n, "sum") for n in SUMMED), ("first", "min")])
+    names = [
+        name.removesuffix("_sum") if name != "first_min" else "first"
+        for name in summed.column_names
+    ]
+    return summed.rename_columns(names).sort_by([(key, "ascending") for key in keys])
+
+
+def spreads(
+    counts: pa.Table, by: Sequence[str], kind: str, *, confidence: float = 0.95
+) -> dict[str, Spread]:
+    """Say how much the runs of each tower differ beyond chance.
+
+    Parameters
+    ----------
+    counts : pyarrow.Table
+        Counts by run over the whole log; see `analysis.counts.LogScan.by_run`.
+    by : sequence of str
+        Groups of ``counts`` whose own rates make up what is expected of a run; see `explaining`.
+    kind : str
+        Kind of fault.
+    confidence : float
+        Of the intervals to be widened.
+
+    Returns
+    -------
+    dict of str to Spread
+        By tower.
+    """
+    if not counts.num_rows:
+        return {}
+    tower = _codes(counts["of_tower"])
+    names = counts["of_tower"].combine_chunks().dictionary_encode().dictionary.to_pylist()
+    group = _joint([tower, *(_codes(counts[name]) for name in by)])
+    run = _joint([tower, _codes(counts["of_run"])])
+    feeds = _floats(counts[f"feeds_{kind}"])
+    faults = _floats(counts[kind])
+    size = int(group.max()) + 1
+    fed, seen = np.bincount(group, feeds, size), np.bincount(group, faults, size)
+    rate = np.divide(seen, fed, out=np.zeros(size), where=fed > 0)
+    runs = int(run.max()) + 1
+    expected = np.bincount(run, rate[group] * feeds, runs)
+    of_run = np.zeros(runs, np.intp)
+    of_run[run] = tower
+    # Runs in which nothing was watched for this kind say nothing of it.
+    watched = np.bincount(run, feeds, runs) > 0
+    found = between_run_variance(
+        np.bincount(run, faults, runs)[watched],
+        expected[watched],
+        of_run[watched],
+        confidence=confidence,
+    )
+    return dict(zip(names, found, strict=False))
+
+
+def rates(
+    counts: pa.Table,
+    by: Sequence[str],
+    kind: str,
+    account: Account,
+    spread: Mapping[str, Spread],
+    *,
+    method: str = "exact",
+    confidence: float = 0.95,
+) -> RatesResult:
+    """Give the rate of each group with its intervals.
+
+    Parameters
+    ----------
+    counts : pyarrow.Table
+        Counts by run, grouped by ``by``; see `analysis.counts.LogScan.by_run`.
+    by : sequence of str
+        The groups.
+    kind : str
+        Kind of fault.
+    account : analysis.counts.Account
+        Of the rows counted; handed on.
+    spread : mapping of str to Spread
+        By tower, from `spreads` over the whole log.
+    method, confidence
+        Of the intervals; see `analysis.intervals`.
+
+    Raises
+    ------
+    ValueError
+        For an unknown method or a confidence outside 0 to 1.
+
+    Notes
+    -----
+    The wide interval is that of the effective sample (Rao and Scott 1992); `analysis.spread` says
+    how the dispersion comes about.
+    """
+    by = tuple(by)
+    group = (
+        _joint([_codes(counts[name]) for name in by]) if by else np.zeros(counts.num_rows, np.intp)
+    )
+    # Groups come sorted, so the first row of each tells what it is called.
+    order, first = np.unique(group, return_index=True)
+    rank = np.empty(len(order), np.intp)
+    rank[np.argsort(first)] = np.arange(len(order))
+    group = rank[np.searchsorted(order, group)]
+    first = np.sort(first)
+    summed = _Summed.of(counts, group, len(first), kind, spread)
+    table = {name: counts[name].take(pa.array(first)) for name in by}
+    if not by and not counts.num_rows:
+        summed = _Summed.nothing()
+    low, high = interval(summed.inside, summed.feeds, confidence=confidence, method=method)
+    wide_low, wide_high = widened_interval(
+        summed.inside, summed.feeds, summed.relative, confidence=confidence, method=method
+    )
+    phi = widening(summed.inside, summed.relative, confidence=confidence)
+    table |= {
+        "runs": pa.array(summed.runs),
+        "feeds": pa.array(summed.feeds),
+        "count": pa.array(summed.count),
+        "rate": pa.array(summed.rate, mask=~summed.told),
+        "low": pa.array(np.atleast_1d(low)),
+        "high": pa.array(np.atleast_1d(high)),
+        "dispersion": pa.array(np.atleast_1d(phi)),
+        "wide_low": pa.array(np.atleast_1d(wide_low)),
+        "wide_high": pa.array(np.atleast_1d(wide_high)),
+    }
+    total = pooled(counts, kind, spread, method=method, confidence=confidence)
+    return RatesResult(
+        groups=pa.table(table),
+        total=total,
+        by=by,
+        kind=kind,
+        method=method,
+        confidence=confidence,
+        spread=spread,
+        account=account,
+    )
+
+
+def pooled(
+    counts: pa.Table,
+    kind: str,
+    spread: Mapping[str, Spread],
+    *,
+    method: str = "exact",
+    confidence: float = 0.95,
+) -> Rate:
+    """Give the rate of all rows of some counts together; parameters as of `rates`."""
+    whole = regroup(counts, ()) if counts.num_rows else counts
+    summed = (
+        _Summed.of(whole, np.zeros(whole.num_rows, np.intp), 1, kind, spread)
+        if whole.num_rows
+        else _Summed.nothing()
+    )
+    low, high = interval(summed.inside, summed.feeds, confidence=confidence, method=method)
+    wide = widened_interval(
+        summed.inside, summed.feeds, summed.relative, confidence=confidence, method=method
+    )
+    phi = widening(summed.inside, summed.relative, confidence=confidence)
+    towers = set(whole["of_tower"].to_pylist()) if whole.num_rows else set()
+    return Rate(
+        kind=kind,
+        count=int(summed.count[0]),
+        feeds=int(summed.feeds[0]),
+        runs=int(summed.runs[0]),
+        rate=float(summed.rate[0]) if summed.told[0] else None,
+        low=float(low[0]),
+        high=float(high[0]),
+        dispersion=float(phi[0]),
+        wide_low=float(wide[0][0]),
+        wide_high=float(wide[1][0]),
+        confidence=confidence,
+        method=method,
+        spread_known=all(spread[tower].known for tower in towers if tower in spread),
+    )
+
+
+@dataclass(frozen=True)
+class _Summed:
+    """Sums by group, and what the intervals need beside them."""
+
+    count: npt.NDArray[np.int64]
+    feeds: npt.NDArray[np.int64]
+    runs: npt.NDArray[np.int64]
+    relative: FloatArray
+
+    @property
+    def told(self) -> npt.NDArray[np.bool_]:
+        """Groups that have a rate: something was fed, and no more faults than feeds."""
+        told: npt.NDArray[np.bool_] = (self.feeds > 0) & (self.count <= self.feeds)
+        return told
+
+    @property
+    def rate(self) -> FloatArray:
+        return np.divide(self.count, self.feeds, out=np.zeros(len(self.count)), where=self.told)
+
+    @property
+    def inside(self) -> npt.NDArray[np.int64]:
+        # Faults whose bin was not noted can outnumber the feeds of their group (none): such a
+        # group proves nothing, and its interval is that of no feeds.
+        return np.where(self.told, self.count, 0) if len(self.count) else self.count
+
+    @classmethod
+    def nothing(cls) -> _Summed:
+        zero = np.zeros(1, np.int64)
+        return cls(zero, zero, zero, np.zeros(1))
+
+    @classmethod
+    def of(
+        cls,
+        counts: pa.Table,
+        group: npt.NDArray[np.intp],
+        size: int,
+        kind: str,
+        spread: Mapping[str, Spread],
+    ) -> _Summed:
+        count, feeds = counts[kind].to_numpy(), counts[f"feeds_{kind}"].to_numpy()
+        towers = counts["of_tower"].to_pylist()
+        allowed = {tower: spread[tower].allowed if tower in spread else 0.0 for tower in towers}
+        variance = np.array([allowed[tower] for tower in towers])
+        watched = (feeds > 0) | (count > 0)
+        return cls(
+            count=_whole_sums(group, count, size),
+            feeds=_whole_sums(group, feeds, size),
+            runs=np.bincount(group[watched], minlength=size),
+            relative=relative_variance_by_group(feeds, group, variance, size),
+        )
+
+
+def _whole_sums(
+    group: npt.NDArray[np.intp], values: npt.NDArray[np.int64], size: int
+) -> npt.NDArray[np.int64]:
+    sums = np.zeros(size, np.int64)
+    np.add.at(sums, group, values)
+    return sums
+
+
+def _codes(column: pa.ChunkedArray) -> npt.NDArray[np.intp]:
+    encoded = column.combine_chunks().dictionary_encode(null_encoding="encode")
+    codes: npt.NDArray[np.intp] = encoded.indices.to_numpy(zero_copy_only=False).astype(np.intp)
+    return codes
+
+
+def _joint(codes: Sequence[npt.NDArray[np.intp]]) -> npt.NDArray[np.intp]:
+    """Give each combination of several codes its own number, from 0."""
+    joint = np.zeros_like(codes[0])
+    for code in codes:
+        joint = joint * (int(code.max()) + 1 if len(code) else 1) + code
+        _, joint = np.unique(joint, return_inverse=True)
+    return joint.astype(np.intp)
+
+
+def _floats(column: pa.ChunkedArray) -> FloatArray:
+    values: FloatArray = column.to_numpy().astype(np.float64)
+    return values

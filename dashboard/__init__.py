@@ -1,0 +1,1 @@
+"""The faces of feedtally: commands, pages, figures and reports over ``analysis``."""

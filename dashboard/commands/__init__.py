@@ -1,0 +1,99 @@
+"""The ``feedtally`` command: one module for each subcommand.
+
+Everything heavy is imported inside the subcommand that needs it, so that help is there at once.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import os
+import sys
+from collections.abc import Sequence
+from typing import NoReturn
+
+from analysis import __version__
+
+#: Subcommands in the order of the help, each with what it does.
+COMMANDS = {
+    "demo": "serve the pages on a sample log, made at the first start",
+    "add": "take log files into the store",
+    "check": "say what add would do, and store nothing",
+    "rates": "fault rates of any groups, with their ranges",
+    "interval": "what X faults in N feeds prove; needs no store",
+    "serve": "serve the pages of a store on this machine",
+}
+
+
+class UsageError(Exception):
+    """Wrong usage or unreadable input; the message says what to do."""
+
+
+class Parser(argparse.ArgumentParser):
+    """A parser whose complaint is one sentence."""
+
+    def error(self, message: str) -> NoReturn:
+        """Print what is wrong on standard error and leave with 2."""
+        self.exit(2, f"{self.prog}: {message}; see {self.prog} --help\n")
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command.
+
+    Parameters
+    ----------
+    arguments : sequence of str, optional
+        As on the command line, without the program's name; by default the command line's own.
+
+    Returns
+    -------
+    int
+        0 done, 1 rejected lines, 2 wrong usage or unreadable input.
+    """
+    words = list(sys.argv[1:] if arguments is None else arguments)
+    parser = Parser(
+        prog="feedtally",
+        description="Honest fault rates from the run logs of sheet-collating towers.",
+        epilog="Each command has a help of its own: feedtally COMMAND --help",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--version", action="version", version=f"feedtally {__version__}")
+    subparsers = parser.add_subparsers(dest="command", metavar="COMMAND", parser_class=Parser)
+    chosen = next((word for word in words if word in COMMANDS), None)
+    for name, about in COMMANDS.items():
+        subparser = subparsers.add_parser(name, help=about, description=_capital(about))
+        if name == chosen:
+            importlib.import_module(f"dashboard.commands.{name}").configure(subparser)
+    options = parser.parse_args(words)
+    if options.command is None:
+        parser.print_help()
+        return 0
+    try:
+        return int(options.run(options))
+    except KeyboardInterrupt:
+        return 130
+    except BrokenPipeError:
+        # The reader (head, a pager) has seen enough; keep Python from complaining at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except Exception as error:
+        if not _is_for_the_user(error):
+            raise
+        print(f"feedtally {options.command}: {_sentence(str(error))}", file=sys.stderr)
+        return 2
+
+
+def _capital(text: str) -> str:
+    return text[0].upper() + text[1:] + "."
+
+
+def _sentence(text: str) -> str:
+    return text if text.endswith(".") else text + "."
+
+
+def _is_for_the_user(error: Exception) -> bool:
+    """Tell a mistake that the user can mend from one of the program's own."""
+    from analysis.filters import FilterError
+    from analysis.store import StoreError
+
+    return isinstance(error, UsageError | FilterError | StoreError)

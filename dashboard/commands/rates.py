@@ -1,0 +1,92 @@
+"""Print fault rates of any groups of the log."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING
+
+from dashboard.commands import UsageError
+from dashboard.commands import options as shared
+
+if TYPE_CHECKING:
+    from analysis.rates import RatesResult
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Say which arguments the command takes."""
+    parser.add_argument(
+        "--by",
+        default="",
+        metavar="COLUMNS",
+        help="columns to group by, with commas between: of the run log, the stock or the tower "
+        "list, or day, week, month, humidity_band",
+    )
+    shared.add_filters(parser)
+    shared.add_interval(parser)
+    shared.add_store(parser)
+    shared.add_json(parser)
+    parser.set_defaults(run=run)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Print a rate with its range for each group."""
+    by = [name.strip().lower() for name in options.by.split(",")]
+    if options.by and not all(by):
+        raise UsageError(f"--by {options.by} names an empty column; write it as tower,bin")
+    from analysis import answers
+    from analysis.counts import LogScan
+    from analysis.store import Store
+
+    result = answers.rates(
+        LogScan(Store(shared.store_folder(options)).snapshot()),
+        by if options.by else [],
+        shared.filters(options),
+        method=options.method,
+        confidence=options.confidence,
+    )
+    if options.json:
+        shared.print_json(
+            {
+                "method": result.method,
+                "confidence": result.confidence,
+                "kind": result.kind,
+                "groups": result.groups.to_pylist(),
+                "spread": [
+                    {"tower": tower, "runs": s.runs, "variance": s.variance, "known": s.known}
+                    for tower, s in result.spread.items()
+                ],
+            },
+            sentence=result.sentence(),
+            account=result.account,
+        )
+    else:
+        _print(result)
+    return 0
+
+
+def _print(result: RatesResult) -> None:
+    from rich.console import Console
+    from rich.table import Table
+
+    from analysis.rates import per_10k
+
+    print(result.sentence())
+    if not result.by or not result.groups.num_rows:
+        return
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    for name in result.by:
+        table.add_column(name)
+    for name in (result.kind, "feeds", "runs", "per 10,000", "range"):
+        table.add_column(name, justify="right")
+    for group in result.groups.to_pylist():
+        names = ["not logged" if group[name] is None else str(group[name]) for name in result.by]
+        rate = "" if group["rate"] is None else per_10k(group["rate"])
+        low, high = per_10k(group["wide_low"]), per_10k(group["wide_high"])
+        span = "" if group["rate"] is None else f"{low} to {high}"
+        table.add_row(
+            *names, f"{group['count']:,}", f"{group['feeds']:,}", f"{group['runs']:,}", rate, span
+        )
+    console = Console(highlight=False)
+    if not console.is_terminal:
+        console = Console(highlight=False, width=200)
+    console.print(table)
