@@ -1,0 +1,258 @@
+import csv
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.testing import assert_allclose
+from statsmodels.stats.proportion import proportion_confint
+
+from analysis.intervals import (
+    METHODS,
+    coverage,
+    interval,
+    lower_bound,
+    poisson_interval,
+    upper_bound,
+)
+
+REFERENCE = Path(__file__).parent.parent / "reference"
+
+# Newcombe 1998, Statistics in Medicine 17:857-872, Table I (read in a copy that quotes it).
+NEWCOMBE = [
+    ("exact", 15, 148, 0.0578, 0.1617),
+    ("exact", 0, 20, 0, 0.1684),
+    ("exact", 1, 29, 0.0009, 0.1776),
+    ("mid-p", 15, 148, 0.0601, 0.1581),
+    ("mid-p", 0, 20, 0, 0.1391),
+    ("mid-p", 1, 29, 0.0017, 0.1585),
+    ("wilson", 15, 148, 0.0624, 0.1605),
+    ("wilson", 0, 20, 0, 0.1611),
+    ("wilson", 1, 29, 0.0061, 0.1718),
+]
+
+
+@pytest.mark.parametrize("method, count, feeds, low, high", NEWCOMBE)
+def test_newcombe_1998_table_1(method, count, feeds, low, high):
+    # Half a unit of the fourth and last printed decimal.
+    assert_allclose(interval(count, feeds, method=method), (low, high), rtol=0, atol=5e-5)
+
+
+def test_nist_handbook_exact_small_sample():
+    # NIST/SEMATECH e-Handbook 7.2.4.1, value from memory: 4 in 20, 90 %, .071354 and .401029. The
+    # Handbook's upper limit came from an iterative search; the sixth decimal is 8.
+    low, high = interval(4, 20, confidence=0.90)
+    assert_allclose(low, 0.071354, rtol=0, atol=5e-7)
+    assert_allclose(high, 0.401028, rtol=0, atol=5e-7)
+
+
+def test_nist_handbook_one_sided_wilson():
+    # NIST/SEMATECH e-Handbook 7.2.4.1, value from memory: 26 of 200 wafers, z = 1.645.
+    assert_allclose(lower_bound(26, 200, method="wilson"), 0.09577, rtol=0, atol=5e-6)
+
+
+def test_zero_numerators():
+    # Hanley and Lippman-Hand 1983, JAMA 249:1743: if nothing goes wrong, is everything all right?
+    printed = [0.26, 0.14, 0.095, 0.058, 0.030, 0.0030]
+    bounds = upper_bound(0, [10, 20, 30, 50, 100, 1000])
+    units = np.array([1, 1, 0.1, 0.1, 0.1, 0.01]) * 1e-2
+    assert np.all(np.abs(bounds - printed) <= 0.5 * units)
+
+
+def test_detector_that_called_all_faults_put_in():
+    # Success run: 20 of 20 prove 86 %, 59 of 59 prove 95 %, one-sided (value from memory).
+    assert_allclose(lower_bound([20, 59], [20, 59]), [0.861, 0.950], rtol=0, atol=5e-4)
+
+
+def test_zero_in_5000_by_hand():
+    low, high = interval(0, 5000)
+    assert low == 0
+    # 1 - 0.025^(1/5000) in mpmath, to all digits (computed).
+    assert_allclose(high, 0.000737503801108105, rtol=1e-14)
+    # Mid-P and the one-sided bound leave 5 % on one side: half of (1 - p)^n is 0.025.
+    assert_allclose(interval(0, 5000, method="mid-p")[1], upper_bound(0, 5000), rtol=1e-14)
+
+
+GARWOOD = [
+    (0, 0, 3.689, 3),
+    (1, 0.0253, 5.572, 3),
+    (2, 0.2422, 7.225, 3),
+    (3, 0.6187, 8.767, 3),
+    (4, 1.0899, 10.242, 3),
+    (5, 1.6235, 11.668, 3),
+    (10, 4.795, 18.39, 2),
+    (20, 12.217, 30.888, 3),
+    (50, 37.11, 65.92, 2),
+    (100, 81.36, 121.63, 2),
+]
+
+
+@pytest.mark.parametrize("count, low, high, decimals", GARWOOD)
+def test_garwood_1936(count, low, high, decimals):
+    # Garwood 1936, Biometrika 28:437; Pearson and Hartley, table 40 (value from memory).
+    decimals_low = 4 if count < 10 else 3 if count < 50 else 2
+    found = poisson_interval(count)
+    assert abs(found[0] - low) <= 0.5 * 10.0**-decimals_low * 1.0001
+    assert abs(found[1] - high) <= 0.5 * 10.0**-decimals * 1.0001
+
+
+def _reference_rows():
+    with (REFERENCE / "intervals_mpmath.csv").open(encoding="utf-8") as lines:
+        assert next(lines).startswith("# mpmath")
+        return list(csv.DictReader(lines))
+
+
+@pytest.mark.parametrize(
+    "row", _reference_rows(), ids=lambda r: "{method} {count}/{feeds}".format(**r)
+)
+def test_against_sums_in_60_digits(row):
+    # Ten digits are promised for one fault in 10^9 feeds; the terms were summed one by one.
+    found = interval(int(row["count"]), int(row["feeds"]), method=row["method"])
+    assert_allclose(found, (float(row["low"]), float(row["high"])), rtol=5e-11)
+
+
+@pytest.mark.parametrize(
+    "method, name", [("exact", "beta"), ("wilson", "wilson"), ("jeffreys", "jeffreys")]
+)
+def test_against_statsmodels(method, name):
+    x = np.array([0, 1, 2, 5, 9, 10, 3, 40, 0, 7])
+    n = np.array([10, 10, 10, 10, 10, 10, 75_000, 10**6, 4000, 10**5])
+    low, high = (np.array(ends) for ends in proportion_confint(x, n, 0.05, method=name))
+    if method == "jeffreys":
+        # The ends that statsmodels leaves at quantiles are set to 0 and 1 here, by definition.
+        low, high = np.where(x == 0, 0, low), np.where(x == n, 1, high)
+    # Wilson's lower end cancels in statsmodels; 1e-9 is what it keeps.
+    assert_allclose(interval(x, n, method=method), (low, high), rtol=1e-9, atol=1e-15)
+
+
+@pytest.mark.parametrize("confidence", [0.8, 0.95, 0.999])
+def test_tails_at_the_limits(confidence):
+    # The definition, by summing binomial terms made from factorials' logarithms.
+    from scipy.stats import binom
+
+    x, n = np.array([1, 2, 4, 17, 30]), np.array([900, 40, 7500, 18, 10**5])
+    half = (1 - confidence) / 2
+    low, high = interval(x, n, confidence=confidence)
+    terms = [binom.pmf(np.arange(k + 1), m, p) for k, m, p in zip(x, n, high, strict=True)]
+    assert_allclose([t.sum() for t in terms], half, rtol=1e-9)
+    terms = [binom.pmf(np.arange(k, m + 1), m, p) for k, m, p in zip(x, n, low, strict=True)]
+    assert_allclose([t.sum() for t in terms], half, rtol=1e-9)
+    low, high = interval(x, n, confidence=confidence, method="mid-p")
+    tails = binom.cdf(x - 1, n, high) + 0.5 * binom.pmf(x, n, high)
+    assert_allclose(tails, half, rtol=1e-9)
+    tails = binom.sf(x, n, low) + 0.5 * binom.pmf(x, n, low)
+    assert_allclose(tails, half, rtol=1e-9)
+
+
+@pytest.mark.parametrize("method", METHODS)
+def test_ends(method):
+    low, high = interval([0, 7, 0, 0], [7, 7, 10**9, 0], method=method)
+    assert low[0] == low[2] == 0 and high[1] == 1
+    assert 0 < high[2] < 1e-8
+    assert (low[3], high[3]) == (0, 1)
+    assert lower_bound(0, 0, method=method) == 0
+    assert upper_bound(0, 0, method=method) == 1
+
+
+@pytest.mark.parametrize("method", METHODS)
+def test_shapes(method):
+    low, high = interval(3, 100, method=method)
+    assert np.ndim(low) == np.ndim(high) == 0
+    low, high = interval([[1], [2]], [10, 20, 30], method=method)
+    assert low.shape == high.shape == (2, 3)
+    assert interval([], [], method=method)[0].shape == (0,)
+
+
+@pytest.mark.parametrize("method", METHODS)
+def test_equal_pairs_evaluated_once_change_nothing(method):
+    rng = np.random.default_rng(1)
+    x, n = rng.integers(0, 4, 500), rng.choice([0, 50, 4000], 500)
+    x = np.minimum(x, n)
+    together = np.array(interval(x, n, method=method))
+    one_by_one = np.array([interval(a, b, method=method) for a, b in zip(x, n, strict=True)]).T
+    assert_allclose(together, one_by_one, rtol=1e-15)
+
+
+@pytest.mark.parametrize("method", METHODS)
+def test_one_sided_bounds_are_ends_of_a_wider_interval(method):
+    ends = interval([2, 30], [900, 10**6], confidence=0.90, method=method)
+    assert_allclose(lower_bound([2, 30], [900, 10**6], method=method), ends[0], rtol=1e-12)
+    assert_allclose(upper_bound([2, 30], [900, 10**6], method=method), ends[1], rtol=1e-12)
+
+
+@pytest.mark.parametrize("method", METHODS)
+def test_tiny_effective_counts(method):
+    # x/phi can be far below one fault; nothing may overflow, warn or cross.
+    x = np.array([1e-6, 1e-3, 0.02, 0.4])
+    low, high = interval(x, 1000.0, method=method)
+    assert np.all((low <= x / 1000) & (x / 1000 <= high) & (low >= 0))
+    assert np.all(np.diff(high) > 0)
+
+
+@pytest.mark.parametrize(
+    "count, feeds, options, message",
+    [
+        (-1, 10, {}, "must not be negative"),
+        (1, -10, {}, "must not be negative"),
+        (20, 15, {}, "count must not exceed feeds; there are 20 faults in 15 feeds"),
+        (float("nan"), 15, {}, "none missing"),
+        (1, float("inf"), {}, "none missing"),
+        (1, 10, {"confidence": 1.0}, "confidence must lie between 0 and 1"),
+        (1, 10, {"confidence": float("nan")}, "confidence must lie between 0 and 1"),
+        (1, 10, {"method": "wald"}, "one of exact, wilson, jeffreys, mid-p"),
+    ],
+)
+def test_refusals(count, feeds, options, message):
+    for function in (interval, lower_bound, upper_bound):
+        with pytest.raises(ValueError, match=message):
+            function(count, feeds, **options)
+
+
+def test_refusals_of_the_others():
+    with pytest.raises(ValueError, match="0 or more"):
+        poisson_interval([1, -1])
+    with pytest.raises(ValueError, match="whole number of 1 or more"):
+        coverage(2.5, 0.1)
+    with pytest.raises(ValueError, match="strictly between 0 and 1"):
+        coverage(10, [0.1, 1.0])
+
+
+counts = st.integers(1, 10**7).flatmap(
+    lambda n: st.tuples(st.one_of(st.integers(0, min(n, 40)), st.integers(0, n)), st.just(n))
+)
+
+
+@settings(max_examples=60, deadline=None)
+@given(counts, st.sampled_from(METHODS), st.floats(0.5, 0.999))
+def test_the_interval_holds_the_rate_and_grows_with_confidence(pair, method, confidence):
+    x, n = pair
+    low, high = interval(x, n, confidence=confidence, method=method)
+    assert 0 <= low <= x / n * (1 + 1e-12) and x / n * (1 - 1e-12) <= high <= 1
+    wide_low, wide_high = interval(x, n, confidence=0.5 + confidence / 2, method=method)
+    assert wide_low <= low * (1 + 1e-12) and high * (1 - 1e-12) <= wide_high
+
+
+@settings(max_examples=60, deadline=None)
+@given(counts, st.sampled_from(METHODS))
+def test_more_faults_never_lower_a_bound(pair, method):
+    x, n = pair
+    more = min(x + 1, n)
+    assert upper_bound(more, n, method=method) >= upper_bound(x, n, method=method)
+    assert lower_bound(more, n, method=method) >= lower_bound(x, n, method=method)
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.permutations([(0, 100), (3, 5000), (1, 4000), (0, 7), (12, 10**5)]))
+def test_order_of_pooling_does_not_matter(pairs):
+    x, n = np.array(pairs).T
+    assert np.array_equal(interval(x.sum(), n.sum()), interval(16, 109_107))
+
+
+def test_starts_without_scipy_stats():
+    # It costs nearly a second at every start.
+    code = "import sys, analysis.intervals, analysis.spread; print('scipy.stats' in sys.modules)"
+    found = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert found.stdout.strip() == "False"

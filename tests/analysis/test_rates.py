@@ -1,0 +1,221 @@
+"""Rates of groups: sums, intervals by an independent route, and what clusters do to them."""
+
+import numpy as np
+import pyarrow as pa
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from numpy.testing import assert_allclose
+from statsmodels.stats.proportion import proportion_confint
+
+from analysis.counts import Account
+from analysis.rates import (
+    Rate,
+    explaining,
+    per_10k,
+    pooled,
+    prove,
+    rates,
+    regroup,
+    spreads,
+    two_digits,
+)
+
+NONE = Account(0, 0, 0, None, None)
+
+
+def counts(rows, by=("bin",)):
+    """Counts by run from (group..., tower, run, feeds, misses, doubles); doubles None is off."""
+    table = {name: [row[i] for row in rows] for i, name in enumerate(by)}
+    rest = [row[len(by) :] for row in rows]
+    table["of_tower"] = [row[0] for row in rest]
+    table["of_run"] = [row[1] for row in rest]
+    table["rows"] = [1 for _ in rest]
+    table["feeds"] = [row[2] for row in rest]
+    table["feeds_misses"] = [row[2] for row in rest]
+    table["feeds_doubles"] = [0 if row[4] is None else row[2] for row in rest]
+    table["feeds_faults"] = table["feeds_doubles"]
+    table["misses"] = [row[3] for row in rest]
+    table["doubles"] = [row[4] or 0 for row in rest]
+    table["faults"] = [0 if row[4] is None else row[3] + row[4] for row in rest]
+    table["first"] = pa.array([0 for _ in rest], pa.timestamp("us"))
+    return pa.table(table)
+
+
+ROWS = [
+    (1, "A", "r1", 4000, 1, 0),
+    (1, "A", "r2", 6000, 0, 2),
+    (1, "B", "r1", 5000, 3, 1),
+    (2, "A", "r1", 4000, 0, None),
+    (2, "A", "r2", 6000, 2, 0),
+    (None, "A", "r2", 0, 1, 1),
+]
+
+
+def result(kind="misses", rows=ROWS, by=("bin",), **options):
+    table = counts(rows, by)
+    spread = spreads(table, explaining(by), kind)
+    return rates(table, by, kind, NONE, spread, **options)
+
+
+def test_groups_are_sums_of_their_runs():
+    groups = result("misses").groups.to_pylist()
+    assert [(g["bin"], g["runs"], g["feeds"], g["count"]) for g in groups] == [
+        (1, 3, 15000, 4),
+        (2, 2, 10000, 2),
+        (None, 1, 0, 1),
+    ]
+    assert groups[0]["rate"] == 4 / 15000
+
+
+def test_a_kind_that_was_off_has_no_feeds_for_it():
+    groups = {g["bin"]: g for g in result("doubles").groups.to_pylist()}
+    assert (groups[2]["feeds"], groups[2]["runs"]) == (6000, 1)
+    both = {g["bin"]: g for g in result("faults").groups.to_pylist()}
+    assert (both[2]["feeds"], both[2]["count"]) == (6000, 2)
+
+
+def test_faults_without_a_bin_have_no_rate_and_prove_nothing():
+    group = result("misses").groups.to_pylist()[2]
+    assert group["rate"] is None
+    assert (group["low"], group["high"]) == (0.0, 1.0)
+
+
+@pytest.mark.parametrize(
+    ("method", "theirs"), [("exact", "beta"), ("wilson", "wilson"), ("jeffreys", "jeffreys")]
+)
+def test_plain_intervals_agree_with_statsmodels(method, theirs):
+    groups = result("misses", method=method, confidence=0.9).groups.to_pylist()[:2]
+    for group in groups:
+        low, high = proportion_confint(group["count"], group["feeds"], 0.1, theirs)
+        assert_allclose([group["low"], group["high"]], [low, high], rtol=1e-9)
+
+
+def test_wide_interval_holds_the_plain_one():
+    for group in result("misses").groups.to_pylist():
+        assert group["wide_low"] <= group["low"] <= group["high"] <= group["wide_high"]
+        assert group["dispersion"] >= 1
+
+
+def test_no_groups_is_one_row_and_no_rows_is_one_empty_row():
+    rows = [("A", "r1", 8000, 1, 0), ("A", "r2", 12000, 3, 3), ("B", "r1", 5000, 3, 1)]
+    whole = result("misses", by=(), rows=rows).groups.to_pylist()
+    assert [(g["runs"], g["feeds"], g["count"]) for g in whole] == [(3, 25000, 7)]
+    nothing = result("misses", by=(), rows=[]).groups.to_pylist()
+    assert [(g["runs"], g["feeds"], g["count"], g["rate"]) for g in nothing] == [(0, 0, 0, None)]
+    assert result("misses", rows=[]).groups.num_rows == 0
+
+
+def test_total_counts_a_run_of_several_groups_once():
+    total = result("misses").total
+    assert (total.runs, total.feeds, total.count) == (3, 25000, 7)
+
+
+def test_regroup_sums_over_what_is_left_out():
+    coarse = regroup(counts(ROWS), ())
+    assert coarse.select(["of_tower", "of_run", "feeds", "misses", "rows"]).to_pylist() == [
+        {"of_tower": "A", "of_run": "r1", "feeds": 8000, "misses": 1, "rows": 2},
+        {"of_tower": "A", "of_run": "r2", "feeds": 12000, "misses": 3, "rows": 3},
+        {"of_tower": "B", "of_run": "r1", "feeds": 5000, "misses": 3, "rows": 1},
+    ]
+
+
+def test_a_run_may_not_explain_its_own_clusters():
+    assert explaining(("tower", "run", "day", "stock", "set_vacuum", "note", "operator")) == (
+        "tower",
+        "stock",
+        "set_vacuum",
+    )
+
+
+def test_clusters_widen_and_their_size_is_found():
+    draw = np.random.default_rng(20310314)
+    feeds = np.full(400, 50_000)
+    level = draw.gamma(1 / 0.5, 0.5, 400)
+    clustered = draw.poisson(feeds * 1e-4 * level)
+    even = draw.poisson(feeds * 1e-4)
+
+    def spread_of(faults):
+        rows = [
+            (1, "A", str(i), int(n), int(x), 0)
+            for i, (n, x) in enumerate(zip(feeds, faults, strict=True))
+        ]
+        return spreads(counts(rows), ("bin",), "misses")["A"]
+
+    # Moment estimate from 400 runs of 5 expected faults: standard error about 0.06.
+    assert abs(spread_of(clustered).variance - 0.5) < 0.2
+    assert spread_of(even).variance < 0.05
+    assert spread_of(clustered).known
+
+
+@given(st.permutations(ROWS))
+def test_order_of_runs_does_not_matter(rows):
+    table = counts(rows)
+    ours = pooled(table, "misses", spreads(table, ("bin",), "misses"))
+    first = counts(ROWS)
+    theirs = pooled(first, "misses", spreads(first, ("bin",), "misses"))
+    assert (ours.count, ours.feeds, ours.runs) == (theirs.count, theirs.feeds, theirs.runs)
+    assert_allclose(ours.wide_high, theirs.wide_high, rtol=1e-12)
+
+
+def test_few_runs_are_said():
+    sentence = result("misses").sentence()
+    assert sentence == "No rows of the log are in this filter; widen it."
+    table = counts(ROWS)
+    spread = spreads(table, ("bin",), "misses")
+    said = rates(table, ("bin",), "misses", Account(6, 3, 25000, None, None), spread).sentence()
+    assert said.startswith("2.8 misses per 10,000 feeds (")
+    assert "7 in 25,000 feeds" in said
+    assert "fewer than 30 runs" in said
+
+
+def test_zero_faults_prove_what_the_closed_form_says():
+    proven = prove(0, 5000)
+    assert_allclose(proven.high, 1 - 0.025 ** (1 / 5000), rtol=1e-12)
+    assert_allclose(proven.upper_bound, 1 - 0.05 ** (1 / 5000), rtol=1e-12)
+    assert proven.low == proven.lower_bound == 0
+
+
+def test_rule_of_three_in_words():
+    # Hanley and Lippman-Hand 1983: with none in 50, at most 5.8 % (95 %, one-sided); seen.
+    assert "below 580 per 10,000" in prove(0, 50).sentence()
+
+
+def test_no_feeds_prove_nothing():
+    proven = prove(0, 0)
+    assert proven.rate is None
+    assert (proven.low, proven.high) == (0, 1)
+    assert "nothing" in proven.sentence()
+
+
+def test_more_faults_than_feeds_are_refused():
+    with pytest.raises(ValueError, match="exceed|more"):
+        prove(5, 4)
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [
+        (0, "0"),
+        (0.0314, "0.031"),
+        (0.996, "1.0"),
+        (3.14159, "3.1"),
+        (9.96, "10"),
+        (31.4, "31"),
+        (99.6, "100"),
+        (314.15, "310"),
+        (31415, "31,000"),
+        (0.000072, "0.000072"),
+    ],
+)
+def test_two_significant_digits(value, text):
+    assert two_digits(value) == text
+
+
+def test_rates_are_shown_per_ten_thousand_feeds():
+    assert per_10k(3.1e-4) == "3.1"
+
+
+def test_a_rate_without_feeds_says_so():
+    rate = Rate("doubles", 0, 0, 0, None, 0, 1, 1, 0, 1)
+    assert rate.sentence() == "No feeds were watched for doubles here, so there is no rate."
