@@ -308,7 +308,9 @@ def test_widened_interval_is_that_of_the_effective_sample(method):
     st.integers(1000, 10**7),
     st.floats(0, 3),
     st.floats(0, 3),
-    st.sampled_from(METHODS),
+    # Not Jeffreys: its prior's half a fault stays as large while the effective sample shrinks, and
+    # lifts the lower limit (1 fault in 1,000 feeds, relative variance 1 and 2).
+    st.sampled_from([method for method in METHODS if method != "jeffreys"]),
 )
 def test_more_spread_never_narrows(x, n, r, s, method):
     narrow, wide = sorted((r, s))
