@@ -19,7 +19,7 @@ import pyarrow.compute as pc
 from analysis.benchmark import Proof
 from analysis.counts import Account
 from analysis.filters import Filters
-from analysis.log_format import FAULT_KINDS
+from analysis.log_format import FAULT_KINDS, KINDS
 from analysis.rates import Rate, per_10k, pooled, two_digits
 from analysis.spread import Spread
 
@@ -156,7 +156,8 @@ class Overview:
         By kind of fault (``misses``, ``doubles``, ``faults``); ``burn_in`` sums the latest
         burn-ins of the towers shown and is empty where there is none.
     spoiled_now, spoiled_past : Spoiled or None
-        Sets spoiled or mended; None without feeds.
+        Sets spoiled or mended; None without feeds, and where the filter holds a part of the sets'
+        bins only.
     towers : tuple of TowerStanding
         In the order of their names.
     attention : tuple of Attention
@@ -320,8 +321,8 @@ def overview(
         now={kind: of(counted.now, kind) for kind in FAULT_KINDS},
         past={kind: of(counted.past, kind) for kind in FAULT_KINDS},
         burn_in={kind: of(proved, kind) for kind in FAULT_KINDS} if proved is not None else {},
-        spoiled_now=_spoiled(counted.now, counted.listed, of(counted.now, "faults")),
-        spoiled_past=_spoiled(counted.past, counted.listed, of(counted.past, "faults")),
+        spoiled_now=_spoiled(filters, counted.now, counted.listed, of(counted.now, "faults")),
+        spoiled_past=_spoiled(filters, counted.past, counted.listed, of(counted.past, "faults")),
         towers=towers,
         attention=_attention(filters, counted, towers, missing, of),
         missing=missing,
@@ -399,7 +400,14 @@ def _missing(counted: Counted) -> Missing:
     )
 
 
-def _spoiled(counts: pa.Table, listed: Mapping[str, TowerList], faults: Rate) -> Spoiled | None:
+#: Columns that differ between the bins of a set: held to one of their values, what is left of a
+#: set is no set.
+_OF_BINS = frozenset(("bin", "lot", "prepared", *KINDS["stocks"].names)) - {"note"}
+
+
+def _spoiled(
+    filters: Filters, counts: pa.Table, listed: Mapping[str, TowerList], faults: Rate
+) -> Spoiled | None:
     """Say which share of sets has a fault in any of its bins, across the towers of a line.
 
     One set per cycle: 1 - prod(1 - q), q being a bin's faults per set. Its range carries that of
@@ -408,6 +416,8 @@ def _spoiled(counts: pa.Table, listed: Mapping[str, TowerList], faults: Rate) ->
     where faults are few.
     """
     if faults.rate is None or not faults.feeds:
+        return None
+    if any(name in _OF_BINS or name.startswith("set_") for name, _ in filters.where):
         return None
     rows = counts.select(["of_tower", "of_run", "bin", "feeds_faults", "faults"]).to_pylist()
     longest: dict[tuple[str, str], int] = {}
@@ -489,16 +499,27 @@ def _attention(
             )
         )
     if unproved:
-        items.append(
-            Attention(
-                "Burn-in",
-                f"No burn-in is logged for tower {_and(unproved)}, so there is nothing to set its "
-                "bins beside.",
-                "log one with purpose burn-in",
-                urgent=False,
-            )
-        )
+        items.append(_unproved(unproved, filters))
     return (*items, *_gaps(missing))
+
+
+def _unproved(towers: Sequence[str], filters: Filters) -> Attention:
+    named = f"{'tower' if len(towers) == 1 else 'towers'} {_and(towers)}"
+    if any(name not in ("tower", "bin", "purpose") for name, _ in filters.where):
+        # What else is held, a stock say, holds the burn-in too: like is set beside like.
+        return Attention(
+            "Burn-in",
+            f"No burn-in of {named} is within this filter, so there is nothing to set these bins "
+            "beside.",
+            "let the filter go to see them beside the whole burn-in",
+            urgent=False,
+        )
+    return Attention(
+        "Burn-in",
+        f"No burn-in is logged for {named}, so there is nothing to set these bins beside.",
+        "log one with purpose burn-in",
+        urgent=False,
+    )
 
 
 def _bin_attention(standing: BinStanding, burn_in: Rate) -> Attention:

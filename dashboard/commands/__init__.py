@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import io
 import os
 import sys
 from collections.abc import Sequence
@@ -48,9 +49,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     Returns
     -------
     int
-        0 done, 1 rejected lines, 2 wrong usage or unreadable input.
+        0 done, 1 rejected lines or a damaged store, 2 wrong usage or unreadable input.
     """
     words = list(sys.argv[1:] if arguments is None else arguments)
+    for stream in (sys.stdout, sys.stderr):
+        # A file's name may hold what the terminal's encoding does not.
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
     parser = Parser(
         prog="feedtally",
         description="Honest fault rates from the run logs of sheet-collating towers.",
@@ -77,23 +82,27 @@ def main(arguments: Sequence[str] | None = None) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     except Exception as error:
-        if not _is_for_the_user(error):
+        code = _exit_code(error)
+        if code is None:
             raise
-        print(f"feedtally {options.command}: {_sentence(str(error))}", file=sys.stderr)
-        return 2
+        print(f"feedtally {options.command}: {sentence(str(error))}", file=sys.stderr)
+        return code
 
 
 def _capital(text: str) -> str:
     return text[0].upper() + text[1:] + "."
 
 
-def _sentence(text: str) -> str:
-    return text if text.endswith(".") else text + "."
+def sentence(text: str) -> str:
+    """End a text as a sentence."""
+    return text if text.endswith((".", "?")) else text + "."
 
 
-def _is_for_the_user(error: Exception) -> bool:
-    """Tell a mistake that the user can mend from one of the program's own."""
+def _exit_code(error: Exception) -> int | None:
+    """Return the exit code of what the user can mend; None for a mistake of the program's own."""
     from analysis.filters import FilterError
-    from analysis.store import StoreError
+    from analysis.store import DamagedStoreError, StoreError
 
-    return isinstance(error, UsageError | FilterError | StoreError)
+    if isinstance(error, DamagedStoreError):
+        return 1
+    return 2 if isinstance(error, UsageError | FilterError | StoreError) else None

@@ -7,6 +7,7 @@ import sys
 from typing import TYPE_CHECKING
 
 from dashboard.commands import options as shared
+from dashboard.commands import sentence
 
 if TYPE_CHECKING:
     from analysis.answers import Intake, Taken
@@ -74,9 +75,9 @@ def _json(taken: Taken) -> dict[str, object]:
 def _print(taken: Taken, stored: bool) -> None:
     print(taken.sentence())
     for warning in taken.warnings:
-        print(f"  note: {warning}.")
+        print(f"  note: {sentence(warning)}")
     for problem in taken.problems[:_SHOWN]:
-        print(f"  line {problem.line}: {problem.reason}.")
+        print(f"  line {problem.line}: {sentence(problem.reason)}")
     if len(taken.problems) > _SHOWN:
         print(f"  and {len(taken.problems) - _SHOWN:,} more.")
     if taken.rejects_file:

@@ -109,7 +109,8 @@ def print_json(answer: Mapping[str, Any], *, sentence: str, account: Account | N
         "sentence": sentence,
         "account": account_json(account),
     }
-    json.dump(whole, sys.stdout, default=_plain, ensure_ascii=False, allow_nan=False)
+    # Plain ASCII is JSON in whatever encoding standard output has.
+    json.dump(whole, sys.stdout, default=_plain, ensure_ascii=True, allow_nan=False)
     print()
 
 

@@ -232,3 +232,24 @@ def test_sentence_names_bins_that_stand_out(sample):
         assert f"bin {number} of tower {tower}" in result.sentence()
     calm = replace(result, towers=())
     assert "no bin stands out" in calm.sentence()
+
+
+def test_one_bin_is_set_beside_its_whole_tower_at_burn_in(sample):
+    whole = answers.overview(sample, parse_filters(where=["tower=A"]))
+    one = answers.overview(sample, parse_filters(where=["tower=A", "bin=2"]))
+    assert one.burn_in == whole.burn_in
+    assert [(b.bin, b.standing) for b in one.towers[0].bins if b.rate.feeds] == [(2, "above")]
+
+
+@pytest.mark.parametrize("held", ["bin=2", "stock=CO300", "coating=coated", "set_vacuum=5"])
+def test_a_part_of_the_bins_makes_no_sets(sample, held):
+    result = answers.overview(sample, parse_filters(where=[held]))
+    assert result.spoiled_now is None and result.now["faults"].feeds
+
+
+def test_a_stock_that_no_burn_in_ran_is_not_said_to_be_a_tower_without_burn_in(sample):
+    result = answers.overview(sample, parse_filters(where=["stock=CO300"]))
+    assert [a.sentence for a in result.attention if a.about == "Burn-in"] == [
+        "No burn-in of towers A, B and C is within this filter, so there is nothing to set these "
+        "bins beside."
+    ]

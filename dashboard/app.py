@@ -1,0 +1,239 @@
+"""What do all pages share: the shell, the list of pages, and the way from an address to a page.
+
+Pages are listed here and not found by Dash: its registry is one for the whole process, so two
+stores could not be served side by side, as tests do. The state of a page is its address; there is
+one `dcc.Location`, and the page is drawn anew whenever that changes.
+"""
+
+from __future__ import annotations
+
+import logging
+from pathlib import Path
+from types import ModuleType
+from urllib.parse import urlsplit
+
+from dash import ClientsideFunction, Dash, Input, Output, dcc, html
+from dash.development.base_component import Component
+
+from analysis.filters import FilterError
+from analysis.store import StoreError
+from dashboard import filters, theme
+from dashboard.data import Data
+from dashboard.pages import overview
+
+#: The pages there are, in the order of the line at the top. Each is a module with ``PATH``,
+#: ``NAME``, ``layout(data, **query)`` and ``register(app, data)``.
+PAGES: tuple[ModuleType, ...] = (overview,)
+
+_LOG = logging.getLogger(__name__)
+
+# The mark beside the page's title in the browser: a ring and a double tick.
+_ICON = (
+    "data:image/svg+xml,%3Csvg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 16 16'%3E"
+    "%3Crect width='16' height='16' fill='%23fbf9f4'/%3E%3Ccircle cx='5' cy='8' r='3' fill='none' "
+    "stroke='%232f5d9b' stroke-width='1.8'/%3E%3Cpath d='M11 4v8M14 4v8' stroke='%23b4541a' "
+    "stroke-width='1.8'/%3E%3C/svg%3E"
+)
+
+# The scheme is chosen before anything is drawn, so that a dark page does not flash light.
+_INDEX = """<!DOCTYPE html>
+<html lang="en">
+<head>
+{%metas%}
+<title>{%title%}</title>
+<link rel="icon" href="ICON">
+<style>STYLES</style>
+{%css%}
+<script src="/assets/scheme.js"></script>
+</head>
+<body>
+<noscript>These pages need JavaScript, from this machine only; switch it on for them.</noscript>
+{%app_entry%}
+<footer>{%config%}{%scripts%}{%renderer%}</footer>
+</body>
+</html>"""
+
+
+def create_app(data: Data) -> Dash:
+    """Make the pages of a store.
+
+    Parameters
+    ----------
+    data : Data
+        The store.
+
+    Returns
+    -------
+    dash.Dash
+        Its ``server`` is the Flask application.
+    """
+    app = Dash(
+        "feedtally",
+        assets_folder=str(Path(__file__).with_name("assets")),
+        # In the head already, see above.
+        assets_ignore="scheme",
+        pages_folder="",
+        use_pages=False,
+        include_pages_meta=False,
+        serve_locally=True,
+        compress=True,
+        title="feedtally",
+        update_title=None,  # type: ignore[arg-type]
+        index_string=_INDEX.replace("ICON", _ICON).replace("STYLES", theme.stylesheet()),
+        # A page's parts are not there while another page is shown.
+        suppress_callback_exceptions=True,
+        add_log_handler=False,
+        enable_mcp=False,
+        websocket_callbacks=False,
+    )
+    app.layout = _shell
+    filters.register(app, data)
+    for page in PAGES:
+        page.register(app, data)
+
+    @app.callback(
+        Output("page", "children"),
+        Output("filter", "children"),
+        Output("nav", "children"),
+        Output("drawn", "data"),
+        Input("url", "pathname"),
+        Input("url", "search"),
+    )
+    def _(
+        pathname: str | None, search: str | None
+    ) -> tuple[Component, list[Component], list[Component], dict[str, str]]:
+        name, shown = page_at(data, pathname, search)
+        drawn = {"title": f"{name} · feedtally", "address": f"{pathname}{search}"}
+        return shown, bar_at(data, search), navigation(pathname, search), drawn
+
+    app.clientside_callback(  # type: ignore[no-untyped-call]
+        ClientsideFunction("feedtally", "drawn"), Input("drawn", "data")
+    )
+    return app
+
+
+def _shell() -> Component:
+    return html.Div(
+        [
+            dcc.Location(id="url", refresh=False),
+            dcc.Store(id="drawn"),
+            html.A("Skip to the answer", href="#page", className="skip"),
+            html.Header(
+                [
+                    html.Div(
+                        [
+                            html.Span("feedtally", className="brand"),
+                            html.Nav(id="nav", **theme.attributes(aria_label="Pages")),
+                            _schemes(),
+                        ],
+                        className="top",
+                    ),
+                    # In the shell, so that it stays open while one choice after another is made.
+                    html.Details(id="filter"),
+                ]
+            ),
+            html.Main(id="page", tabIndex="-1"),
+        ]
+    )
+
+
+def _schemes() -> Component:
+    return html.Div(
+        [
+            html.Button(
+                name,
+                type="button",
+                title=f"Colours: {told}",
+                **theme.attributes(data_choose_scheme=scheme, aria_pressed="false"),
+            )
+            for scheme, name, told in (
+                ("light", "light", "ink on paper"),
+                ("dark", "dark", "light on dark"),
+                ("system", "as the system", "as this machine is set"),
+            )
+        ],
+        className="schemes",
+        role="group",
+        **theme.attributes(aria_label="Colours"),
+    )
+
+
+def navigation(pathname: str | None, search: str | None) -> list[Component]:
+    """Return the links to all pages; they carry the filter along, but no page's own choices."""
+    query = filters.parse_query(search)
+    for name in filters.CHOSEN_BY_PAGES:
+        query.pop(name, None)
+    carried = filters.written(query)
+    return [
+        html.A(
+            page.NAME,
+            href=page.PATH + carried,
+            className="inside",
+            **(theme.attributes(aria_current="page") if page.PATH == pathname else {}),
+        )
+        for page in PAGES
+    ]
+
+
+def bar_at(data: Data, search: str | None) -> list[Component]:
+    """Return the filter of an address, the usual one where it cannot be; none without a log."""
+    query = filters.parse_query(search)
+    try:
+        whole = data.whole()
+        if not whole.rows:
+            return []
+        try:
+            chosen = filters.from_query(query, whole)
+        except FilterError:
+            chosen = filters.from_query({}, whole)
+        return filters.filter_bar(chosen, data, query)
+    except Exception:
+        # Whatever is the matter, the page says it.
+        return []
+
+
+def page_at(data: Data, pathname: str | None, search: str | None) -> tuple[str, Component]:
+    """Return a page's name and the page at an address; what is wrong with it as a sentence."""
+    path = urlsplit(pathname or "/").path
+    for page in PAGES:
+        if page.PATH == path:
+            break
+    else:
+        return "Nothing here", _sentence(
+            f"There is no page at {path}.", "Go to", "/", "the overview"
+        )
+    try:
+        return page.NAME, page.layout(data, **filters.parse_query(search))
+    except FilterError as error:
+        return page.NAME, _sentence(
+            "This address asks for what cannot be shown.",
+            f"{_as_sentence(error)} Go to the",
+            "?",
+            "usual view",
+        )
+    except StoreError as error:
+        return page.NAME, _sentence(
+            "The store cannot be read.",
+            f"{_as_sentence(error)} Then open this page again.",
+        )
+    except Exception:
+        # A blank page would say nothing; the trace goes to whoever runs the program.
+        _LOG.exception("the page %s could not be made", path)
+        return page.NAME, _sentence(
+            "This page could not be made.",
+            "The reason is printed where feedtally was started. Go to the",
+            "?",
+            "usual view",
+        )
+
+
+def _as_sentence(error: Exception) -> str:
+    told = str(error)
+    return f"{told[:1].upper()}{told[1:]}{'' if told.endswith(('.', '?', '!')) else '.'}"
+
+
+def _sentence(head: str, told: str, href: str = "", label: str = "") -> Component:
+    end: list[Component | str] = (
+        [html.A(label, href=href, className="inside"), "."] if label else []
+    )
+    return html.Div([html.H1(head), html.P([told + " ", *end], className="sub")])

@@ -1,0 +1,133 @@
+/* What the browser does itself: links inside the pages, saving a figure, fitting it to paper. */
+(function () {
+  "use strict";
+
+  function plots() {
+    return Array.prototype.slice.call(document.querySelectorAll(".js-plotly-plot"));
+  }
+
+  // Where the reader was before a page was drawn anew: back there afterwards, or at its beginning.
+  var left = null;
+
+  function place(link) {
+    var group = link.closest("[role=group]");
+    return { group: group && group.getAttribute("aria-label"), text: link.textContent };
+  }
+
+  function goBack(to) {
+    var found = Array.prototype.filter.call(document.querySelectorAll("a.stay"), function (link) {
+      var here = place(link);
+      return here.group === to.group && here.text === to.text;
+    })[0];
+    (found || document.getElementById("page")).focus({ preventScroll: true });
+  }
+
+  // A link inside the pages changes the address without loading everything anew.
+  document.addEventListener("click", function (event) {
+    var link = event.target.closest && event.target.closest("a.inside");
+    if (!link || event.button || event.ctrlKey || event.metaKey || event.shiftKey || event.altKey) {
+      return;
+    }
+    event.preventDefault();
+    left = link.classList.contains("stay") ? place(link) : { text: null };
+    window.dash_clientside.set_props("url", { pathname: link.pathname, search: link.search });
+    if (left.text === null) {
+      document.getElementById("filter").open = false;
+      window.scrollTo(0, 0);
+    }
+  });
+
+  document.addEventListener("click", function (event) {
+    var button = event.target.closest && event.target.closest("button[data-save]");
+    if (!button) {
+      return;
+    }
+    var plot = document.querySelector("#" + button.dataset.of + " .js-plotly-plot");
+    var named = (plot._context.toImageButtonOptions || {}).filename || "feedtally";
+    withType(plot).then(function (drawing) {
+      var type = "image/svg+xml";
+      if (button.dataset.save === "svg") {
+        keep(new Blob([drawing], { type: type }), named + ".svg");
+        return;
+      }
+      var picture = new Image();
+      picture.onload = function () {
+        var canvas = document.createElement("canvas");
+        canvas.width = 2 * plot.offsetWidth;
+        canvas.height = 2 * plot.offsetHeight;
+        canvas.getContext("2d").drawImage(picture, 0, 0, canvas.width, canvas.height);
+        canvas.toBlob(function (blob) {
+          keep(blob, named + ".png");
+        });
+      };
+      picture.src = "data:" + type + "," + encodeURIComponent(drawing);
+    });
+  });
+
+  // A saved figure has its type in it: it is read where that is not installed, and a picture made
+  // of it sees no font of the page.
+  function withType(plot) {
+    var size = { format: "svg", width: plot.offsetWidth, height: plot.offsetHeight };
+    return Promise.all([
+      window.Plotly.toImage(plot, size),
+      fetch("/assets/fonts/public-sans.woff2").then(function (answer) {
+        return answer.arrayBuffer();
+      })
+    ]).then(function (got) {
+      var bytes = "";
+      new Uint8Array(got[1]).forEach(function (byte) {
+        bytes += String.fromCharCode(byte);
+      });
+      var style =
+        "<style>@font-face{font-family:'Public Sans';font-weight:100 900;" +
+        "src:url(data:font/woff2;base64," + window.btoa(bytes) + ")}</style>";
+      return decodeURIComponent(got[0].slice(got[0].indexOf(",") + 1)).replace(/(<svg[^>]*>)/, "$1" + style);
+    });
+  }
+
+  function keep(blob, name) {
+    var link = document.createElement("a");
+    link.href = URL.createObjectURL(blob);
+    link.download = name;
+    link.click();
+    window.setTimeout(function () {
+      URL.revokeObjectURL(link.href);
+    }, 10000);
+  }
+
+  // A figure keeps its size on the screen when it is printed, so it is made to fit the sheet, and
+  // a little lower, so that the page does.
+  var PAPER = 670;
+  var LOWER = 0.75;
+  window.addEventListener("beforeprint", function () {
+    plots().forEach(function (plot) {
+      window.Plotly.relayout(plot, {
+        width: PAPER,
+        height: LOWER * plot._fullLayout.height,
+        autosize: false
+      });
+    });
+  });
+  window.addEventListener("afterprint", function () {
+    plots().forEach(function (plot) {
+      window.Plotly.relayout(plot, { width: null, height: null, autosize: true });
+    });
+  });
+
+  window.dash_clientside = window.dash_clientside || {};
+  window.dash_clientside.feedtally = {
+    drawn: function (page) {
+      if (!page) {
+        return;
+      }
+      document.title = page.title;
+      if (left) {
+        var to = left;
+        left = null;
+        window.setTimeout(function () {
+          goBack(to);
+        });
+      }
+    }
+  };
+})();

@@ -1,0 +1,1 @@
+"""Result in, plotly figure out; nothing is computed here that a result does not hold."""

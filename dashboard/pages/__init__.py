@@ -1,0 +1,1 @@
+"""One module for each question: address in, page out."""

@@ -1,0 +1,516 @@
+"""How are we running?
+
+The rates of the period beside those before and at burn-in, what needs attention, and every tower
+with its bins. Wiring only: all numbers come from `analysis.answers`.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections.abc import Sequence
+
+import plotly.graph_objects as go
+from dash import Dash, dcc, html
+from dash.development.base_component import Component
+from flask import Response, request
+
+from analysis.counts import Account
+from analysis.filters import FilterError, Filters
+from analysis.overview import Attention, Missing, Overview, Spoiled
+from analysis.rates import Rate
+from dashboard import filters as shown_filters
+from dashboard import theme
+from dashboard.data import Data
+from dashboard.figures import overview as figures
+from dashboard.filters import from_query, page_choices, parse_query, to_query, words
+
+PATH, NAME = "/", "Overview"
+
+NUMBERS = "/overview.csv"
+
+_KIND_NAMES = {"misses": "misses", "doubles": "doubles", "faults": "both"}
+
+
+def layout(data: Data, /, **query: Sequence[str]) -> Component:
+    """Draw the page for an address.
+
+    Parameters
+    ----------
+    data : Data
+        The store.
+    **query : sequence of str
+        The address, as `dashboard.filters.parse_query` reads it.
+
+    Raises
+    ------
+    analysis.filters.FilterError
+        When the address asks for what cannot be.
+    """
+    whole = data.whole()
+    chosen = from_query(query, whole)
+    if not whole.rows:
+        return _nothing_logged()
+    overview = data.overview(chosen)
+    if not overview.account.rows:
+        return html.Div(_nothing_here(chosen, whole, query))
+    return html.Div(_answer(overview, whole, query))
+
+
+def chart(
+    data: Data, filters: Filters, *, plain: bool = False, by_evidence: bool = False
+) -> go.Figure:
+    """Answer and draw."""
+    return figures.tower_columns(data.overview(filters), plain=plain, by_evidence=by_evidence)
+
+
+def register(app: Dash, data: Data) -> None:
+    """Serve the numbers behind the figure."""
+
+    def numbers() -> Response:
+        try:
+            chosen = from_query(parse_query(request.query_string.decode()), data.whole())
+            overview = data.overview(chosen)
+        except FilterError as error:
+            return Response(f"{error}\n", 400, mimetype="text/plain")
+        name = f"feedtally-bins-{_file_name(overview)}.csv"
+        return Response(
+            numbers_csv(overview),
+            mimetype="text/csv",
+            headers={"Content-Disposition": f'attachment; filename="{name}"'},
+        )
+
+    app.server.add_url_rule(NUMBERS, "overview_numbers", numbers)
+
+
+def _file_name(overview: Overview) -> str:
+    first, last = overview.account.first, overview.account.last
+    if first is None or last is None:
+        return f"{overview.filters.kind}-none"
+    return f"{overview.filters.kind}-{first:%Y-%m-%d}-to-{last:%Y-%m-%d}"
+
+
+def numbers_csv(overview: Overview) -> str:
+    """Write what the figure shows as CSV: a line for each bin, rates as faults per feed."""
+    out = io.StringIO()
+    table = csv.writer(out, lineterminator="\r\n")
+    table.writerow(
+        "tower bin kind feeds count rate low high wide_low wide_high standing above_expected "
+        "burn_in_feeds burn_in_count burn_in_rate burn_in_wide_low burn_in_wide_high".split()
+    )
+    for tower in overview.towers:
+        then = tower.burn_in
+        burn_in: tuple[object, ...] = ("",) * 5
+        if then is not None:
+            burn_in = (then.feeds, then.count, then.rate, then.wide_low, then.wide_high)
+        for bin_ in tower.bins:
+            r = bin_.rate
+            table.writerow(
+                [
+                    _safe_cell(bin_.tower),
+                    bin_.bin,
+                    r.kind,
+                    r.feeds,
+                    r.count,
+                    *("" if r.rate is None else v for v in (r.rate, r.low, r.high)),
+                    *("" if r.rate is None else v for v in (r.wide_low, r.wide_high)),
+                    bin_.standing,
+                    bin_.above_expected,
+                    *burn_in,
+                ]
+            )
+    return out.getvalue()
+
+
+def _safe_cell(text: str) -> str:
+    """Keep a spreadsheet from taking a name for a formula; intake takes the sign off again."""
+    return f"'{text}" if re.match(r"'*[=+\-@\t\r]", text) else text
+
+
+def _nothing_logged() -> Component:
+    return html.Div(
+        [
+            html.H1("Nothing is logged yet."),
+            html.P(
+                [
+                    "Take a run log in with ",
+                    html.Code("feedtally add FILE"),
+                    ", then open this page again. To see it with an invented works' log: ",
+                    html.Code("feedtally demo"),
+                    ".",
+                ],
+                className="sub",
+            ),
+        ]
+    )
+
+
+def _nothing_here(chosen: Filters, whole: Account, query: shown_filters.Query) -> list[Component]:
+    parts: list[Component] = [html.H1("Nothing was logged in this part of the log.")]
+    if whole.first is not None and whole.last is not None:
+        free = to_query(
+            chosen.during(*shown_filters.usual_period(whole)),
+            whole,
+            **page_choices(query),
+        )
+        parts.append(
+            html.P(
+                [
+                    f"The log runs from {theme.period(whole.first, whole.last)} and holds "
+                    f"{theme.counted(whole.runs, 'run')}, none of which is in: "
+                    f"{words(chosen, whole)}. See ",
+                    html.A("its last 30 days", href=free or "?", className="inside"),
+                    " or the ",
+                    html.A("usual view", href="?", className="inside"),
+                    ".",
+                ],
+                className="sub",
+            )
+        )
+    return parts
+
+
+def _answer(overview: Overview, whole: Account, query: shown_filters.Query) -> list[Component]:
+    plain = "plain" in query.get("ranges", ())
+    by_evidence = "evidence" in query.get("order", ())
+    return [
+        html.H1(overview.sentence()),
+        html.P(_sub_line(overview, plain), className="sub"),
+        _rates_table(overview, plain),
+        html.Div(
+            [
+                _attention(overview, whole, query),
+                _towers(overview, whole, plain, by_evidence),
+            ],
+            className="columns",
+        ),
+    ]
+
+
+def _sub_line(overview: Overview, plain: bool) -> str:
+    kind = overview.filters.kind
+    now, past = overview.now[kind], overview.past.get(kind)
+    account = overview.account
+    line = "No feeds were watched"
+    if now.rate is not None:
+        line = (
+            f"{theme.rate(now.rate)} {kind} per 10,000 feeds "
+            f"({theme.span(*figures.bounds(now, plain))})"
+        )
+    if past is not None and past.rate is not None:
+        line += (
+            f" against {theme.rate(past.rate)} "
+            f"({theme.span(*figures.bounds(past, plain))}) in the period before"
+        )
+    return f"{line}; {theme.feeds(account.feeds)} feeds in {theme.counted(account.runs, 'run')}."
+
+
+def mark(kind: str) -> Component:
+    """Return the mark of a kind of fault: a hollow ring for a miss, a double tick for a double."""
+    return html.Span(className=f"mark {kind}", **theme.attributes(aria_hidden="true"))
+
+
+def _rates_table(overview: Overview, plain: bool) -> Component:
+    heads = ["this period", "range", "counted", "period before", "at burn-in"]
+    rows = [_rate_row(kind, overview, plain) for kind in ("misses", "doubles", "faults")]
+    if overview.spoiled_now is not None:
+        rows.append(_spoiled_row(overview.spoiled_now, overview.spoiled_past))
+    return html.Div(
+        html.Table(
+            [
+                html.Caption(
+                    "Faults per 10,000 feeds, and sets with a fault in them",
+                    className="unseen",
+                ),
+                html.Thead(
+                    html.Tr(
+                        [
+                            html.Th("per 10,000 feeds", scope="col", className="name"),
+                            *(html.Th(head, scope="col") for head in heads),
+                        ]
+                    )
+                ),
+                html.Tbody(rows),
+            ],
+            className="say",
+        ),
+        className="wide",
+    )
+
+
+def _rate_row(kind: str, overview: Overview, plain: bool) -> Component:
+    now = overview.now.get(kind)
+    name: list[Component | str] = [*([mark(kind)] if kind != "faults" else []), _KIND_NAMES[kind]]
+    cells = [_with_range(rates.get(kind), plain) for rates in (overview.past, overview.burn_in)]
+    shown = "shown" if overview.filters.kind == kind else ""
+    if now is None or now.rate is None:
+        own = [html.Td("–"), html.Td("not watched"), html.Td("")]
+    else:
+        own = [
+            html.Td(html.B(theme.rate(now.rate))),
+            html.Td(theme.span(*figures.bounds(now, plain))),
+            html.Td(f"{now.count:,} in {theme.feeds(now.feeds)}"),
+        ]
+    return html.Tr(
+        [html.Th(name, scope="row", className=f"name {kind}"), *own, *cells],
+        className=shown,
+        id=f"overview-{kind}",
+    )
+
+
+def _with_range(rate: Rate | None, plain: bool) -> Component:
+    if rate is None or rate.rate is None:
+        return html.Td("–")
+    low_high = theme.span(*figures.bounds(rate, plain))
+    return html.Td([theme.rate(rate.rate), html.Small(f" ({low_high})")])
+
+
+def _spoiled_row(now: Spoiled, past: Spoiled | None) -> Component:
+    before: Component = html.Td("–")
+    if past is not None:
+        low_high = f" ({_percents(past)})"
+        before = html.Td([theme.percent(past.share), html.Small(low_high)])
+    return html.Tr(
+        [
+            html.Th("sets spoiled or mended", scope="row", className="name"),
+            html.Td(html.B(theme.percent(now.share))),
+            html.Td(_percents(now)),
+            html.Td(f"of {theme.feeds(now.sets)} sets"),
+            before,
+            html.Td(""),
+        ],
+        id="overview-spoiled",
+    )
+
+
+def _percents(spoiled: Spoiled) -> str:
+    low, high = theme.percent(spoiled.low), theme.percent(spoiled.high)
+    return f"{low.removesuffix(chr(0xA0) + '%')} to {high}"
+
+
+def _towers(overview: Overview, whole: Account, plain: bool, by_evidence: bool) -> Component:
+    kind = overview.filters.kind
+    ranges, order = "plain" if plain else "", "evidence" if by_evidence else ""
+
+    def to(ranges: str, order: str) -> str:
+        return to_query(overview.filters, whole, ranges=ranges, order=order) or "?"
+
+    numbers = to_query(overview.filters, whole)
+    figure = figures.tower_columns(overview, plain=plain, by_evidence=by_evidence)
+    return html.Section(
+        [
+            html.H2(
+                [
+                    *([mark(kind)] if kind != "faults" else []),
+                    f"Which bins have more {kind} than their tower at burn-in?",
+                ],
+                id="overview-towers",
+            ),
+            html.Div(
+                [
+                    _either(
+                        "Bins",
+                        ("as they stand in the tower", to(ranges, ""), not by_evidence),
+                        ("most above burn-in first", to(ranges, "evidence"), by_evidence),
+                    ),
+                    _either(
+                        "Ranges",
+                        ("allowing for clusters", to("", order), not plain),
+                        ("as if faults fall singly", to("plain", order), plain),
+                    ),
+                ],
+                className="turns",
+            ),
+            html.Div(
+                dcc.Graph(
+                    id="overview-chart",
+                    figure=figure,
+                    # A figure that follows the width of the window forgets its own height.
+                    style={"height": f"{figure.layout.height}px"},
+                    config=theme.graph_config(f"feedtally-{_file_name(overview)}"),
+                ),
+                # One tower alone would be stretched beyond what a rate needs.
+                className="figure one" if len(overview.towers) == 1 else "figure",
+                role="img",
+                **theme.attributes(
+                    aria_label=f"{overview.sentence()} The numbers are in the table below."
+                ),
+            ),
+            html.P(_key_to_figure(overview, plain), className="key"),
+            _numbers_table(overview, plain, by_evidence),
+            html.P(
+                [
+                    "Save the figure as ",
+                    _save("svg"),
+                    " or ",
+                    _save("png"),
+                    ", the numbers as ",
+                    html.A("CSV", href=NUMBERS + numbers, id="overview-csv"),
+                ],
+                className="save",
+            ),
+        ],
+        **theme.attributes(aria_labelledby="overview-towers"),
+    )
+
+
+def _save(form: str) -> Component:
+    return html.Button(
+        form.upper(),
+        type="button",
+        className="word",
+        **theme.attributes(data_save=form, data_of="overview-chart"),
+    )
+
+
+def _either(name: str, *ways: tuple[str, str, bool]) -> Component:
+    links: list[Component | str] = []
+    for label, href, chosen in ways:
+        state = theme.attributes(aria_current="true") if chosen else {}
+        links += [
+            " / " if links else "",
+            html.A(label, href=href, className="inside stay", **state),
+        ]
+    return html.Span(
+        [f"{name}: ", *links],
+        role="group",
+        **theme.attributes(aria_label=name),
+    )
+
+
+def _key_to_figure(overview: Overview, plain: bool) -> str:
+    told = "Dot: rate in the period. Line: its range, "
+    told += "as if faults fall singly" if plain else "allowing for faults that come in clusters"
+    told += "."
+    standings = {bin_.standing for tower in overview.towers for bin_ in tower.bins}
+    if any(tower.burn_in is not None for tower in overview.towers):
+        told += " Dotted line and band: the tower at burn-in and its range."
+    if "too few feeds" in standings:
+        told += " Hollow: too few feeds to tell."
+    if "no burn-in" in standings:
+        told += " Hollow where there is no burn-in to compare with."
+    if plain:
+        told += " Whether a bin stands above is judged by the wider ranges all the same."
+    if figures.runs_on(overview, plain):
+        told += " Arrow: the range goes on beyond the scale."
+    return told
+
+
+def _numbers_table(overview: Overview, plain: bool, by_evidence: bool) -> Component:
+    rows = []
+    for tower in overview.towers:
+        for bin_ in figures.in_order(tower, by_evidence):
+            r = bin_.rate
+            low_high = "–" if r.rate is None else theme.span(*figures.bounds(r, plain))
+            rows.append(
+                html.Tr(
+                    [
+                        html.Th(f"{bin_.tower}, bin {bin_.bin}", scope="row", className="name"),
+                        html.Td(f"{r.count:,}"),
+                        html.Td(f"{r.feeds:,}"),
+                        html.Td(theme.rate(r.rate)),
+                        html.Td(low_high),
+                        html.Td(
+                            figures.times_burn_in(bin_, tower) or bin_.standing,
+                            className="standing " + ("warn" if bin_.standing == "above" else ""),
+                        ),
+                    ]
+                )
+            )
+    kind = overview.filters.kind
+    heads = (kind, "feeds", "per 10,000 feeds", "range", "beside its tower at burn-in")
+    return html.Details(
+        [
+            html.Summary("The numbers in a table"),
+            html.Div(
+                html.Table(
+                    [
+                        html.Caption(f"{kind.capitalize()} of each bin", className="unseen"),
+                        html.Thead(
+                            html.Tr(
+                                [
+                                    html.Th("tower and bin", scope="col", className="name"),
+                                    *(html.Th(head, scope="col") for head in heads),
+                                ]
+                            )
+                        ),
+                        html.Tbody(rows),
+                    ],
+                    className="say small",
+                ),
+                className="wide",
+            ),
+        ],
+        className="numbers",
+    )
+
+
+def _attention(overview: Overview, whole: Account, query: shown_filters.Query) -> Component:
+    items = [_attention_item(item, overview, whole, query) for item in overview.attention]
+    body: Component
+    if items:
+        body = html.Ol(items, className="attention")
+    else:
+        body = html.P("Nothing stands out, and nothing is missing that would hide it.")
+    return html.Section(
+        [
+            html.H2("Needs attention, most faults first", id="overview-needs"),
+            body,
+            html.P(_missing(overview), className="key", id="overview-missing"),
+        ],
+        **theme.attributes(aria_labelledby="overview-needs"),
+    )
+
+
+def _attention_item(
+    item: Attention, overview: Overview, whole: Account, query: shown_filters.Query
+) -> Component:
+    link: list[Component | str] = []
+    if item.tower:
+        # The whole tower, not the bin alone: a bin is judged beside the others of its tower.
+        only = overview.filters.holding("tower", item.tower)
+        target = to_query(only, whole, **page_choices(query))
+        # On the view that holds just this, a link to it would lead nowhere.
+        if only.values("tower") != overview.filters.values("tower"):
+            label = f"See tower {item.tower} alone"
+            link = [" ", html.A(label, href=target or "?", className="inside")]
+    about = (
+        [html.Span("!", className="alarm", **theme.attributes(aria_hidden="true"))]
+        if item.urgent
+        else []
+    )
+    return html.Li(
+        [
+            html.Span([*about, item.about], className="about warn" if item.urgent else "about"),
+            html.Div([html.Span([item.sentence, *link]), html.Small(item.evidence)]),
+        ]
+    )
+
+
+def _missing(overview: Overview) -> str:
+    """Say which gaps the list above does not name."""
+    missing, named = overview.missing, {item.about for item in overview.attention}
+    gaps = [
+        f"{name} on {theme.percent(share)} of feeds"
+        for name, share, about in (
+            ("humidity", missing.humidity, "Air"),
+            ("stock", missing.stock, "Paper"),
+        )
+        if share > 0 and about not in named
+    ]
+    told = [f"Not logged: {theme.listed(gaps)}."] if gaps else []
+    for name, share in (("misses", missing.misses_off), ("doubles", missing.doubles_off)):
+        if share > 0 and "Detectors" not in named:
+            told.append(f"Nothing watched for {name} on {theme.percent(share)} of feeds.")
+    if missing.unplaced_faults and "Bins" not in named:
+        told.append(
+            f"{theme.counted(missing.unplaced_faults, 'fault')} without a bin: counted in the "
+            "tower, in none of its bins."
+        )
+    now = overview.now.get(overview.filters.kind)
+    if now is not None and not now.spread_known:
+        told.append("Fewer than 30 runs: how far faults come in clusters is not known yet.")
+    if not told and missing == Missing(0, 0, 0, 0, 0):
+        return "Nothing is missing: humidity and stock were logged on every feed, all were watched."
+    return " ".join(told)

@@ -1,0 +1,96 @@
+"""The pages, served as `feedtally serve` does, and a browser to open them in."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, Page, Request, sync_playwright
+
+CHROMIUM = Path("/usr/bin/chromium")
+# Without these it asks other machines for updates, and asks for rights that containers lack.
+SWITCHES = (
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+)
+_SERVE = (
+    "import sys, pathlib; from dashboard import server; "
+    "server.serve(pathlib.Path(sys.argv[1]), port=0, announce=lambda a: print(a, flush=True))"
+)
+
+
+@pytest.fixture(scope="session")
+def address(sample_store: Path) -> Iterator[str]:
+    """Serve the sample store in a process of its own; give its address without the last slash."""
+    with subprocess.Popen(
+        [sys.executable, "-c", _SERVE, str(sample_store)], stdout=subprocess.PIPE, text=True
+    ) as process:
+        assert process.stdout is not None
+        yield process.stdout.readline().strip().rstrip("/")
+        process.terminate()
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    if not CHROMIUM.exists():
+        if os.environ.get("CI"):
+            pytest.fail(f"there is no browser at {CHROMIUM}; install chromium")
+        pytest.skip(f"no browser at {CHROMIUM}, so no page was opened; install chromium")
+    with sync_playwright() as playwright:
+        opened = playwright.chromium.launch(executable_path=CHROMIUM, args=list(SWITCHES))
+        yield opened
+        opened.close()
+
+
+@dataclass
+class Visit:
+    """A page in a window of its own, and all that went on in it."""
+
+    page: Page
+    address: str
+    asked: list[str] = field(default_factory=list)
+    complaints: list[str] = field(default_factory=list)
+
+    def open(self, at: str = "/") -> Page:
+        """Open an address and wait until the page is drawn."""
+        self.page.goto(f"{self.address}{at}")
+        self.page.wait_for_selector("h1")
+        return self.page
+
+    def asked_elsewhere(self) -> list[str]:
+        own = (self.address, "data:", "blob:")
+        return [url for url in self.asked if not url.startswith(own)]
+
+
+@pytest.fixture
+def visit(browser: Browser, address: str, request: pytest.FixtureRequest) -> Iterator[Visit]:
+    """Give a window; marks ``window(width=, height=, color_scheme=)`` by indirect parameters."""
+    options = {"width": 1280, "height": 900, "color_scheme": "light"}
+    options |= getattr(request, "param", {})
+    context = browser.new_context(
+        viewport={"width": options["width"], "height": options["height"]},
+        color_scheme=options["color_scheme"],
+    )
+    made = Visit(context.new_page(), address)
+
+    def asks(asked: Request) -> None:
+        made.asked.append(asked.url)
+
+    made.page.on("request", asks)
+    made.page.on("console", lambda m: made.complaints.append(f"{m.type}: {m.text}"))
+    made.page.on("pageerror", lambda error: made.complaints.append(str(error)))
+    yield made
+    context.close()
+    # Whatever a test looked at: nothing went wrong in the console, nothing was asked of others.
+    assert made.complaints == []
+    assert made.asked_elsewhere() == []

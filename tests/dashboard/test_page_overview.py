@@ -1,0 +1,147 @@
+import csv
+import dataclasses
+import io
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+
+from analysis.filters import FilterError
+from analysis.intake import read_log
+from analysis.store import Store
+from dashboard import app as shell
+from dashboard import filters
+from dashboard.data import Data
+from dashboard.pages import overview as page
+from tests.dashboard.results import TOWER_A, TOWER_B, WHOLE, overview_of
+
+RUN = (
+    "run,started,tower,bin,cycles,misses,doubles,purpose\n"
+    "9001,2032-03-06T08:00,A,1-10,5000,0,0,production\n"
+)
+
+
+def shown(component: object) -> str:
+    """Return all that a part of a page says, as one text."""
+    found: list[str] = []
+
+    def walk(value: object) -> None:
+        if isinstance(value, str):
+            found.append(value)
+        elif isinstance(value, dict):
+            walk(value.get("props", {}).get("children"))
+        elif isinstance(value, list):
+            for one in value:
+                walk(one)
+
+    walk(json.loads(json.dumps(component, default=lambda c: c.to_plotly_json())))
+    return "".join(found)
+
+
+def test_an_empty_store_says_how_to_begin(empty_data: Data) -> None:
+    assert "Nothing is logged yet." in shown(page.layout(empty_data))
+    assert "feedtally add FILE" in shown(page.layout(empty_data))
+    assert shell.bar_at(empty_data, "") == []
+    name, part = shell.page_at(empty_data, "/", "?tower=B")
+    assert name == "Overview" and "Nothing is logged yet." in shown(part)
+
+
+def test_nothing_in_a_filter_says_what_there_is(sample_data: Data) -> None:
+    text = shown(page.layout(sample_data, since=["2031-01-06"], until=["2031-01-06"], tower=["Z"]))
+    assert "Nothing was logged in this part of the log." in text
+    assert "tower Z" in text and "its last 30 days" in text
+
+
+def test_the_headline_is_the_answer_in_words(sample_data: Data) -> None:
+    asked = filters.from_query({}, sample_data.whole())
+    text = shown(page.layout(sample_data))
+    assert sample_data.overview(asked).sentence() in text
+
+
+def test_what_cannot_be_is_said_in_a_sentence(sample_data: Data) -> None:
+    with pytest.raises(FilterError):
+        page.layout(sample_data, towr=["B"])
+    _, part = shell.page_at(sample_data, "/", "?towr=B")
+    assert "did you mean tower? Go to" in shown(part)
+    assert shown(shell.bar_at(sample_data, "?since=soon")).startswith("5 February to 5 March 2032")
+
+
+def test_an_address_without_a_page(sample_data: Data) -> None:
+    assert "There is no page at /drift" in shown(shell.page_at(sample_data, "/drift", "")[1])
+
+
+def test_links_to_pages_carry_the_filter_and_no_choices_of_a_page() -> None:
+    (link,) = shell.navigation("/", "?tower=B&order=evidence&ranges=plain")
+    assert link.href == "/?tower=B"
+    assert link.to_plotly_json()["props"]["aria-current"] == "page"
+
+
+def test_what_needs_attention_leads_to_its_tower() -> None:
+    overview = overview_of(TOWER_A, TOWER_B)
+    text = shown(page._attention(overview, WHOLE, {}))
+    assert "A, bin 2" in text and "See tower A alone" in text
+    held = dataclasses.replace(overview, filters=overview.filters.holding("tower", "A"))
+    assert "alone" not in shown(page._attention(held, WHOLE, {}))
+
+
+def test_gaps_that_the_list_names_are_not_told_twice() -> None:
+    told = page._missing(overview_of(TOWER_A))
+    assert "humidity" not in told
+    assert "Nothing watched for doubles on 1.3\u00a0% of feeds." in told
+    assert "3 faults without a bin" in told
+    assert "Nothing is missing" not in told
+
+
+def test_numbers_behind_the_figure() -> None:
+    rows = list(csv.DictReader(io.StringIO(page.numbers_csv(overview_of(TOWER_A, TOWER_B)))))
+    assert [(row["tower"], row["bin"]) for row in rows][-2:] == [("B", "2"), ("B", "1")]
+    assert rows[1]["count"] == "40" and float(rows[1]["rate"]) == 4e-4
+    assert rows[1]["standing"] == "above" and rows[1]["burn_in_count"] == "8"
+    # Nothing fed: no rate, no range.
+    assert rows[4]["feeds"] == "0" and rows[4]["rate"] == rows[4]["wide_high"] == ""
+    assert rows[5]["burn_in_rate"] == ""
+
+
+@pytest.mark.parametrize("name", ["=1+1", "-A", "@A", "+A", "'=A"])
+def test_a_name_is_no_formula_in_a_spreadsheet(name: str) -> None:
+    assert page._safe_cell(name) == f"'{name}"
+    assert page._safe_cell("A-1") == "A-1"
+
+
+def test_rows_that_another_process_adds_are_seen(sample_store: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "store"
+    shutil.copytree(sample_store, folder)
+    data = Data(folder)
+    before = data.whole()
+    assert data.overview(filters.from_query({}, before)) is data.overview(
+        filters.from_query({}, before)
+    )
+    more = tmp_path / "more.csv"
+    more.write_text(RUN, "utf-8")
+    Store(folder).add(read_log(more, tower_bins=Store(folder).tower_bins()))
+    after = data.whole()
+    assert after.runs == before.runs + 1 and after.feeds == before.feeds + 50_000
+    assert "6 February to 6 March 2032" in shown(shell.bar_at(data, ""))
+
+
+def test_answers_kept_are_few(sample_store: Path) -> None:
+    data = Data(sample_store, keep=2)
+    whole = data.whole()
+    asked = [
+        filters.from_query({"kind": [kind]}, whole) for kind in ("faults", "misses", "doubles")
+    ]
+    first = data.overview(asked[0])
+    data.overview(asked[1])
+    assert data.overview(asked[0]) is first
+    data.overview(asked[2])
+    assert data.overview(asked[0]) is first
+    assert data._held is not None and len(data._held.overviews) == 2
+
+
+def test_two_stores_can_be_served_side_by_side(sample_data: Data, empty_data: Data) -> None:
+    apps = [shell.create_app(data) for data in (sample_data, empty_data)]
+    answers = [app.server.test_client().get("/overview.csv").data for app in apps]
+    assert answers[0] != answers[1]
+    bad = apps[0].server.test_client().get("/overview.csv?since=soon")
+    assert bad.status_code == 400 and b"since is soon" in bad.data
