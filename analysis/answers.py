@@ -27,7 +27,7 @@ from analysis.rates import RatesResult
 from analysis.records import NotALogError, decode, read_header
 from analysis.spread import Spread
 from analysis.store import Account as FileAccount
-from analysis.store import Store, StoreError, compare, empty_snapshot
+from analysis.store import Store, StoreError, compare, empty_snapshot, is_store
 
 
 @dataclass(frozen=True)
@@ -173,19 +173,15 @@ def check(folder: Path, paths: Sequence[Path]) -> Intake:
         # would.
         with tempfile.TemporaryDirectory(prefix="feedtally-") as scratch:
             copy = Path(scratch) / "store"
-            if _is_store(folder):
+            if is_store(folder):
                 shutil.copytree(Store(folder).folder, copy)
             taken = {path: _take(copy, path, keep_rejects=False) for path in _lists_first(paths)}
             files = tuple(taken[path] for path in paths)
     return Intake(files, _whole(folder), machine_zone(), stored=False)
 
 
-def _is_store(folder: Path) -> bool:
-    return (folder / "store.json").exists()
-
-
 def _whole(folder: Path) -> Account | None:
-    return LogScan(Store(folder).snapshot()).account(Filters()) if _is_store(folder) else None
+    return LogScan(Store(folder).snapshot()).account(Filters()) if is_store(folder) else None
 
 
 def _lists_first(paths: Sequence[Path]) -> list[Path]:
@@ -223,7 +219,7 @@ def _taken(path: Path, parsed: ParsedLog, account: FileAccount, rejects: Path | 
 def _take(folder: Path, path: Path, *, keep_rejects: bool = True) -> Taken:
     rejects = RejectsFile(path.name, (path.parent, folder / "rejects"))
     try:
-        store = Store(folder) if _is_store(folder) else None
+        store = Store(folder) if is_store(folder) else None
         parsed = read_log(path, tower_bins=store.tower_bins() if store else None)
         # A store is made only once there is something to put in it.
         store = store or Store(folder, create=True)
@@ -247,7 +243,7 @@ def _take(folder: Path, path: Path, *, keep_rejects: bool = True) -> Taken:
 
 def _preview(folder: Path, path: Path) -> Taken:
     try:
-        store = Store(folder) if _is_store(folder) else None
+        store = Store(folder) if is_store(folder) else None
         parsed = read_log(path, tower_bins=store.tower_bins() if store else None)
         account = compare(parsed, store.snapshot() if store else empty_snapshot()).account
     except NotALogError as error:
@@ -285,6 +281,7 @@ def rates(
     ValueError
         For an unknown method or a confidence outside 0 to 1.
     """
+    by = tuple(dict.fromkeys(by))
     counts = scan.by_run(by, filters)
     return statistics.rates(
         counts,
@@ -305,10 +302,13 @@ def spread(
     Of the filter only kind and purpose are kept: how much runs differ is learnt from all of them,
     since a few weeks of one bin say next to nothing of it.
     """
-    whole = Filters(kind=filters.kind).holding("purpose", *filters.values("purpose"))
     groups = statistics.explaining(by)
-    counts = scan.by_run(groups, whole)
+    counts = scan.by_run(groups, _whole_log(filters))
     return statistics.spreads(counts, groups, filters.kind, confidence=confidence)
+
+
+def _whole_log(filters: Filters) -> Filters:
+    return Filters(kind=filters.kind).holding("purpose", *filters.values("purpose"))
 
 
 #: What the overview shows when no period is asked for: so many days to the last one logged.
@@ -339,10 +339,10 @@ def overview(scan: LogScan, filters: Filters) -> Overview:
     step = dt.timedelta(microseconds=1)
     before = filters.during(filters.since - length - step, filters.since - step)
     places = ("tower", "bin")
-    all_along = scan.by_run(places, filters.during(None, None))
-    burn_ins = scan.by_run(
-        ("tower", "bin", "proof"), filters.during(None, None).holding("purpose", "burn-in")
-    )
+    all_along = scan.by_run(places, _whole_log(filters))
+    # A bin is set beside its whole tower at burn-in, so the burn-in is not held to that bin.
+    proving = filters.during(None, None).holding("purpose", "burn-in").holding("bin")
+    burn_ins = scan.by_run(("tower", "bin", "proof"), proving)
     counted = Counted(
         now=scan.by_run(places, filters),
         past=scan.by_run(places, before),

@@ -14,8 +14,8 @@ from dataclasses import dataclass
 import pyarrow as pa
 
 from analysis.filters import HUMIDITY_BANDS, FilterError, Filters, known_columns
-from analysis.log_format import DERIVED, EXTRA, KINDS, Column, Kind
-from analysis.store import Snapshot
+from analysis.log_format import DERIVED, EXTRA, KINDS, LARGEST_WHOLE, Column, Kind
+from analysis.store import Snapshot, reading_store
 from analysis.values import nearest
 
 
@@ -66,6 +66,12 @@ SUMMED = (
     "faults",
 )
 
+#: Words that an answer has beside its groups; a group of the same name could not be told from it.
+_TAKEN = frozenset(
+    (*SUMMED, "first", "of_tower", "of_run", "runs", "count", "rate", "low", "high")
+    + ("dispersion", "wide_low", "wide_high")
+)
+
 #: Sums of a scan. A kind that was off has no feeds of that kind, and feeds where either was off
 #: say nothing of faults of both kinds together. Faults whose bin was not noted bring no feeds.
 _SUMS = """
@@ -98,7 +104,7 @@ class LogScan:
 
     def _sql(self, query: str, parameters: Sequence[object] = ()) -> pa.Table:
         # A cursor of its own for each query: pages ask from several threads.
-        with self._connection.cursor() as cursor:
+        with reading_store(), self._connection.cursor() as cursor:
             return cursor.sql(query, params=list(parameters)).to_arrow_table()
 
     def own_columns(self) -> tuple[str, ...]:
@@ -142,8 +148,11 @@ class LogScan:
             For a column or a value that cannot be.
         """
         by = tuple(dict.fromkeys(by))
+        for name in by:
+            if name in _TAKEN:
+                raise FilterError(f"{name} is itself a part of the answer; group by other columns")
         condition, parameters, joins = self._condition(filters, by)
-        groups = "".join(f'{_expression(name)} as "{name}", ' for name in by)
+        groups = "".join(f"{_expression(name)} as {_quoted(name)}, " for name in by)
         order = ", ".join(str(i + 1) for i in range(len(by) + 2))
         return self._sql(
             f"""select {groups} r.tower as of_tower, r.run as of_run, {_SUMS}
@@ -200,6 +209,10 @@ class LogScan:
         return " and ".join(clauses), parameters, joins
 
 
+def _quoted(name: str) -> str:
+    return '"' + name.replace('"', '""') + '"'
+
+
 def _home(name: str) -> str:
     """Tell whose column it is: run log (r), stock list (s), tower list (t), derived or own (x)."""
     if name in DERIVED:
@@ -221,7 +234,7 @@ def _expression(name: str) -> str:
         key = name.replace("'", "''")
         return f"r.{EXTRA}['{key}']"
     column = _column(name)
-    quoted = f'{home}."{name}"'
+    quoted = f"{home}.{_quoted(name)}"
     if column is not None and column.type == "moment":
         return f"strftime(make_timestamp(epoch_us({quoted})), '%Y-%m-%dT%H:%M:%S')"
     return quoted
@@ -251,6 +264,9 @@ def _typed(name: str, value: str) -> str | int | float | None:
         except ValueError:
             raise FilterError(f"{name} is {value}; write it like 2031-04-03T08:05") from None
     try:
-        return float(value) if column.type == "number" else int(value)
+        if column.type == "number":
+            return float(value)
+        # Nothing beyond it is ever stored, and larger ones do not fit the query.
+        return max(-LARGEST_WHOLE - 1, min(int(value), LARGEST_WHOLE + 1))
     except ValueError:
         raise FilterError(f"{name} is {value}; write a number, or nothing for not logged") from None

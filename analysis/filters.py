@@ -7,7 +7,6 @@ everywhere.
 from __future__ import annotations
 
 import datetime as dt
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -116,15 +115,16 @@ def parse_moment(text: str, name: str, *, end: bool = False) -> dt.datetime:
     """Read a date or a date and time; the end of a bare date is its last moment."""
     text = text.strip()
     try:
-        moment = dt.datetime.fromisoformat(text).replace(tzinfo=None)
+        try:
+            day = dt.date.fromisoformat(text)
+        except ValueError:
+            return dt.datetime.fromisoformat(text).replace(tzinfo=None)
     except ValueError:
         raise FilterError(
             f"{name} is {text}; write a date or a date and time, like 2031-04-03 or "
             "2031-04-03T08:05"
         ) from None
-    if end and re.fullmatch(r"\d{4}-\d{2}-\d{2}", text):
-        return moment + dt.timedelta(days=1) - dt.timedelta(microseconds=1)
-    return moment
+    return dt.datetime.combine(day, dt.time.max if end else dt.time.min)
 
 
 def known_columns() -> tuple[str, ...]:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import csv
 import hashlib
 import io
+import os
 from collections import Counter, deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -32,7 +33,7 @@ from analysis.log_format import (
     content_schema,
 )
 from analysis.records import Block, Header, NotALogError, Text, blocks, decode, read_header
-from analysis.values import Read, escape_cell, nearest, read_column, unescape
+from analysis.values import Read, escape_cell, nearest, read_column, unescape, unescape_cell
 
 BoolArray = npt.NDArray[np.bool_]
 _Refuse = Callable[[BoolArray, str, "str | Callable[[int], str]"], None]
@@ -144,7 +145,9 @@ def read_log(path: Path, *, tower_bins: Mapping[str, int] | None = None) -> Pars
     OSError
         When it cannot be read.
     """
-    return read_bytes(path.read_bytes(), path.name, tower_bins=tower_bins)
+    # A name that is not UTF-8 can neither be stored nor printed as it is.
+    name = os.fsencode(path.name).decode("utf-8", "replace")
+    return read_bytes(path.read_bytes(), name, tower_bins=tower_bins)
 
 
 def read_bytes(
@@ -158,7 +161,7 @@ def read_bytes(
     known = frozenset(name for kind in KINDS.values() for name in kind.names)
     header = read_header(text, known)
     skip = len(REJECT_COLUMNS) if header.names[: len(REJECT_COLUMNS)] == REJECT_COLUMNS else 0
-    names = list(header.names[skip:])
+    names = [unescape_cell(name) for name in header.names[skip:]]
     kind = tell_kind(names)
     warnings = _encoding_warnings(text) + _name_columns(names, kind)
     parts: list[pa.Table] = []
@@ -380,6 +383,8 @@ class _BlockReader:
         if self.kind.name == "runs":
             columns["stretch"] = pc.fill_null(columns["stretch"], 1)
             columns["purpose"] = pc.fill_null(columns["purpose"], "production")
+        if self.kind.name == "towers":
+            columns["numbered_from"] = pc.fill_null(columns["numbered_from"], "top")
         bins = columns.get("bin")
         first = np.ones(len(kept), bool)
         if bins is not None and pa.types.is_list(bins.type):
@@ -511,7 +516,7 @@ class _BlockReader:
                     good(f"called_{fault}", f"planted_{fault}")
                     & (number(f"called_{fault}") > number(f"planted_{fault}")),
                     f"called_{fault}",
-                    f"more {fault} were called than were planted; correct whichever is wrong",
+                    f"called_{fault} is above planted_{fault}; correct whichever is wrong",
                 )
         if "ended" in columns:
             refuse(
@@ -567,17 +572,22 @@ def rejects_text(parsed: ParsedLog) -> str:
 
     The three columns stand before the log's own, so that a line with too many or too few values
     is shown just as it was. Mended, the file can be added as it is: intake passes the three over.
-    Cells that a spreadsheet would run are escaped by an apostrophe, which intake takes off.
+    Cells that a spreadsheet would run are escaped by an apostrophe, which intake takes off; one
+    that has its apostrophe already keeps just that.
     """
     out = io.StringIO()
     writer = csv.writer(out, delimiter=parsed.header.delimiter, lineterminator="\n")
-    writer.writerow([*REJECT_COLUMNS, *parsed.header.names])
+    writer.writerow([*REJECT_COLUMNS, *map(_safe, parsed.header.names)])
     for line in parsed.rejected:
         columns = "; ".join(dict.fromkeys(p.column for p in line.problems if p.column))
         reasons = " | ".join(dict.fromkeys(p.reason for p in line.problems))
-        cells = (escape_cell(cell) for cell in line.cells)
+        cells = map(_safe, line.cells)
         writer.writerow([line.line, columns, reasons, *cells])
     return out.getvalue()
+
+
+def _safe(cell: str) -> str:
+    return escape_cell(unescape_cell(cell))
 
 
 def rejects_name(name: str, number: int = 1) -> str:
@@ -601,6 +611,7 @@ class RejectsFile:
         self.name = name
         self.folders = folders
         self.path: Path | None = None
+        self._made = False
 
     def write(self, parsed: ParsedLog) -> None:
         """Write the rejected lines, in full and at once; nothing where there are none.
@@ -614,7 +625,7 @@ class RejectsFile:
             return
         # The mark at the start tells spreadsheets that the text is UTF-8.
         content = rejects_text(parsed).encode("utf-8-sig", "replace")
-        if self.path is not None:
+        if self.path is not None and self._made:
             self._put(self.path, content)
             return
         problem: OSError | None = None
@@ -633,6 +644,7 @@ class RejectsFile:
             path = folder / rejects_name(self.name, number)
             if not path.exists():
                 self._put(path, content)
+                self._made = True
                 return path
             if path.read_bytes() == content:
                 return path

@@ -25,6 +25,9 @@ LARGEST_WHOLE = 10**12 - 1
 #: Years taken in dates; anything else is a slip of the pen, and open formats differ outside them.
 YEARS = (1980, 2099)
 
+#: A bin beyond this is a slip of the pen; a line for several bins stands for no more rows.
+MOST_BINS = 500
+
 #: A header with more names than this is no log.
 MOST_COLUMNS = 400
 
@@ -130,7 +133,7 @@ _RUNS = LogKind(
         Column("started", "moment", needed=True),
         Column("ended", "moment"),
         Column("tower", "key", needed=True),
-        Column("bin", "bins", needed=True, low=1, high=9999),
+        Column("bin", "bins", needed=True, low=1, high=MOST_BINS),
         Column("cycles", "whole", needed=True),
         Column("misses", "count", needed=True, of_fault=True),
         Column("doubles", "count", needed=True, of_fault=True),
@@ -196,7 +199,7 @@ _SERVICES = LogKind(
     (
         Column("when", "moment", needed=True, date_alone=True),
         Column("tower", "key", needed=True),
-        Column("bin", "bin", low=1, high=9999),
+        Column("bin", "bin", low=1, high=MOST_BINS),
         Column("part", "text", needed=True),
         Column(
             "action",
@@ -217,7 +220,19 @@ _SERVICES = LogKind(
         Column("operator", "text"),
         Column("note", "text"),
     ),
-    key=("when", "tower", "bin", "of_tower", "part", "action", "reason", "quantity", "operator"),
+    key=(
+        "when",
+        "when_offset_min",
+        "tower",
+        "bin",
+        "of_tower",
+        "part",
+        "action",
+        "reason",
+        "quantity",
+        "operator",
+        "extra",
+    ),
 )
 
 _TOWERS = LogKind(
@@ -226,7 +241,7 @@ _TOWERS = LogKind(
     (
         Column("tower", "key", needed=True),
         Column("site", "text"),
-        Column("bins", "whole", low=1, high=9999),
+        Column("bins", "whole", low=1, high=MOST_BINS),
         Column("numbered_from", "choice", choices=("top", "bottom")),
         Column("line", "text"),
         Column("place_in_line", "whole", low=1, high=9999),

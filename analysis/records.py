@@ -15,6 +15,7 @@ from __future__ import annotations
 import codecs
 import csv
 import io
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
@@ -32,6 +33,9 @@ LONGEST_RECORD_BYTES = 1 << 20
 
 _COMMA, _QUOTE, _LF, _CR, _SPACE, _NUL = b',"\n\r \0'
 _DELIMITERS = (",", ";", "\t")
+#: A record of nothing but these and delimiters is an empty line.
+_BLANK = ' \t\r\n"'
+_LINE_END = re.compile(rb"\r\n?|\n")
 
 
 class NotALogError(ValueError):
@@ -169,16 +173,11 @@ def decode(raw: bytes) -> Text:
 
 def _physical_lines(data: bytes, start: int) -> Iterator[tuple[int, int]]:
     """Yield offsets (start, end with its ending) of each physical line from ``start`` on."""
-    size = len(data)
-    next_cr = data.find(b"\r", start)
-    while start < size:
-        lf = data.find(b"\n", start)
-        if next_cr != -1 and next_cr < start:
-            next_cr = data.find(b"\r", start)
-        if next_cr != -1 and (lf == -1 or next_cr < lf):
-            end = next_cr + 2 if data[next_cr + 1 : next_cr + 2] == b"\n" else next_cr + 1
-        else:
-            end = size if lf == -1 else lf + 1
+    # Each search stops at the ending found: a file may have no carriage return at all, and a
+    # look for one through the rest of it, line by line, would take the square of its size.
+    while start < len(data):
+        found = _LINE_END.search(data, start)
+        end = found.end() if found else len(data)
         yield start, end
         start = end
 
@@ -189,23 +188,25 @@ def _one_record(data: bytes, start: int, delimiter: str) -> tuple[list[str], int
     Returns its cells, the offset after it, the physical lines it took and, where its quotes are
     wrong, the reason; then the record is its first line alone, cut at the delimiters.
     """
+    begin, end = next(_physical_lines(data, start), (start, start))
+    if end - begin <= csv.field_size_limit() and _QUOTE not in data[begin:end]:
+        return data[begin:end].decode("utf-8").rstrip("\r\n").split(delimiter), end, 1, ""
     taken: list[int] = []
     spent = 0
 
     def lines() -> Iterator[str]:
         nonlocal spent
-        for begin, end in _physical_lines(data, start):
-            spent += end - begin
+        for first, last in _physical_lines(data, start):
+            spent += last - first
             if len(taken) >= LONGEST_RECORD_LINES or (taken and spent > LONGEST_RECORD_BYTES):
                 return
-            taken.append(end)
-            yield data[begin:end].decode("utf-8")
+            taken.append(last)
+            yield data[first:last].decode("utf-8")
 
     try:
         cells = next(csv.reader(lines(), delimiter=delimiter, strict=True), [])
-        return cells, taken[-1] if taken else len(data), max(1, len(taken)), ""
+        return cells, taken[-1], len(taken), ""
     except csv.Error as error:
-        begin, end = next(_physical_lines(data, start))
         cells = data[begin:end].decode("utf-8").rstrip("\r\n").split(delimiter)
         if "limit" in str(error):
             reason = f"a value is longer than {csv.field_size_limit():,} characters; shorten it"
@@ -326,7 +327,7 @@ def _slow_block(
     while position < stop:
         cells, position, took, reason = _one_record(data, position, header.delimiter)
         at, line = line, line + took
-        if not reason and not any(cell.strip() for cell in cells):
+        if not reason and not "".join(cells).strip(_BLANK):
             continue
         reason = reason or _fit(cells, header) or ("" if "\0" not in "".join(cells) else _ZERO)
         if reason:
@@ -348,7 +349,11 @@ _ZERO = "the line holds a zero byte; type it again"
 def _fast_block(
     data: bytes, position: int, line: int, header: Header, block_bytes: int
 ) -> tuple[Block, int, int] | None:
-    """Read a block by counting bytes; None where its quotes do not follow the rule."""
+    """Read a block by counting bytes.
+
+    None where its quotes do not follow the rule, or where a record is so long that an unclosed
+    quote may have made it.
+    """
     chunk = np.frombuffer(data, np.uint8, min(block_bytes, len(data) - position), position)
     at_end = position + len(chunk) == len(data)
     delimiter = ord(header.delimiter)
@@ -392,16 +397,21 @@ def _fast_block(
             return None
     starts = np.concatenate(([0], ends[:-1] + 1))
     newlines = np.flatnonzero(newline[:size])
-    lines = line + np.searchsorted(newlines, starts)
+    before_start = np.searchsorted(newlines, starts)
+    lines_taken = 1 + np.searchsorted(newlines, ends) - before_start
+    if np.max(ends - starts) > csv.field_size_limit() or np.max(lines_taken) > LONGEST_RECORD_LINES:
+        return None
+    lines = line + before_start
     next_line = line + len(newlines) + int(len(newlines) == 0 or newlines[-1] != size - 1)
 
-    # Everything that is neither blank nor a delimiter, summed up to each byte, tells empty lines.
+    # Everything that is neither blank nor a delimiter, summed up to each byte, tells empty lines;
+    # as _BLANK.
     solid = ~(delimiters | (chunk == _SPACE) | (chunk == 9) | newline | carriage | quote)
     totals = np.concatenate(([0], np.cumsum(solid, dtype=np.int32)))
     blank = totals[ends] == totals[starts]
     places = np.flatnonzero(delimiters[:size])
     width = 1 + np.searchsorted(places, ends) - np.searchsorted(places, starts)
-    suspect = ends - starts > csv.field_size_limit()
+    suspect = np.zeros(len(ends), bool)
     if not chunk[:size].all():
         zeros = np.flatnonzero(chunk[:size] == _NUL)
         suspect[np.searchsorted(ends, zeros)] = True

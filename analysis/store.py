@@ -15,7 +15,8 @@ from __future__ import annotations
 import datetime as dt
 import json
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -33,6 +34,7 @@ from analysis.log_format import (
     INTAKE,
     KINDS,
     LINE,
+    MOST_BINS,
     UNTIL,
     LogKind,
     content_schema,
@@ -47,7 +49,7 @@ BoolArray = npt.NDArray[np.bool_]
 _APP = "feedtally"
 _MARK = "store.json"
 #: What may stand in the folder before the mark is written.
-_OWN = {".lock", "rejects", "intakes", *KINDS}
+_OWN = {".lock", "rejects", "intakes", *KINDS, _MARK, _MARK + ".part"}
 _TRIES = 20
 
 _INTAKES = pa.schema(
@@ -64,6 +66,10 @@ _INTAKES = pa.schema(
 
 class StoreError(Exception):
     """The store is missing, damaged or of another format; the message says what to do."""
+
+
+class DamagedStoreError(StoreError):
+    """A store is there, but a part of it is gone or cannot be read."""
 
 
 @dataclass(frozen=True)
@@ -108,12 +114,24 @@ class Snapshot:
         """
         connection = duckdb.connect()
         for name, kind in KINDS.items():
-            _view(connection, name, self.files[name], kind)
+            with reading_store():
+                _view(connection, name, self.files[name], kind)
             connection.execute(
                 f"create view {name} as select * exclude ({UNTIL}) from all_{name} "
                 f"where {UNTIL} is null"
             )
         return connection
+
+
+@contextmanager
+def reading_store() -> Iterator[None]:
+    """Turn a file of the store that is gone or damaged into a DamagedStoreError."""
+    try:
+        yield
+    except (duckdb.IOException, duckdb.InvalidInputException) as error:
+        raise DamagedStoreError(
+            f"a file of the store cannot be read ({_short(error)}); restore the store from a copy"
+        ) from None
 
 
 def _view(
@@ -124,7 +142,10 @@ def _view(
         listed = ", ".join("'" + file.replace("'", "''") + "'" for file in files)
         connection.execute(f"create view all_{name} as select * from read_parquet([{listed}])")
     else:
-        connection.register(f"all_{name}", stored_schema(kind).empty_table())
+        # A table, since what is registered is not seen by the connection's other cursors.
+        connection.register("nothing", stored_schema(kind).empty_table())
+        connection.execute(f"create table all_{name} as from nothing")
+        connection.unregister("nothing")
 
 
 @dataclass(frozen=True)
@@ -146,6 +167,17 @@ class Comparison:
     touched: pa.Table
 
 
+def is_store(folder: Path) -> bool:
+    """Tell whether a folder holds a store; StoreError where the folder cannot be looked at."""
+    try:
+        return (folder / _MARK).exists()
+    except OSError as error:
+        raise StoreError(
+            f"the folder of the store cannot be looked at ({error.strerror or error}); name "
+            "another --store"
+        ) from None
+
+
 class Store:
     """A folder of run, stock, service and tower logs.
 
@@ -159,13 +191,14 @@ class Store:
     Raises
     ------
     StoreError
-        When there is no store, or one that this version cannot read.
+        When there is no store, or one that this version cannot read; a `DamagedStoreError` when
+        a part of it is gone.
     """
 
     def __init__(self, folder: Path, *, create: bool = False) -> None:
         self.folder = folder
         mark = folder / _MARK
-        if not mark.exists():
+        if not is_store(folder):
             if not create:
                 raise StoreError(
                     f"there is no store in {folder}; make one with: feedtally add FILE "
@@ -175,7 +208,7 @@ class Store:
         try:
             held = json.loads(mark.read_text("utf-8"))["format"]
         except (OSError, ValueError, KeyError, TypeError):
-            raise StoreError(
+            raise DamagedStoreError(
                 f"{mark} is damaged, so the store's format is unknown; restore it from a copy"
             ) from None
         if held != STORE_FORMAT:
@@ -194,7 +227,7 @@ class Store:
         try:
             self.folder.mkdir(parents=True, exist_ok=True)
             with self._lock():
-                if (self.folder / _MARK).exists():
+                if is_store(self.folder):
                     return
                 for name, kind in KINDS.items():
                     DeltaTable.create(self._path(name), stored_schema(kind), mode="ignore")
@@ -212,14 +245,26 @@ class Store:
     def _path(self, name: str) -> str:
         return str(self.folder / name)
 
-    def _lock(self) -> FileLock:
-        return FileLock(self.folder / ".lock")
+    @contextmanager
+    def _lock(self) -> Iterator[None]:
+        lock = FileLock(self.folder / ".lock")
+        try:
+            lock.acquire()
+        except (OSError, NotImplementedError) as error:
+            raise StoreError(
+                f"the store in {self.folder} cannot be locked ({_short(error)}); see that the "
+                "folder may be written to"
+            ) from None
+        try:
+            yield
+        finally:
+            lock.release()
 
     def _table(self, name: str) -> DeltaTable:
         try:
             return DeltaTable(self._path(name))
         except (OSError, DeltaError) as error:
-            raise StoreError(
+            raise DamagedStoreError(
                 f"the table {name} of the store in {self.folder} cannot be read "
                 f"({_short(error)}); restore it from a copy"
             ) from None
@@ -236,7 +281,7 @@ class Store:
 
     def tower_bins(self) -> dict[str, int]:
         """Return the bins of each tower that the tower list names."""
-        with self.snapshot().connect() as connection:
+        with reading_store(), self.snapshot().connect() as connection:
             rows = connection.execute(
                 "select tower, bins from towers where bins is not null"
             ).fetchall()
@@ -315,7 +360,7 @@ class Store:
     def _next_intake(self, parsed: ParsedLog, account: Account) -> int:
         """Write the intake's own line first: a number without rows does no harm."""
         table = self._table("intakes")
-        with duckdb.connect() as connection:
+        with reading_store(), duckdb.connect() as connection:
             files = table.file_uris()
             last = 0
             if files:
@@ -341,7 +386,7 @@ class Store:
         Runs are rewritten whole: all rows, past and current, of each run with a correction. The
         lists are small and are rewritten as a whole.
         """
-        with duckdb.connect() as connection:
+        with reading_store(), duckdb.connect() as connection:
             _view(connection, kind.name, table.file_uris(), kind)
             connection.register("touched", compared.touched)
             where, predicate = "", None
@@ -384,7 +429,8 @@ def _q(name: str) -> str:
 
 
 def _short(error: Exception) -> str:
-    first = re.sub(r"\s+", " ", str(error)).strip()
+    # The rest of a message of several lines shows the query, which is no news to the crew.
+    first = re.sub(r"\s+", " ", str(error).strip().split("\n", 1)[0]).rstrip(".")
     return first if len(first) <= 160 else first[:157] + "..."
 
 
@@ -407,19 +453,22 @@ def compare(parsed: ParsedLog, snapshot: Snapshot) -> Comparison:
         What is stored.
     """
     kind = parsed.kind
-    with duckdb.connect() as connection:
+    with reading_store(), duckdb.connect() as connection:
         copies, clashes = _repeats(connection, parsed)
+        refused = bool(clashes)
         parsed.refuse(clashes)
-        state = np.zeros(parsed.rows.num_rows, np.int8)
-        state[np.isin(_row_ids(parsed.rows), copies)] = _KNOWN
+        state = np.full(parsed.rows.num_rows, _NEW, np.int8)
         if parsed.rows.num_rows and snapshot.files[kind.name]:
             _view(connection, kind.name, snapshot.files[kind.name], kind)
-            stored, clashes = _stored(connection, parsed)
+            state, clashes = _stored(connection, parsed)
             if clashes:
-                keep = ~np.isin(parsed.rows[LINE].to_numpy(), np.array(sorted(clashes), np.int64))
-                state, stored = state[keep], stored[keep]
+                refused = True
+                state = state[~np.isin(parsed.rows[LINE].to_numpy(), sorted(clashes))]
                 parsed.refuse(clashes)
-            state = np.where(state == _KNOWN, state, stored)
+        if refused:
+            # A copy of a row whose line was refused is a copy no more.
+            copies, _ = _repeats(connection, parsed)
+        state[np.isin(_row_ids(parsed.rows), copies)] = _KNOWN
     lines = parsed.rows[LINE].to_numpy()
     _, first = np.unique(lines, return_inverse=True)
     accepted = int(first.max()) + 1 if len(first) else 0
@@ -452,7 +501,7 @@ def _row_ids(rows: pa.Table) -> npt.NDArray[np.int64]:
     if "bin" not in rows.column_names:
         return lines
     bins = pc.fill_null(rows["bin"], 0).to_numpy().astype(np.int64)
-    ids: npt.NDArray[np.int64] = lines * 10_000 + bins
+    ids: npt.NDArray[np.int64] = lines * (MOST_BINS + 1) + bins
     return ids
 
 

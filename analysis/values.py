@@ -17,7 +17,7 @@ import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from analysis.log_format import KEY_LENGTH, LARGEST_WHOLE, YEARS, Column
+from analysis.log_format import KEY_LENGTH, YEARS, Column
 
 BoolArray = npt.NDArray[np.bool_]
 MOMENT_TYPE = pa.timestamp("us", "UTC")
@@ -28,7 +28,9 @@ _MOMENT = (
     r"[ ]?(?P<z>[Zz]|[+-]\d{2}:?\d{2})?)?$"
 )
 _WHOLE = r"^\+?\d+$"
-_WHOLE_WITH_POINT = r"[.,]0*$"
+#: Three noughts after a mark may be thousands: 4.000 is four to some and four thousand to others.
+_POINT = r"\.(?:0{0,2}|0{4,})$"
+_POINT_OR_COMMA = r"[.,](?:0{0,2}|0{4,})$"
 _NUMBER = r"^[+-]?(?:\d+\.?\d*|\.\d+)$"
 _ESCAPED = r"^'('*[=+\-@\t\r])"
 
@@ -61,10 +63,18 @@ def unescape(texts: pa.Array) -> pa.Array:
 
 
 def escape_cell(cell: str) -> str:
-    """Put an apostrophe before a cell that a spreadsheet would run; numbers stay as they are."""
+    """Put an apostrophe before a cell that a spreadsheet would run; numbers stay as they are.
+
+    `unescape_cell` takes it off again, so that a round trip changes nothing.
+    """
     if re.match(r"^'*[=+\-@\t\r]", cell) and not re.match(_NUMBER, cell.replace(",", ".")):
         return "'" + cell
     return cell
+
+
+def unescape_cell(cell: str) -> str:
+    """Take off the apostrophe of one cell, as `unescape` does for a column."""
+    return re.sub(_ESCAPED, r"\1", cell)
 
 
 def nearest(word: str, words: tuple[str, ...] | frozenset[str], cutoff: float = 0.75) -> str:
@@ -101,7 +111,7 @@ def read_column(column: Column, texts: pa.Array, *, decimal_comma: bool) -> Read
     rows = indices.to_numpy()
 
     def explain(text: str) -> str:
-        shown = re.sub(_ESCAPED, r"\1", text).strip()
+        shown = unescape_cell(text).strip()
         if not shown:
             return _empty_reason(column)
         return reason(shown if len(shown) <= 60 else shown[:57] + "...")
@@ -151,16 +161,14 @@ def _key(column: Column, texts: pa.Array, empty: BoolArray, comma: bool) -> _Res
     return {column.name: _null_where(texts, empty)}, bad, reason
 
 
-def _whole_numbers(
-    texts: pa.Array, comma: bool, largest: float = LARGEST_WHOLE
-) -> tuple[pa.Array, BoolArray]:
+def _whole_numbers(texts: pa.Array, comma: bool) -> tuple[pa.Array, BoolArray]:
     """Return whole numbers, null where the text is none or too large to keep."""
-    pattern = _WHOLE_WITH_POINT if comma else _WHOLE_WITH_POINT.replace(",", "")
-    plain = pc.replace_substring_regex(texts, pattern, "")
+    plain = pc.replace_substring_regex(texts, _POINT_OR_COMMA if comma else _POINT, "")
     fits = _mask(
         pc.and_(pc.match_substring_regex(plain, _WHOLE), pc.less_equal(pc.utf8_length(plain), 13))
     )
-    numbers = _null_where(plain, ~fits).cast(pa.int64())
+    # The cast takes no plus sign.
+    numbers = pc.utf8_ltrim(_null_where(plain, ~fits), "+").cast(pa.int64())
     return numbers, fits
 
 
@@ -301,7 +309,7 @@ def bin_list(text: str, column: Column) -> list[int] | None:
     """
     bins: list[int] = []
     for token in text.split():
-        match = re.fullmatch(r"(\d{1,6})(?:-(\d{1,6}))?", token)
+        match = re.fullmatch(r"([0-9]{1,6})(?:-([0-9]{1,6}))?", token)
         if not match:
             return None
         first = int(match[1])
@@ -326,7 +334,7 @@ def _bins(column: Column, texts: pa.Array, empty: BoolArray, comma: bool) -> _Re
 
     def reason(text: str) -> str:
         return (
-            f"bin is {text}; write its number from {column.low:.0f} up, several as 1-6 8-10 with "
+            f"bin is {text}; write its number (1 to {column.high:.0f}), several as 1-6 8-10 with "
             "none twice, or ? if a fault's bin was not noted"
         )
 
