@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 import data_samples
-from analysis import answers
+from analysis import taking_in
 from analysis.intake import read_bytes, read_log
 from analysis.records import NotALogError, decode
 from analysis.store import Store
@@ -53,7 +53,7 @@ def test_a_file_is_read_as_expected(
         store.add(read_log((path.parent / name).resolve()))
     before = everything(store) if expected["refused"] else None
     copy = write(path.read_bytes(), path.name)
-    (taken,) = answers.add(store.folder, [copy]).files
+    (taken,) = taking_in.add(store.folder, [copy]).files
 
     if expected["refused"]:
         assert taken.account is None
@@ -94,13 +94,13 @@ def test_an_odd_file_says_the_same_however_it_is_cut(path: Path, expected: dict[
 
 def test_the_bad_lines_of_a_file_can_be_mended_in_its_rejects(tmp_path: Path, write: Write) -> None:
     path = write((SAMPLES / "bad" / "cycles_fraction.csv").read_bytes(), "log.csv")
-    answers.add(tmp_path / "store", [path])
+    taking_in.add(tmp_path / "store", [path])
     rejects = tmp_path / "log.rejects.csv"
     text = rejects.read_text("utf-8-sig")
     mended, changed = re.subn(r",\d+\.\d+,", ",4517,", text)
     assert changed == 1
     rejects.write_text(mended, "utf-8")
-    (taken,) = answers.add(tmp_path / "store", [rejects]).files
+    (taken,) = taking_in.add(tmp_path / "store", [rejects]).files
     assert taken.account is not None
     assert (taken.account.added, taken.account.rejected, taken.warnings) == (1, 0, ())
     assert len(stored(Store(tmp_path / "store"))) == 3

@@ -10,7 +10,7 @@ from dashboard.commands import options as shared
 from dashboard.commands import sentence
 
 if TYPE_CHECKING:
-    from analysis.answers import Intake, Taken
+    from analysis.taking_in import Intake, Taken
 
 #: Problems shown on a terminal for one file; all are in the rejects file and in the JSON.
 _SHOWN = 20
@@ -26,9 +26,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Take the files in and print the account of each."""
-    from analysis import answers
+    from analysis import taking_in
 
-    return say(answers.add(shared.store_folder(options), shared.files(options)), options)
+    return say(taking_in.add(shared.store_folder(options), shared.files(options)), options)
 
 
 def say(intake: Intake, options: argparse.Namespace) -> int:

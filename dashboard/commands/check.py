@@ -16,6 +16,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Check the files and print the account that each would have."""
-    from analysis import answers
+    from analysis import taking_in
 
-    return add.say(answers.check(shared.store_folder(options), shared.files(options)), options)
+    return add.say(taking_in.check(shared.store_folder(options), shared.files(options)), options)

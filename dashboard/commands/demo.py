@@ -45,7 +45,7 @@ def sample_store() -> Path:
                 f"{folder} is not a sample store of this program's making; move it away"
             )
         return folder
-    from analysis import answers
+    from analysis import taking_in
 
     print(f"Making the sample store in {folder} ...", file=sys.stderr)
     try:
@@ -54,7 +54,7 @@ def sample_store() -> Path:
         partial = base / f"{folder.name}.part"
         shutil.rmtree(partial, ignore_errors=True)
         paths = [data_samples.folder() / name for name in data_samples.FILES]
-        intake = answers.add(partial, paths)
+        intake = taking_in.add(partial, paths)
         if any(t.error or (t.account and t.account.rejected) for t in intake.files):
             raise UsageError("the sample files are damaged; install feedtally again")
         (partial / _MARK).write_text(mark + "\n", "utf-8")

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from analysis import answers
+from analysis import answers, taking_in
 from analysis.counts import LogScan
 from analysis.filters import FilterError, parse_filters
 from analysis.store import Store, StoreError
@@ -20,7 +20,7 @@ TOWERS = "tower,bins\nA,2\n"
 
 class TestAdd:
     def test_a_store_is_made_and_the_account_told(self, tmp_path: Path, write: Write) -> None:
-        done = answers.add(tmp_path / "store", [write(run_log())])
+        done = taking_in.add(tmp_path / "store", [write(run_log())])
         (taken,) = done.files
         assert taken.account is not None
         assert (taken.kind, taken.account.added, taken.rejects_file) == ("runs", 3, None)
@@ -35,14 +35,14 @@ class TestAdd:
         )
 
     def test_a_file_that_is_refused_makes_no_store(self, tmp_path: Path, write: Write) -> None:
-        done = answers.add(tmp_path / "store", [write("no log")])
+        done = taking_in.add(tmp_path / "store", [write("no log")])
         assert done.files[0].error
         assert done.account is None
         assert not (tmp_path / "store").exists()
 
     def test_rejected_lines_go_beside_the_log(self, tmp_path: Path, write: Write) -> None:
         path = write(run_log(LINE.format(1), "0814,bad,A,2,1,0,0"), "monday.csv")
-        (taken,) = answers.add(tmp_path / "store", [path]).files
+        (taken,) = taking_in.add(tmp_path / "store", [path]).files
         assert taken.rejects_file == str(tmp_path / "monday.rejects.csv")
         assert [(p.line, p.column) for p in taken.problems] == [(3, "started")]
         mended = write(
@@ -51,7 +51,7 @@ class TestAdd:
             .replace("bad", "2031-03-14T08:05"),
             "monday.rejects.csv",
         )
-        (again,) = answers.add(tmp_path / "store", [mended]).files
+        (again,) = taking_in.add(tmp_path / "store", [mended]).files
         assert again.account is not None
         assert (again.account.added, again.account.rejected) == (1, 0)
         assert len(stored(Store(tmp_path / "store"))) == 2
@@ -68,7 +68,7 @@ class TestAdd:
             return real(self, data)
 
         monkeypatch.setattr(Path, "write_bytes", refuse)
-        (taken,) = answers.add(tmp_path / "store", [path]).files
+        (taken,) = taking_in.add(tmp_path / "store", [path]).files
         assert taken.rejects_file == str(tmp_path / "store" / "rejects" / "log.rejects.csv")
 
     def test_nothing_is_stored_where_they_can_be_put_nowhere(
@@ -81,7 +81,7 @@ class TestAdd:
 
         monkeypatch.setattr(Path, "write_bytes", refuse)
         with pytest.raises(StoreError, match="cannot be written .* nothing of it was stored"):
-            answers.add(tmp_path / "store", [path])
+            taking_in.add(tmp_path / "store", [path])
         assert not stored(Store(tmp_path / "store"))
 
     def test_a_refused_file_does_not_hold_up_the_others(self, tmp_path: Path, write: Write) -> None:
@@ -92,7 +92,7 @@ class TestAdd:
             tmp_path,
             write("stock\nBO90\n", "c.csv"),
         ]
-        done = answers.add(tmp_path / "store", paths)
+        done = taking_in.add(tmp_path / "store", paths)
         assert [taken.file for taken in done.files] == list(map(str, paths))
         assert [bool(taken.error) for taken in done.files] == [False, True, True, True, False]
         assert done.files[2].error == (
@@ -105,7 +105,7 @@ class TestAdd:
         self, tmp_path: Path, write: Write
     ) -> None:
         paths = [write(run_log(), "a.csv"), write(TOWERS, "b.csv")]
-        first, second = answers.add(tmp_path / "store", paths).files
+        first, second = taking_in.add(tmp_path / "store", paths).files
         assert first.account is not None and second.account is not None
         assert (first.kind, first.account.rejected, second.kind) == ("runs", 1, "towers")
 
@@ -115,7 +115,7 @@ class TestAdd:
             path.write_bytes(run_log())
         except OSError:
             pytest.skip("no such names on this system")
-        (taken,) = answers.add(tmp_path / "store", [path]).files
+        (taken,) = taking_in.add(tmp_path / "store", [path]).files
         assert taken.account is not None
         assert taken.account.added == 3
 
@@ -125,25 +125,25 @@ class TestCheck:
         self, tmp_path: Path, write: Write
     ) -> None:
         folder = tmp_path / "store"
-        answers.add(folder, [write(run_log())])
+        taking_in.add(folder, [write(run_log())])
         raw = run_log(LINE.format(1), "0814,2031-03-14T08:05,A,2,4517,9,0", LINE.format(8), "x")
         path = write(raw, "next.csv")
         before, names = everything(Store(folder)), sorted(p.name for p in tmp_path.iterdir())
-        checked = answers.check(folder, [path])
+        checked = taking_in.check(folder, [path])
         assert everything(Store(folder)) == before
         assert sorted(p.name for p in tmp_path.iterdir()) == names
         assert checked.files[0].rejects_file is None
         assert checked.sentence() == (
             "4 lines read: 1 would be added, 1 corrected, 1 already known, 1 rejected."
         )
-        added = answers.add(folder, [path])
+        added = taking_in.add(folder, [path])
         assert checked.files[0].account == added.files[0].account
         assert checked.files[0].problems == added.files[0].problems
 
     def test_without_a_store_none_is_made(self, tmp_path: Path, write: Write) -> None:
         one, other = write(run_log()), write(TOWERS, "towers.csv")
         for paths in ([one], [one, other]):
-            checked = answers.check(tmp_path / "store", paths)
+            checked = taking_in.check(tmp_path / "store", paths)
             assert checked.account is None
             assert not (tmp_path / "store").exists()
 
@@ -151,7 +151,7 @@ class TestCheck:
         self, tmp_path: Path, write: Write
     ) -> None:
         folder = tmp_path / "store"
-        answers.add(folder, [write("tower\nB\n", "b.csv")])
+        taking_in.add(folder, [write("tower\nB\n", "b.csv")])
         paths = [
             write(run_log(), "one.csv"),
             write(run_log(LINE.format(1), "0814,2031-03-14T13:00,A,2,1,0,0"), "two.csv"),
@@ -159,32 +159,32 @@ class TestCheck:
             write("no log", "none.csv"),
         ]
         before = everything(Store(folder))
-        checked = answers.check(folder, paths)
+        checked = taking_in.check(folder, paths)
         assert everything(Store(folder)) == before
         assert not list(tmp_path.glob("*.rejects*"))
-        added = answers.add(folder, paths)
+        added = taking_in.add(folder, paths)
         assert [t.account for t in checked.files] == [t.account for t in added.files]
         assert [t.problems for t in checked.files] == [t.problems for t in added.files]
 
     def test_a_damaged_store_is_no_mistake_of_the_file(self, tmp_path: Path, write: Write) -> None:
-        answers.add(tmp_path / "store", [write(run_log())])
+        taking_in.add(tmp_path / "store", [write(run_log())])
         (tmp_path / "store" / "store.json").write_text("{")
         for paths in ([tmp_path / "log.csv"], [tmp_path / "log.csv", write(TOWERS, "t.csv")]):
             with pytest.raises(StoreError, match="damaged"):
-                answers.check(tmp_path / "store", paths)
+                taking_in.check(tmp_path / "store", paths)
 
 
 def test_the_zone_of_the_machine_has_a_name(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("TZ", ":Europe/Zurich")
-    assert answers.machine_zone() == "Europe/Zurich"
+    assert taking_in.machine_zone() == "Europe/Zurich"
     monkeypatch.delenv("TZ")
-    assert answers.machine_zone()
+    assert taking_in.machine_zone()
 
 
 class TestRates:
     def test_they_are_the_sums_of_the_log(self, tmp_path: Path, write: Write) -> None:
         log = run_log("1,2031-03-14T08:05,A,1-2,100,0,0", "2,2031-03-14T09:05,A,1,50,3,1")
-        answers.add(tmp_path / "store", [write(log)])
+        taking_in.add(tmp_path / "store", [write(log)])
         scan = LogScan(Store(tmp_path / "store").snapshot())
         result = answers.rates(scan, ["bin", "bin"], parse_filters(kind="faults"))
         assert result.by == ("bin",)
@@ -194,14 +194,14 @@ class TestRates:
         assert result.account.rows == 3
 
     def test_an_empty_filter_is_a_sentence(self, tmp_path: Path, write: Write) -> None:
-        answers.add(tmp_path / "store", [write(run_log())])
+        taking_in.add(tmp_path / "store", [write(run_log())])
         scan = LogScan(Store(tmp_path / "store").snapshot())
         result = answers.rates(scan, ["bin"], parse_filters(where=["tower=Z"]))
         assert result.groups.num_rows == 0
         assert result.sentence() == "No rows of the log are in this filter; widen it."
 
     def test_mistakes_are_told(self, tmp_path: Path, write: Write) -> None:
-        answers.add(tmp_path / "store", [write(run_log())])
+        taking_in.add(tmp_path / "store", [write(run_log())])
         scan = LogScan(Store(tmp_path / "store").snapshot())
         with pytest.raises(FilterError):
             answers.rates(scan, ["towr"], parse_filters())

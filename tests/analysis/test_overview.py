@@ -10,7 +10,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 import data_samples
-from analysis import answers
+from analysis import answers, taking_in
 from analysis.counts import Account, LogScan
 from analysis.filters import Filters, parse_filters
 from analysis.log_format import FAULT_KINDS
@@ -124,7 +124,7 @@ def test_nothing_logged_is_said():
 @pytest.fixture(scope="module")
 def sample(tmp_path_factory):
     folder = tmp_path_factory.mktemp("overview") / "store"
-    answers.add(folder, [data_samples.folder() / name for name in data_samples.FILES])
+    taking_in.add(folder, [data_samples.folder() / name for name in data_samples.FILES])
     return LogScan(Store(folder).snapshot())
 
 
