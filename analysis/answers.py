@@ -7,17 +7,21 @@ and a command that ask the same give the same.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
 
 from analysis import rates as statistics
-from analysis.benchmark import latest_proofs
-from analysis.counts import LogScan
-from analysis.filters import Filters
-from analysis.log_format import FAULT_KINDS
+from analysis.benchmark import SETTLED_DAYS, BenchmarkResult, Compared, Proof, latest_proofs
+from analysis.benchmark import compare as compare_with_benchmark
+from analysis.counts import LogScan, merged
+from analysis.filters import FilterError, Filters
+from analysis.log_format import FAULT_KINDS, YEARS
 from analysis.overview import Counted, Overview, TowerList
 from analysis.overview import overview as make_overview
 from analysis.rates import RatesResult
 from analysis.spread import Spread
+from analysis.trends import TIME_COLUMNS, Mark, Trends, time_column
+from analysis.trends import trends as make_trends
+from analysis.verdicts import MARGIN
 
 
 def rates(
@@ -107,14 +111,11 @@ def overview(scan: LogScan, filters: Filters) -> Overview:
     before = filters.during(filters.since - length - step, filters.since - step)
     places = ("tower", "bin")
     all_along = scan.by_run(places, _whole_log(filters))
-    # A bin is set beside its whole tower at burn-in, so the burn-in is not held to that bin.
-    proving = filters.during(None, None).holding("purpose", "burn-in").holding("bin")
-    burn_ins = scan.by_run(("tower", "bin", "proof"), proving)
     counted = Counted(
         now=scan.by_run(places, filters),
         past=scan.by_run(places, before),
         air=scan.by_run(("humidity_band", "stock"), filters),
-        proofs=latest_proofs(burn_ins, _overhauls(scan)),
+        proofs=_latest_proofs(scan, filters),
         spread={kind: statistics.spreads(all_along, places, kind) for kind in FAULT_KINDS},
         listed=_tower_list(scan),
     )
@@ -155,3 +156,184 @@ def _tower_list(scan: LogScan) -> dict[str, TowerList]:
         )
         for row in scan.list_rows("towers")
     }
+
+
+def trends(scan: LogScan, filters: Filters, *, over: str = "") -> Trends:
+    """Say where misses and doubles come from, as logged.
+
+    Parameters
+    ----------
+    scan : LogScan
+        The log.
+    filters : Filters
+        Period and purpose as in `overview`.
+    over : str
+        Unit of time: ``day``, ``week`` or ``month``; one that suits the period when empty.
+
+    Raises
+    ------
+    analysis.filters.FilterError
+        For a column or a value that cannot be.
+    """
+    if not filters.values("purpose"):
+        filters = filters.holding("purpose", "production")
+    filters = _with_period(scan, filters)
+    if over and over not in TIME_COLUMNS:
+        raise FilterError(f"over is {over}; write one of {', '.join(TIME_COLUMNS)}")
+    settings = scan.logged_settings(filters)
+    columns = (over or time_column(filters), "stock", "humidity_band", *settings)
+    counts = {column: scan.by_run((column,), filters) for column in columns}
+    return make_trends(
+        filters,
+        scan.account(filters),
+        counts,
+        settings,
+        _spreads(scan, columns, filters),
+        _marks(scan, filters, set(counts["stock"]["of_tower"].to_pylist())),
+    )
+
+
+def _spreads(
+    scan: LogScan, columns: Sequence[str], filters: Filters
+) -> dict[str, dict[str, dict[str, Spread]]]:
+    """Say how much runs differ, for each column to split by, kind and tower, as `rates` does."""
+    found: dict[tuple[str, ...], dict[str, dict[str, Spread]]] = {}
+    for groups in {statistics.explaining((column,)) for column in columns}:
+        counts = scan.by_run(groups, _whole_log(filters))
+        found[groups] = {kind: statistics.spreads(counts, groups, kind) for kind in FAULT_KINDS}
+    return {column: found[statistics.explaining((column,))] for column in columns}
+
+
+def _marks(scan: LogScan, filters: Filters, ran: Set[str]) -> list[Mark]:
+    """Gather what was done in the period to the towers that ran in a filter, and to its bins.
+
+    Settings are moved for every other stock, so their moves are shown for one bin at a time only.
+    """
+    towers, bins = filters.values("tower"), filters.values("bin")
+    marks = []
+    for row in scan.list_rows("services"):
+        when, number = row["when"], row["bin"]
+        assert isinstance(when, dt.datetime)
+        when = when.replace(tzinfo=None)
+        if (filters.since and when < filters.since) or (filters.until and when > filters.until):
+            continue
+        # By what ran and not by name: a filter may hold a site or a line.
+        if row["tower"] not in ran or row["action"] == "inspected":
+            continue
+        if bins and number is not None and str(number) not in bins:
+            continue
+        what = " ".join(str(word) for word in (row["part"], row["action"]) if word)
+        placed = number if isinstance(number, int) else None
+        marks.append(Mark(when, str(row["tower"]), placed, what, moved=False))
+    if len(towers) == 1 and len(bins) == 1:
+        for row in scan.setting_moves(filters):
+            name = str(row["setting"]).removeprefix("set_").replace("_", " ")
+            when, number = row["when"], row["bin"]
+            assert isinstance(when, dt.datetime) and isinstance(number, int)
+            what = f"{name} {row['before']} to {row['after']}"
+            marks.append(Mark(when, str(row["tower"]), number, what, moved=True))
+    return sorted(marks, key=lambda mark: (mark.when, mark.tower, mark.bin or 0, mark.what))
+
+
+def compare(
+    scan: LogScan,
+    filters: Filters,
+    *,
+    against: str = "burn-in",
+    standard: float | None = None,
+    margin: float = MARGIN,
+    confidence: float = 0.95,
+    method: str = "exact",
+) -> BenchmarkResult:
+    """Say which towers and bins are worse than their benchmark, which better, which as good.
+
+    Parameters
+    ----------
+    scan : LogScan
+        The log.
+    filters : Filters
+        What is compared: production after each tower's latest burn-in (after its settled period,
+        where that is the benchmark), and within the filter's period where it has one.
+    against : str
+        ``burn-in``, ``settled`` (the first 60 days of production after it) or ``standard``.
+    standard : float, optional
+        Faults per feed; the usual one where none is given.
+    margin, confidence, method
+        See `analysis.verdicts.compare`.
+
+    Raises
+    ------
+    analysis.filters.FilterError
+        For a column or a value that cannot be.
+    ValueError
+        For a margin, confidence or method that cannot be.
+    """
+    if not filters.values("purpose"):
+        filters = filters.holding("purpose", "production")
+    all_along = scan.by_run(("tower", "bin"), _whole_log(filters))
+    proofs = _latest_proofs(scan, filters)
+    asked = filters.values("tower")
+    names = sorted({*all_along["of_tower"].to_pylist()})
+    periods = [
+        _compared_periods(filters, against, tower, proofs.get(tower))
+        for tower in names
+        if not asked or tower in asked
+    ]
+    counted = [_compared(scan, *period) for period in periods]
+    account = merged([scan.account(now) for _, now, _ in periods])
+    return compare_with_benchmark(
+        filters.kind,
+        against,
+        counted,
+        account,
+        statistics.spreads(all_along, ("tower", "bin"), filters.kind, confidence=confidence),
+        standard=standard,
+        margin=margin,
+        confidence=confidence,
+        method=method,
+    )
+
+
+def _compared_periods(
+    filters: Filters, against: str, tower: str, proof: Proof | None
+) -> tuple[str, Filters, Filters | None]:
+    """Return a tower with the filters of its period and, where it has one, of its benchmark."""
+    here = filters.holding("tower", tower)
+    step = dt.timedelta(microseconds=1)
+    if proof is None or against == "standard":
+        return tower, here, None
+    after = proof.last + step
+    if against == "burn-in":
+        then = here.during(proof.started, proof.last).holding("purpose", "burn-in")
+        then = then.holding("proof", proof.name)
+    else:
+        settled = proof.last + dt.timedelta(days=SETTLED_DAYS)
+        then = here.during(after, settled)
+        after = settled + step
+    since = max(after, filters.since) if filters.since else after
+    if filters.until and filters.until < since:
+        # All that was asked for lies before the benchmark: a moment before the log is left.
+        never = dt.datetime(YEARS[0] - 1, 1, 1)
+        return tower, here.during(never, never), then
+    return tower, here.during(since, filters.until), then
+
+
+def _compared(scan: LogScan, tower: str, now: Filters, then: Filters | None) -> Compared:
+    paper = ("stock", "printed_by")
+    # Bins borrow strength from all of their tower's burn-in, so that is not held to a bin.
+    then = then.holding("bin") if then else None
+    return Compared(
+        tower=tower,
+        now=scan.by_run(("bin",), now),
+        benchmark=scan.by_run(("bin",), then) if then else None,
+        only=tuple(int(number) for number in now.values("bin") if number.isdecimal()),
+        paper=scan.by_run(paper, now),
+        benchmark_paper=scan.by_run(paper, then) if then else None,
+    )
+
+
+def _latest_proofs(scan: LogScan, filters: Filters) -> dict[str, Proof]:
+    """Find each tower's latest burn-in within a filter, whatever its period and bin."""
+    # A bin is set beside its whole tower at burn-in, so the burn-in is not held to that bin.
+    proving = filters.during(None, None).holding("purpose", "burn-in").holding("bin")
+    return latest_proofs(scan.by_run(("tower", "bin", "proof"), proving), _overhauls(scan))

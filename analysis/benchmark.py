@@ -1,8 +1,14 @@
-"""Which runs are a tower's burn-in?
+"""Is each tower, and each bin, as good as its benchmark?
 
 A burn-in, or proof, is the runs made on purpose to prove a new or overhauled tower. It goes by its
 name; burn-in lines without one belong together from one overhaul to the next. The latest is the
-tower's benchmark.
+tower's benchmark, and production after it is what is compared; or the benchmark is the settled
+period, the first two months of production after the burn-in; or a stated standard. A bin borrows
+strength from its tower's burn-in, since its own share of it is mostly too short to say anything
+(`analysis.shrinkage`).
+
+The period is fixed beforehand, by the filter: whoever compares every day until something turns up
+will find something.
 """
 
 from __future__ import annotations
@@ -13,6 +19,25 @@ from dataclasses import dataclass
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
+
+from analysis.counts import Account
+from analysis.rates import pooled, relative_variance
+from analysis.shrinkage import shrunk_benchmark
+from analysis.spread import Spread
+from analysis.verdicts import MARGIN, Case, Comparison
+from analysis.verdicts import compare as judge
+
+#: What a rate can be compared with.
+AGAINST = ("burn-in", "settled", "standard")
+
+_WORDS = {"burn-in": "burn-in", "settled": "settled period", "standard": "stated standard"}
+
+#: Days of production after a burn-in that make up the settled period.
+SETTLED_DAYS = 60
+
+#: Default stated standard, faults per feed: common practice, no source; the site's to change.
+STANDARD = {"misses": 3e-5, "doubles": 1.5e-5, "faults": 4.5e-5}
 
 
 @dataclass(frozen=True)
@@ -25,8 +50,8 @@ class Proof:
         Its tower.
     name : str
         As logged; empty where it has none.
-    started : datetime
-        When its first run started; wall time.
+    started, last : datetime
+        When its first and its last run started; wall time.
     counts : pyarrow.Table
         Its part of the frame that was searched.
     """
@@ -34,6 +59,7 @@ class Proof:
     tower: str
     name: str
     started: dt.datetime
+    last: dt.datetime
     counts: pa.Table
 
 
@@ -67,5 +93,302 @@ def latest_proofs(
     for (tower, name, _), rows in groups.items():
         begin = min(started[row] for row in rows)
         if tower not in latest or begin > latest[tower].started:
-            latest[tower] = Proof(tower, name, begin, counts.take(np.array(rows)))
+            last = max(started[row] for row in rows)
+            latest[tower] = Proof(tower, name, begin, last, counts.take(np.array(rows)))
     return latest
+
+
+@dataclass(frozen=True)
+class Compared:
+    """Counts of one tower that are to be compared.
+
+    Attributes
+    ----------
+    tower : str
+        Its name.
+    now : pyarrow.Table
+        By ``bin`` and run, of the period; see `analysis.counts.LogScan.by_run`.
+    benchmark : pyarrow.Table or None
+        The same of its burn-in or settled period; None for a standard, or where it has none.
+    only : tuple of int
+        Bins that are asked for, without their tower; none for the tower and all of its bins.
+    paper : pyarrow.Table
+        Feeds of the period by ``stock`` and ``printed_by``.
+    benchmark_paper : pyarrow.Table or None
+        The same of the benchmark.
+    """
+
+    tower: str
+    now: pa.Table
+    benchmark: pa.Table | None
+    only: tuple[int, ...]
+    paper: pa.Table
+    benchmark_paper: pa.Table | None
+
+
+@dataclass(frozen=True)
+class Placed:
+    """A comparison and where it was made.
+
+    Attributes
+    ----------
+    tower : str
+        Its tower.
+    bin : int or None
+        None: the whole tower.
+    comparison : Comparison
+        The numbers, the verdict and its sentence.
+    """
+
+    tower: str
+    bin: int | None
+    comparison: Comparison
+
+
+@dataclass(frozen=True)
+class BenchmarkResult:
+    """Every tower and bin against its benchmark.
+
+    Attributes
+    ----------
+    comparisons : tuple of Placed
+        Tower by tower, the whole tower first, then its bins by number.
+    against : str
+        One of `AGAINST`.
+    kind : str
+        Kind of fault.
+    margin, confidence : float
+        Of the verdicts, and of the intervals.
+    method : str
+        Of the intervals of the ratios.
+    notes : tuple of str
+        What a reader has to know beside the numbers: other paper, no burn-in.
+    account : Account
+        The rows of the period.
+    """
+
+    comparisons: tuple[Placed, ...]
+    against: str
+    kind: str
+    margin: float
+    confidence: float
+    method: str
+    notes: tuple[str, ...]
+    account: Account
+
+    def sentence(self) -> str:
+        """Say what is worse and what cannot be told."""
+        if not self.comparisons:
+            return " ".join(self.notes) or "There is nothing to compare in this filter; widen it."
+        against = _WORDS[self.against]
+        worse = [placed for placed in self.comparisons if placed.comparison.verdict == "worse"]
+        if worse:
+            text = f"Worse than {'the' if self.against == 'standard' else 'its'} {against}: "
+            text += f"{_and([_place(placed) for placed in worse])}."
+        else:
+            text = f"No tower and no bin is shown to be worse than its {against}."
+        for verdict in ("better", "as good", "too few feeds"):
+            towers = [
+                placed.tower
+                for placed in self.comparisons
+                if placed.bin is None and placed.comparison.verdict == verdict
+            ]
+            if towers:
+                text += f" {'Tower' if len(towers) == 1 else 'Towers'} {_and(towers)}: {verdict}."
+        hopeless = [
+            placed
+            for placed in self.comparisons
+            if placed.bin is None
+            and placed.comparison.verdict == "too few feeds"
+            and placed.comparison.feeds_to_settle is None
+        ]
+        if hopeless and self.against == "burn-in":
+            text += (
+                " The burn-in was too short for any number of feeds to settle it; compare with "
+                "the settled period or the stated standard."
+            )
+        return " ".join((text, *self.notes))
+
+
+def _place(placed: Placed) -> str:
+    where = f"tower {placed.tower}"
+    return where if placed.bin is None else f"{where} bin {placed.bin}"
+
+
+def _and(words: Sequence[str]) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+def compare(
+    kind: str,
+    against: str,
+    counted: Sequence[Compared],
+    account: Account,
+    spread: Mapping[str, Spread],
+    *,
+    standard: float | None = None,
+    margin: float = MARGIN,
+    confidence: float = 0.95,
+    method: str = "exact",
+) -> BenchmarkResult:
+    """Compare each tower and each bin with its benchmark, adjusted for how many are compared.
+
+    Parameters
+    ----------
+    kind : str
+        ``misses``, ``doubles`` or ``faults``.
+    against : str
+        One of `AGAINST`.
+    counted : sequence of Compared
+        One per tower.
+    account : Account
+        Of the rows of the period; handed on.
+    spread : mapping of str to Spread
+        By tower, from `analysis.rates.spreads`.
+    standard : float, optional
+        Stated standard in faults per feed, where that is the benchmark; else the usual one.
+    margin, confidence, method
+        Of the verdicts and intervals; see `analysis.verdicts.compare`.
+    """
+    if against not in AGAINST:
+        raise ValueError(f"against must be one of {', '.join(AGAINST)}, not {against!r}")
+    stated = STANDARD[kind] if standard is None else standard
+    places: list[tuple[str, int | None]] = []
+    cases: list[Case] = []
+    notes: list[str] = []
+    for tower in counted:
+        if not sum(tower.now["feeds"].to_pylist()):
+            when = "in this filter" if against == "standard" else f"after its {_WORDS[against]}"
+            notes.append(f"Nothing is logged of tower {tower.tower} {when} to compare.")
+            continue
+        if against == "standard":
+            found = _against_standard(tower, kind, stated, spread)
+        elif tower.benchmark is None or not tower.benchmark.num_rows:
+            notes.append(
+                f"Tower {tower.tower} has no {_WORDS[against]} in this filter; compare it with the "
+                "stated standard."
+            )
+            continue
+        else:
+            found = _against_counts(tower, tower.benchmark, kind, against, spread)
+            notes.extend(_paper_notes(tower, against))
+        if tower.only:
+            found = [(number, case) for number, case in found if number in tower.only]
+        places.extend((tower.tower, number) for number, _ in found)
+        cases.extend(case for _, case in found)
+    compared = judge(cases, kind=kind, margin=margin, confidence=confidence, method=method)
+    return BenchmarkResult(
+        comparisons=tuple(
+            Placed(tower, number, comparison)
+            for (tower, number), comparison in zip(places, compared, strict=True)
+        ),
+        against=against,
+        kind=kind,
+        margin=margin,
+        confidence=confidence,
+        method=method,
+        notes=tuple(notes),
+        account=account,
+    )
+
+
+def _bins(counts: pa.Table) -> list[int]:
+    return sorted({number for number in counts["bin"].to_pylist() if number is not None})
+
+
+def _of_bin(counts: pa.Table, number: int) -> pa.Table:
+    return counts.filter(pc.fill_null(pc.equal(counts["bin"], number), False))
+
+
+def _against_standard(
+    tower: Compared, kind: str, standard: float, spread: Mapping[str, Spread]
+) -> list[tuple[int | None, Case]]:
+    def case(counts: pa.Table, subject: str) -> Case:
+        rate = pooled(counts, kind, spread)
+        return Case(
+            subject,
+            rate.count,
+            rate.feeds,
+            "standard",
+            benchmark_rate=standard,
+            relative_variance=relative_variance(counts, kind, spread),
+        )
+
+    name = f"Tower {tower.tower}"
+    found: list[tuple[int | None, Case]] = [(None, case(tower.now, name))]
+    found += [(n, case(_of_bin(tower.now, n), f"{name} bin {n}")) for n in _bins(tower.now)]
+    return found
+
+
+def _against_counts(
+    tower: Compared, benchmark: pa.Table, kind: str, against: str, spread: Mapping[str, Spread]
+) -> list[tuple[int | None, Case]]:
+    name = f"Tower {tower.tower}"
+    now, then = pooled(tower.now, kind, spread), pooled(benchmark, kind, spread)
+    then_varies = relative_variance(benchmark, kind, spread)
+    whole = Case(
+        name,
+        now.count,
+        now.feeds,
+        against,
+        benchmark_count=then.count,
+        benchmark_feeds=then.feeds,
+        relative_variance=relative_variance(tower.now, kind, spread),
+        benchmark_relative_variance=then_varies,
+    )
+    found: list[tuple[int | None, Case]] = [(None, whole)]
+    numbers = sorted({*_bins(tower.now), *_bins(benchmark)})
+    parts = [pooled(_of_bin(benchmark, number), kind, spread) for number in numbers]
+    if not any(part.feeds for part in parts):
+        return found
+    shrunk = shrunk_benchmark(
+        [min(part.count, part.feeds) for part in parts], [part.feeds for part in parts]
+    )
+    for i, number in enumerate(numbers):
+        here = _of_bin(tower.now, number)
+        rate = pooled(here, kind, spread)
+        case = Case(
+            f"{name} bin {number}",
+            rate.count,
+            rate.feeds,
+            against,
+            benchmark_count=float(shrunk.effective_faults[i]),
+            benchmark_feeds=float(shrunk.effective_feeds[i]),
+            relative_variance=relative_variance(here, kind, spread),
+            benchmark_relative_variance=then_varies,
+        )
+        found.append((number, case))
+    return found
+
+
+def _paper_notes(tower: Compared, against: str) -> list[str]:
+    """Say where the benchmark ran other paper than the period: like is compared with like."""
+    if tower.benchmark_paper is None:
+        return []
+    now, then = _shares(tower.paper, "stock"), _shares(tower.benchmark_paper, "stock")
+    common = sum(min(share, then.get(stock, 0.0)) for stock, share in now.items())
+    words = _WORDS[against]
+    blank = _shares(tower.benchmark_paper, "printed_by").get("unprinted", 0.0)
+    blank_now = _shares(tower.paper, "printed_by").get("unprinted", 0.0)
+    notes = []
+    if blank > 0.5 and blank_now < 0.5:
+        notes.append(
+            f"The {words} of tower {tower.tower} ran mostly blank paper and production mostly "
+            "printed: part of the difference may be the paper's."
+        )
+    elif now and then and common < 0.5:
+        notes.append(
+            f"Only {100 * common:.0f} % of the feeds of tower {tower.tower} are on the paper of "
+            f"its {words}: part of the difference may be the paper's."
+        )
+    return notes
+
+
+def _shares(counts: pa.Table, column: str) -> dict[str, float]:
+    sums: dict[str, int] = {}
+    names, feeds = counts[column].to_pylist(), counts["feeds"].to_pylist()
+    for name, fed in zip(names, feeds, strict=True):
+        if name is not None:
+            sums[name] = sums.get(name, 0) + fed
+    total = sum(sums.values())
+    return {name: fed / total for name, fed in sums.items()} if total else {}

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import pyarrow as pa
 
 from analysis.filters import HUMIDITY_BANDS, FilterError, Filters, known_columns
-from analysis.log_format import DERIVED, EXTRA, KINDS, LARGEST_WHOLE, Column, Kind
+from analysis.log_format import DERIVED, EXTRA, KINDS, LARGEST_WHOLE, SETTINGS, Column, Kind
 from analysis.store import Snapshot, reading_store
 from analysis.values import nearest
 
@@ -38,6 +38,19 @@ class Account:
     feeds: int
     first: dt.datetime | None
     last: dt.datetime | None
+
+
+def merged(accounts: Sequence[Account]) -> Account:
+    """Return the evidence of several filters together, of which no row is in two."""
+    begun = [account.first for account in accounts if account.first]
+    ended = [account.last for account in accounts if account.last]
+    return Account(
+        rows=sum(account.rows for account in accounts),
+        runs=sum(account.runs for account in accounts),
+        feeds=sum(account.feeds for account in accounts),
+        first=min(begun, default=None),
+        last=max(ended, default=None),
+    )
 
 
 # Wall time without a zone, so that no session setting can shift it.
@@ -178,6 +191,47 @@ class LogScan:
         if kind not in ("stocks", "towers", "services"):
             raise ValueError(f"{kind} is no list of the store")
         rows: list[dict[str, object]] = self._sql(f"select * from {kind} order by all").to_pylist()
+        return rows
+
+    def logged_settings(self, filters: Filters) -> tuple[str, ...]:
+        """Return the settings that were logged on any row of a filter; raises as `by_run`."""
+        condition, parameters, joins = self._condition(filters, ())
+        own = tuple(name for name in self.own_columns() if name.startswith("set_"))
+        names = (*SETTINGS, *own)
+        counted = ", ".join(f"count({_expression(name)})" for name in names)
+        found = self._sql(
+            f"select [{counted}] as logged from runs r {joins} where {condition}", parameters
+        )["logged"].to_pylist()[0]
+        return tuple(name for name, rows in zip(names, found, strict=True) if rows)
+
+    def setting_moves(self, filters: Filters) -> list[dict[str, object]]:
+        """Return when settings of bins were moved, within the rows of a filter.
+
+        Returns
+        -------
+        list of dict
+            ``when`` (start of the first stretch with the new value), ``tower``, ``bin``,
+            ``setting``, ``before`` and ``after``, in order of time. A move is one away from what
+            the bin last had on the same stock: settings follow the paper, and those moves say
+            nothing. A stretch without an entry is passed over: not written down is not moved.
+        """
+        condition, parameters, joins = self._condition(filters, ())
+        moves = " union all ".join(
+            f"""select moved_at as "when", tower, bin, '{name}' as setting, before, after from (
+                select {_WALL} as moved_at, r.tower as tower, r.bin as bin,
+                    lag({_expression(name)}) over (partition by r.tower, r.bin, r.stock
+                        order by r.started, r.stretch) as before,
+                    {_expression(name)} as after
+                from runs r {joins}
+                where {condition} and r.bin is not null and {_expression(name)} is not null
+            ) where before <> after"""
+            for name in self.logged_settings(filters)
+        )
+        if not moves:
+            return []
+        repeated = parameters * (moves.count(" union all ") + 1)
+        query = f"""select * from ({moves}) order by "when", tower, bin, setting"""
+        rows: list[dict[str, object]] = self._sql(query, repeated).to_pylist()
         return rows
 
     def _condition(self, filters: Filters, by: Sequence[str]) -> tuple[str, list[object], str]:

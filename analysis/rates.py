@@ -17,6 +17,7 @@ import pyarrow as pa
 from analysis.counts import SUMMED, Account
 from analysis.intervals import interval, lower_bound, upper_bound
 from analysis.log_format import KINDS
+from analysis.ratios import difference, ratio
 from analysis.spread import (
     RUNS_FOR_SPREAD,
     Spread,
@@ -183,6 +184,117 @@ def prove(count: int, feeds: int, *, method: str = "exact", confidence: float = 
         upper_bound=float(upper_bound(count, feeds, confidence=confidence, method=method)),
         confidence=confidence,
         method=method,
+    )
+
+
+@dataclass(frozen=True)
+class Versus:
+    """How two counts compare, first over second and first minus second.
+
+    Attributes
+    ----------
+    first, second : Proven
+        Each on its own.
+    ratio : float or None
+        Of the rates; None where nothing tells it, or the second alone has no fault.
+    ratio_low, ratio_high : float
+        Interval; the upper end is infinite where the second has no fault.
+    p_value : float
+        Doubled smaller tail of the conditional test, so that it agrees with the ratio's interval.
+    difference : float or None
+        Of the rates, per feed; None where one side has no feeds.
+    difference_low, difference_high : float
+        Interval.
+    ratio_method, difference_method : str
+        Of the intervals.
+    """
+
+    first: Proven
+    second: Proven
+    ratio: float | None
+    ratio_low: float
+    ratio_high: float
+    p_value: float
+    difference: float | None
+    difference_low: float
+    difference_high: float
+    ratio_method: str
+    difference_method: str
+
+    def sentence(self) -> str:
+        """Say how the first compares with the second."""
+        if self.ratio is None:
+            if not (self.first.feeds and self.second.feeds):
+                return "One side has no feeds, so nothing can be compared."
+            if not self.first.count:
+                return "Neither side has a fault, so nothing tells them apart."
+            return (
+                f"The second has no fault: the first has at least {two_digits(self.ratio_low)} "
+                f"times its rate ({100 * self.first.confidence:g} % range)."
+            )
+        high = "any number" if np.isinf(self.ratio_high) else two_digits(self.ratio_high)
+        text = (
+            f"The first has {two_digits(self.ratio)} times the rate of the second "
+            f"({two_digits(self.ratio_low)} to {high}, {100 * self.first.confidence:g} % range)"
+        )
+        if self.ratio_low > 1:
+            return f"{text}: it is worse."
+        if self.ratio_high < 1:
+            return f"{text}: it is better."
+        return f"{text}: too few feeds to tell them apart."
+
+
+def compare_counts(
+    count: int,
+    feeds: int,
+    other_count: int,
+    other_feeds: int,
+    *,
+    method: str = "exact",
+    ratio_method: str = "exact",
+    difference_method: str = "newcombe",
+    confidence: float = 0.95,
+) -> Versus:
+    """Say how X faults in N feeds compare with other X faults in other N feeds.
+
+    Parameters
+    ----------
+    count, feeds, other_count, other_feeds : int
+        First and second.
+    method, confidence
+        Of each one's own intervals; see `prove`.
+    ratio_method, difference_method : str
+        See `analysis.ratios.ratio` and `analysis.ratios.difference`.
+
+    Raises
+    ------
+    ValueError
+        For more faults than feeds, an unknown method or a confidence outside 0 to 1.
+
+    Examples
+    --------
+    >>> print(compare_counts(7, 34, 1, 34).sentence())
+    The first has 7.0 times the rate of the second (0.90 to 320, 95 % range): too few feeds to \
+tell them apart.
+    """
+    found = ratio(
+        count, feeds, other_count, other_feeds, confidence=confidence, method=ratio_method
+    )
+    apart = difference(
+        count, feeds, other_count, other_feeds, confidence=confidence, method=difference_method
+    )
+    return Versus(
+        first=prove(count, feeds, method=method, confidence=confidence),
+        second=prove(other_count, other_feeds, method=method, confidence=confidence),
+        ratio=float(found.ratio) if np.isfinite(found.ratio) else None,
+        ratio_low=float(found.low),
+        ratio_high=float(found.high),
+        p_value=float(found.p_value),
+        difference=float(apart.difference) if np.isfinite(apart.difference) else None,
+        difference_low=float(apart.low),
+        difference_high=float(apart.high),
+        ratio_method=ratio_method,
+        difference_method=difference_method,
     )
 
 
@@ -431,6 +543,21 @@ def pooled(
         method=method,
         spread_known=all(spread[tower].known for tower in towers if tower in spread),
     )
+
+
+def relative_variance(counts: pa.Table, kind: str, spread: Mapping[str, Spread]) -> float:
+    """Say how uncertain clusters make the sum of some counts; parameters as of `rates`.
+
+    Returns
+    -------
+    float
+        Squared coefficient of variation, as `analysis.ratios.ratio` takes it; 0 without feeds.
+    """
+    if not counts.num_rows:
+        return 0.0
+    whole = regroup(counts, ())
+    one = np.zeros(whole.num_rows, np.intp)
+    return float(_Summed.of(whole, one, 1, kind, spread).relative[0])
 
 
 @dataclass(frozen=True)

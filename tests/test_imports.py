@@ -25,6 +25,7 @@ PLACE = {
     "store": 3,
     "counts": 4,
     "answers": 9,
+    "taking_in": 9,
 }
 QUESTION = 5
 
@@ -105,7 +106,7 @@ def test_questions_take_counts_and_never_a_store_or_a_file(path: Path) -> None:
         assert not siblings(path) & {"store", "intake", "records", "values", "answers"}
 
 
-@pytest.mark.parametrize("name", ["intervals", "spread"])
+@pytest.mark.parametrize("name", ["intervals", "spread", "ratios", "shrinkage"])
 def test_plain_statistics_take_plain_arrays(name: str) -> None:
     assert siblings(TOP / "analysis" / f"{name}.py") <= {"intervals", "spread"}
 

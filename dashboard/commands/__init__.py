@@ -20,8 +20,10 @@ COMMANDS = {
     "demo": "serve the pages on a sample log, made at the first start",
     "add": "take log files into the store",
     "check": "say what add would do, and store nothing",
+    "sheet": "a tally sheet to print, for one tower",
     "rates": "fault rates of any groups, with their ranges",
-    "interval": "what X faults in N feeds prove; needs no store",
+    "compare": "each tower and bin against its burn-in or another benchmark",
+    "interval": "what X faults in N feeds prove, or how two counts compare; needs no store",
     "serve": "serve the pages of a store on this machine",
 }
 

@@ -8,7 +8,7 @@ import json
 import math
 import os
 import sys
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -41,6 +41,10 @@ def add_interval(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--method", choices=METHODS, default="exact", help="of the interval (exact when absent)"
     )
+    _add_confidence(parser)
+
+
+def _add_confidence(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--confidence",
         type=confidence,
@@ -48,6 +52,17 @@ def add_interval(parser: argparse.ArgumentParser) -> None:
         metavar="SHARE",
         help="of the interval, between 0 and 1 (0.95 when absent)",
     )
+
+
+def add_ratio(parser: argparse.ArgumentParser) -> None:
+    """Add the options of a ratio's interval."""
+    parser.add_argument(
+        "--method",
+        choices=("exact", "mid-p"),
+        default="exact",
+        help="of the ratio's interval (exact when absent)",
+    )
+    _add_confidence(parser)
 
 
 def add_filters(parser: argparse.ArgumentParser) -> None:
@@ -125,6 +140,29 @@ def account_json(account: Account | None) -> dict[str, Any] | None:
         "from": account.first,
         "to": account.last,
     }
+
+
+def finite(value: float) -> float | None:
+    """Return a number as JSON has it: none where it is infinite or no number."""
+    return value if math.isfinite(value) else None
+
+
+def print_table(
+    heads: Sequence[str], rows: Iterable[Sequence[str]], *, left: Sequence[str]
+) -> None:
+    """Print rows under their heads, numbers to the right and the named columns to the left."""
+    from rich.console import Console
+    from rich.table import Table
+
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    for head in heads:
+        table.add_column(head, justify="left" if head in left else "right")
+    for row in rows:
+        table.add_row(*row)
+    console = Console(highlight=False, markup=False)
+    if not console.is_terminal:
+        console = Console(highlight=False, markup=False, width=200)
+    console.print(table)
 
 
 def _plain(value: object) -> object:

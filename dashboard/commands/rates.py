@@ -65,28 +65,18 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _print(result: RatesResult) -> None:
-    from rich.console import Console
-    from rich.table import Table
-
     from analysis.rates import per_10k
 
     print(result.sentence())
     if not result.by or not result.groups.num_rows:
         return
-    table = Table(box=None, pad_edge=False, header_style="bold")
-    for name in result.by:
-        table.add_column(name)
-    for name in (result.kind, "feeds", "runs", "per 10,000", "range"):
-        table.add_column(name, justify="right")
+    rows = []
     for group in result.groups.to_pylist():
         names = ["not logged" if group[name] is None else str(group[name]) for name in result.by]
         rate = "" if group["rate"] is None else per_10k(group["rate"])
         low, high = per_10k(group["wide_low"]), per_10k(group["wide_high"])
         span = "" if group["rate"] is None else f"{low} to {high}"
-        table.add_row(
-            *names, f"{group['count']:,}", f"{group['feeds']:,}", f"{group['runs']:,}", rate, span
-        )
-    console = Console(highlight=False)
-    if not console.is_terminal:
-        console = Console(highlight=False, width=200)
-    console.print(table)
+        counts = (f"{group[name]:,}" for name in ("count", "feeds", "runs"))
+        rows.append((*names, *counts, rate, span))
+    heads = (*result.by, result.kind, "feeds", "runs", "per 10,000", "range")
+    shared.print_table(heads, rows, left=result.by)

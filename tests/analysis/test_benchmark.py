@@ -1,10 +1,13 @@
-"""Which runs are a tower's latest burn-in."""
+"""Which runs are a tower's latest burn-in, and how towers and bins stand beside a benchmark."""
 
 import datetime as dt
 
 import pyarrow as pa
+import pytest
 
-from analysis.benchmark import latest_proofs
+from analysis.benchmark import Compared, compare, latest_proofs
+from analysis.counts import Account
+from analysis.spread import between_run_variance
 
 
 def day(number):
@@ -51,3 +54,136 @@ def test_a_name_holds_across_an_overhaul():
 
 def test_no_burn_in_is_no_entry():
     assert latest_proofs(counts([]), {}) == {}
+
+
+def by_run(rows, **columns):
+    """Counts by run from (bin, run, feeds, misses); ``columns`` give groups beside the bin."""
+    size = len(rows)
+    feeds = pa.array([row[2] for row in rows], pa.int64())
+    misses = pa.array([row[3] for row in rows], pa.int64())
+    table = {
+        "bin": pa.array([row[0] for row in rows], pa.int32()),
+        "of_tower": pa.array(["A"] * size, pa.string()),
+        "of_run": pa.array([str(row[1]) for row in rows], pa.string()),
+        "rows": pa.array([1] * size, pa.int64()),
+        "feeds": feeds,
+        "first": pa.array([day(0)] * size, pa.timestamp("us")),
+    }
+    table |= {f"feeds_{kind}": feeds for kind in ("misses", "doubles", "faults")}
+    table |= {"misses": misses, "doubles": pa.array([0] * size, pa.int64()), "faults": misses}
+    table |= {name: pa.array(values, pa.string()) for name, values in columns.items()}
+    return pa.table(table)
+
+
+def paper(**feeds):
+    """Feeds by stock; the name before the underscore is how it is printed."""
+    return by_run(
+        [(1, i, fed, 0) for i, fed in enumerate(feeds.values())],
+        stock=list(feeds),
+        printed_by=[name.partition("_")[0] for name in feeds],
+    )
+
+
+SAME = paper(offset_a=100)
+STEADY = {"A": between_run_variance([50] * 40, [50.0] * 40)[0]}
+
+
+def compared(now, then, **options):
+    papers = {"paper": SAME, "benchmark_paper": SAME} | options
+    return Compared("A", now=now, benchmark=then, only=(), **papers)
+
+
+def result(cases, against="burn-in", **options):
+    return compare("misses", against, cases, Account(0, 0, 0, None, None), STEADY, **options)
+
+
+MANY = by_run([(b, r, 50_000, 8) for b in (1, 2) for r in range(40)])
+FEW = by_run([(b, r, 50_000, 4) for b in (1, 2) for r in range(40)])
+
+
+def test_a_doubled_rate_is_worse_and_half_of_it_better():
+    worse = result([compared(MANY, FEW)]).comparisons
+    assert [(p.bin, p.comparison.verdict) for p in worse] == [
+        (None, "worse"),
+        (1, "worse"),
+        (2, "worse"),
+    ]
+    better = result([compared(FEW, MANY)]).comparisons
+    assert {p.comparison.verdict for p in better} == {"better"}
+    assert worse[0].comparison.ratio == 2.0
+
+
+def test_the_same_rate_is_as_good():
+    assert {p.comparison.verdict for p in result([compared(FEW, FEW)]).comparisons} == {"as good"}
+
+
+def test_a_bin_borrows_from_its_tower():
+    # Twelve faults in bin 1, none in bin 2 and three in the others, each in a tenth of the tower's
+    # feeds: neither is held to four times the tower's usual rate or to none at all.
+    faults = {1: 12, 2: 0} | dict.fromkeys(range(3, 11), 3)
+    then = by_run([(number, 1, 10_000, count) for number, count in faults.items()])
+    found = result([compared(MANY, then)]).comparisons
+    rates = {p.bin: p.comparison.benchmark_rate for p in found}
+    assert rates[None] == 3.6e-4
+    assert 0 < rates[2] < 3e-4 and 3.6e-4 < rates[1] < 12e-4
+
+
+def test_a_tower_without_a_burn_in_is_named_and_not_compared():
+    found = result([compared(MANY, None)])
+    assert found.comparisons == ()
+    assert found.sentence() == (
+        "Tower A has no burn-in in this filter; compare it with the stated standard."
+    )
+
+
+def test_nothing_logged_after_the_burn_in_is_said():
+    found = result([compared(by_run([]), FEW)])
+    assert found.sentence() == "Nothing is logged of tower A after its burn-in to compare."
+
+
+def test_blank_paper_in_a_burn_in_is_said():
+    (note,) = result(
+        [
+            compared(
+                MANY,
+                FEW,
+                paper=paper(offset_a=90, unprinted_b=10),
+                benchmark_paper=paper(unprinted_b=100),
+            )
+        ]
+    ).notes
+    assert note.startswith("The burn-in of tower A ran mostly blank paper")
+
+
+def test_other_paper_in_a_burn_in_is_said():
+    (note,) = result(
+        [
+            compared(
+                MANY, FEW, paper=paper(offset_a=70, offset_b=30), benchmark_paper=paper(offset_b=1)
+            )
+        ]
+    ).notes
+    assert note.startswith("Only 30 % of the feeds of tower A are on the paper of its burn-in")
+
+
+def test_the_same_paper_needs_no_note():
+    assert result([compared(MANY, FEW)]).notes == ()
+
+
+def test_a_standard_needs_no_burn_in():
+    found = result([compared(FEW, None)], against="standard", standard=8e-5)
+    assert {p.comparison.verdict for p in found.comparisons} == {"as good"}
+    assert found.comparisons[0].comparison.benchmark_rate == 8e-5
+
+
+def test_sentence_names_the_worse_and_how_towers_stand():
+    sentence = result([compared(MANY, FEW)]).sentence()
+    assert sentence == "Worse than its burn-in: tower A, tower A bin 1 and tower A bin 2."
+    assert result([compared(FEW, FEW)]).sentence() == (
+        "No tower and no bin is shown to be worse than its burn-in. Tower A: as good."
+    )
+
+
+def test_an_unknown_benchmark_is_refused():
+    with pytest.raises(ValueError, match="burn-in, settled, standard"):
+        result([compared(FEW, FEW)], against="yesterday")

@@ -1,0 +1,151 @@
+"""`compare`: what is compared with what, against a recount of the sample log by the csv module."""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+from pathlib import Path
+
+import pytest
+
+import data_samples
+
+Counts = tuple[int, int, int]
+
+
+def lines() -> list[dict[str, str]]:
+    with (data_samples.folder() / "runs.csv").open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def bins_of(row: dict[str, str]) -> int:
+    """Bins that a line stands for."""
+    ends = [token.partition("-") for token in row["bin"].split() if token != "?"]
+    return sum(int(last or first) - int(first) + 1 for first, _, last in ends)
+
+
+def misses_and_feeds(rows: list[dict[str, str]]) -> tuple[int, int]:
+    watched = [row for row in rows if row["misses"] != "off"]
+    return (
+        sum(int(row["misses"]) for row in watched),
+        sum(int(row["cycles"] or 0) * bins_of(row) for row in watched),
+    )
+
+
+def started(row: dict[str, str]) -> dt.datetime:
+    return dt.datetime.fromisoformat(row["started"])
+
+
+def test_the_overhauled_tower_is_held_to_its_second_burn_in_from_then_on(run, sample_store: Path):
+    proof = [r for r in lines() if r["purpose"] == "burn-in" and r["proof"] == "C-2"]
+    last = max(map(started, proof))
+    overhauled = dt.datetime(2031, 8, 4, 8)
+    assert min(map(started, proof)) > overhauled
+    after = [
+        r
+        for r in lines()
+        if r["tower"] == "C" and r["purpose"] in ("", "production") and started(r) > last
+    ]
+    said = run("compare", "--store", sample_store, "--kind", "misses", "--json")
+    tower = next(c for c in said.json["comparisons"] if c["tower"] == "C" and c["bin"] is None)
+    assert (tower["benchmark_count"], tower["benchmark_feeds"]) == misses_and_feeds(proof)
+    assert (tower["count"], tower["feeds"]) == misses_and_feeds(after)
+    assert tower["benchmark"] == "burn-in" and said.code == 0
+
+
+def test_all_towers_and_bins_are_compared_and_adjusted_for_one_another(run, sample_store: Path):
+    said = run("compare", "--store", sample_store, "--against", "standard", "--json").json
+    places = [(c["tower"], c["bin"]) for c in said["comparisons"]]
+    assert places == [(t, b) for t in "ABC" for b in (None, *range(1, 11))]
+    ranked = sorted(said["comparisons"], key=lambda c: c["p_value"])
+    # Benjamini and Hochberg 1995, by their definition: the least of p m / rank from here on.
+    least = 1.0
+    for rank in range(len(ranked), 0, -1):
+        least = min(least, ranked[rank - 1]["p_value"] * len(ranked) / rank)
+        assert ranked[rank - 1]["p_adjusted"] == pytest.approx(least, rel=1e-9)
+
+
+def test_a_burn_in_of_three_faults_settles_nothing_and_says_why(run, tmp_path: Path):
+    head = "run,started,tower,bin,cycles,misses,doubles,purpose\n"
+    log = tmp_path / "log.csv"
+    burn_in = [f"0{i},2031-01-0{i}T08:00,A,1,25000,1,0,burn-in\n" for i in (1, 2, 3)]
+    after = [f"{i},2031-02-{i:02d}T08:00,A,1,50000,2,0,\n" for i in range(10, 29)]
+    log.write_text(head + "".join(burn_in + after), "utf-8")
+    assert run("add", log, "--store", tmp_path / "s").code == 0
+    said = run("compare", "--store", tmp_path / "s", "--json").json
+    tower = said["comparisons"][0]
+    assert tower["benchmark_count"] == 3
+    assert tower["verdict"] == "too few feeds" and tower["feeds_to_settle"] is None
+    assert "holds 3 faults" in tower["sentence"] and "no number" in tower["sentence"]
+    assert "too short" in said["sentence"]
+
+
+def test_the_settled_period_is_the_first_sixty_days_after_the_burn_in(run, sample_store: Path):
+    proof = [r for r in lines() if r["purpose"] == "burn-in" and r["proof"] == "B-1"]
+    last = max(map(started, proof))
+    production = [r for r in lines() if r["tower"] == "B" and r["purpose"] in ("", "production")]
+    end = last + dt.timedelta(days=60)
+    settled = [r for r in production if last < started(r) <= end]
+    after = [r for r in production if started(r) > end]
+    said = run(
+        "compare",
+        "--store",
+        sample_store,
+        "--against",
+        "settled",
+        "--kind",
+        "misses",
+        "--where",
+        "tower=B",
+        "--json",
+    ).json
+    tower = said["comparisons"][0]
+    assert (tower["benchmark_count"], tower["benchmark_feeds"]) == misses_and_feeds(settled)
+    assert (tower["count"], tower["feeds"]) == misses_and_feeds(after)
+
+
+def test_a_bin_that_is_asked_for_comes_alone(run, sample_store: Path):
+    said = run(
+        "compare", "--store", sample_store, "--where", "tower=A", "--where", "bin=2", "--json"
+    ).json
+    assert [(c["tower"], c["bin"]) for c in said["comparisons"]] == [("A", 2)]
+
+
+def test_other_paper_in_the_burn_in_is_said(run, sample_store: Path):
+    said = run("compare", "--store", sample_store, "--json").json
+    assert any("paper" in note and "tower C" in note for note in said["notes"])
+    assert all(note in said["sentence"] for note in said["notes"])
+
+
+def test_a_standard_of_the_sites_own(run, sample_store: Path):
+    words = ("compare", "--store", sample_store, "--against", "standard", "--json")
+    own = run(*words, "--standard", "1e-3").json["comparisons"][0]
+    assert own["benchmark_rate"] == 1e-3 and own["verdict"] == "better"
+    usual = run(*words, "--kind", "doubles").json["comparisons"][0]
+    assert usual["benchmark_rate"] == 1.5e-5
+
+
+@pytest.mark.parametrize(
+    ("words", "complaint"),
+    [
+        (("--standard", "1e-3"), "--standard goes with --against standard"),
+        (("--against", "standard", "--standard", "2"), "2 is no rate per feed"),
+        (("--margin", "1"), "1 is no number above 1"),
+        (("--where", "towr=A"), "did you mean tower?"),
+    ],
+)
+def test_wrong_usage_is_one_sentence(run, sample_store: Path, words, complaint):
+    said = run("compare", "--store", sample_store, *words)
+    assert said.code == 2 and said.out == "" and complaint in said.err
+
+
+def test_nothing_after_the_burn_in_is_said(run, sample_store: Path):
+    said = run("compare", "--store", sample_store, "--until", "2031-02-01", "--where", "tower=C")
+    assert said.out == "Nothing is logged of tower C after its burn-in to compare.\n"
+
+
+def test_the_table_has_a_line_for_each(run, sample_store: Path):
+    said = run("compare", "--store", sample_store, "--where", "tower=B")
+    table = said.out.splitlines()[1:]
+    assert len(table) == 12 and table[0].split()[:2] == ["tower", "bin"]
+    assert table[1].split()[:2] == ["B", "all"]
