@@ -25,7 +25,7 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
-from deltalake import CommitProperties, DeltaTable, Transaction, write_deltalake
+from deltalake import CommitProperties, DeltaTable, Transaction, WriterProperties, write_deltalake
 from deltalake.exceptions import CommitFailedError, DeltaError
 from filelock import FileLock
 
@@ -51,6 +51,7 @@ _MARK = "store.json"
 #: What may stand in the folder before the mark is written.
 _OWN = {".lock", "rejects", "intakes", *KINDS, _MARK, _MARK + ".part"}
 _TRIES = 20
+_ZSTD = WriterProperties(compression="ZSTD")
 
 _INTAKES = pa.schema(
     [
@@ -315,13 +316,18 @@ class Store:
         """
         for _ in range(_TRIES):
             with self._lock():
-                compared = compare(parsed, self.snapshot())
+                # The table is opened before it is compared with, and that very handle commits: a
+                # commit of anybody else's in between carries the same mark and is found out then,
+                # even where a lock is not honoured.
+                table = self._table(parsed.kind.name)
+                stored = {**empty_snapshot().files, parsed.kind.name: tuple(table.file_uris())}
+                compared = compare(parsed, Snapshot("", stored))
                 if before_commit is not None:
                     before_commit()
                 if not compared.new_rows.num_rows:
                     return compared.account
                 try:
-                    self._commit(parsed, compared)
+                    self._commit(table, parsed, compared)
                     return compared.account
                 except CommitFailedError:
                     # Somebody wrote in between: what is known, new or corrected may have changed.
@@ -336,9 +342,7 @@ class Store:
             "stored; add it again"
         )
 
-    def _commit(self, parsed: ParsedLog, compared: Comparison) -> None:
-        name = parsed.kind.name
-        table = self._table(name)
+    def _commit(self, table: DeltaTable, parsed: ParsedLog, compared: Comparison) -> None:
         number = self._next_intake(parsed, compared.account)
         # A fresh handle does not refuse a number that was committed before, so ask.
         if (table.transaction_version(_APP) or 0) >= number:
@@ -346,7 +350,13 @@ class Store:
         marked = CommitProperties(app_transactions=[Transaction(_APP, number)])
         rows = _written(compared.new_rows, parsed.kind, number)
         if not compared.touched.num_rows:
-            write_deltalake(table, rows, mode="append", commit_properties=marked)
+            write_deltalake(
+                table,
+                rows,
+                mode="append",
+                commit_properties=marked,
+                writer_properties=_ZSTD,
+            )
             return
         kept, predicate = self._rewrite(table, parsed.kind, compared, number)
         write_deltalake(
@@ -355,6 +365,7 @@ class Store:
             mode="overwrite",
             predicate=predicate,
             commit_properties=marked,
+            writer_properties=_ZSTD,
         )
 
     def _next_intake(self, parsed: ParsedLog, account: Account) -> int:
@@ -375,7 +386,14 @@ class Store:
             "taken_at": [dt.datetime.now(dt.UTC)],
             "account": [json.dumps(account.__dict__)],
         }
-        write_deltalake(table, pa.table(entry, schema=_INTAKES), mode="append")
+        # Marked as well, so that no two processes can take the same number.
+        write_deltalake(
+            table,
+            pa.table(entry, schema=_INTAKES),
+            mode="append",
+            commit_properties=CommitProperties(app_transactions=[Transaction(_APP, number)]),
+            writer_properties=_ZSTD,
+        )
         return number
 
     def _rewrite(

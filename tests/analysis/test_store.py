@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import multiprocessing
 import os
@@ -316,27 +317,56 @@ class TestRejectsBeforeTheCommit:
 
 
 class TestOtherWriters:
-    def test_an_add_is_worked_out_anew_when_somebody_wrote_in_between(
-        self, store: Store, monkeypatch: pytest.MonkeyPatch
+    @pytest.mark.parametrize(
+        ("theirs", "account_of_ours", "misses"),
+        [
+            # The same rows: ours are known by then, and stored once.
+            (run_log(), (0, 0, 3, 0), 3),
+            # Other counts of the same rows: ours correct them.
+            (
+                run_log(*(LINE.format(b).replace(",1,0", ",2,0") for b in (1, 2, 3))),
+                (0, 3, 0, 0),
+                3,
+            ),
+            # Other rows: both are new.
+            (run_log(*(LINE.format(b) for b in (4, 5))), (3, 0, 0, 0), 5),
+        ],
+    )
+    @pytest.mark.parametrize("corrects", [False, True])
+    def test_without_a_lock_an_add_is_worked_out_anew_when_somebody_wrote_in_between(
+        self,
+        store: Store,
+        monkeypatch: pytest.MonkeyPatch,
+        theirs: bytes,
+        account_of_ours: tuple[int, ...],
+        misses: int,
+        corrects: bool,
     ) -> None:
-        real, calls = Store._commit, []
+        if corrects:
+            # A run that stands already, so that ours rewrites it instead of only adding.
+            store.add(read(run_log("0815,2031-03-14T08:05,A,1,4517,9,0")))
+        ours = [LINE.format(number) for number in (1, 2, 3)]
+        ours += ["0815,2031-03-14T08:05,A,1,4517,7,0"] if corrects else []
+        monkeypatch.setattr(Store, "_lock", lambda self: contextlib.nullcontext())
+        meddled: list[int] = []
 
-        def commit(self: Store, parsed: object, compared: object) -> None:
-            calls.append(1)
-            if len(calls) == 1:
-                # Another program without the lock takes the same file in at this very moment.
-                real(self, parsed, compared)  # type: ignore[arg-type]
-                raise CommitFailedError("a later commit")
-            real(self, parsed, compared)  # type: ignore[arg-type]
+        def meddle() -> None:
+            if not meddled:
+                meddled.append(1)
+                Store(store.folder).add(read(theirs))
 
-        monkeypatch.setattr(Store, "_commit", commit)
-        assert account(store, run_log()) == (3, 0, 0, 3, 0, 0)
-        assert len(stored(store)) == 3
+        done = store.add(read(run_log(*ours)), meddle)
+        added, corrected, known, rejected = account_of_ours
+        assert (done.added, done.corrected) == (added, corrected + corrects)
+        assert (done.known, done.rejected) == (known, rejected)
+        rows = stored(store)
+        assert len({(r["run"], r["bin"]) for r in rows}) == len(rows)
+        assert sum(r["misses"] for r in rows) == misses + 7 * corrects
 
     def test_others_that_never_stop_writing_end_in_a_sentence(
         self, store: Store, monkeypatch: pytest.MonkeyPatch
     ) -> None:
-        def commit(self: Store, parsed: object, compared: object) -> None:
+        def commit(self: Store, table: object, parsed: object, compared: object) -> None:
             raise CommitFailedError("a later commit")
 
         monkeypatch.setattr(Store, "_commit", commit)
