@@ -59,23 +59,22 @@ def rates(
         by,
         filters.kind,
         scan.account(filters),
-        spread(scan, by, filters, confidence=confidence),
+        spread(scan, filters, filters.kind, confidence=confidence),
         method=method,
         confidence=confidence,
     )
 
 
 def spread(
-    scan: LogScan, by: Sequence[str], filters: Filters, *, confidence: float = 0.95
+    scan: LogScan, filters: Filters, kind: str, *, confidence: float = 0.95
 ) -> dict[str, Spread]:
     """Say how much runs differ beyond chance, tower by tower, over the whole log.
 
-    Of the filter only kind and purpose are kept: how much runs differ is learnt from all of them,
-    since a few weeks of one bin say next to nothing of it.
+    Of the filter only the purpose is kept: how much runs differ is learnt from all of them, since
+    a few weeks of one bin say next to nothing of it.
     """
-    groups = statistics.explaining(by)
-    counts = scan.by_run(groups, _whole_log(filters))
-    return statistics.spreads(counts, groups, filters.kind, confidence=confidence)
+    whole = scan.by_run((), _whole_log(filters))
+    return statistics.spreads(whole, kind, confidence=confidence)
 
 
 def _whole_log(filters: Filters) -> Filters:
@@ -110,13 +109,12 @@ def overview(scan: LogScan, filters: Filters) -> Overview:
     step = dt.timedelta(microseconds=1)
     before = filters.during(filters.since - length - step, filters.since - step)
     places = ("tower", "bin")
-    all_along = scan.by_run(places, _whole_log(filters))
     counted = Counted(
         now=scan.by_run(places, filters),
         past=scan.by_run(places, before),
         air=scan.by_run(("humidity_band", "stock"), filters),
         proofs=_latest_proofs(scan, filters),
-        spread={kind: statistics.spreads(all_along, places, kind) for kind in FAULT_KINDS},
+        spread={kind: spread(scan, filters, kind) for kind in FAULT_KINDS},
         listed=_tower_list(scan),
     )
     return make_overview(filters, before, scan.account(filters), scan.account(before), counted)
@@ -126,8 +124,8 @@ def _with_period(scan: LogScan, filters: Filters) -> Filters:
     """Fill in what is missing of the period: the last 30 days, in whole days."""
     if filters.since and filters.until:
         return filters
-    span = scan.account(filters)
-    last = span.last or dt.datetime(2000, 1, 1)
+    # The last day of the whole log: "last month" is the same for a tower that stood still.
+    last = scan.account(Filters()).last or dt.datetime(2000, 1, 1)
     until = filters.until or dt.datetime.combine(last.date(), dt.time.max)
     since = filters.since
     if since is None:
@@ -188,20 +186,9 @@ def trends(scan: LogScan, filters: Filters, *, over: str = "") -> Trends:
         scan.account(filters),
         counts,
         settings,
-        _spreads(scan, columns, filters),
+        {kind: spread(scan, filters, kind) for kind in FAULT_KINDS},
         _marks(scan, filters, set(counts["stock"]["of_tower"].to_pylist())),
     )
-
-
-def _spreads(
-    scan: LogScan, columns: Sequence[str], filters: Filters
-) -> dict[str, dict[str, dict[str, Spread]]]:
-    """Say how much runs differ, for each column to split by, kind and tower, as `rates` does."""
-    found: dict[tuple[str, ...], dict[str, dict[str, Spread]]] = {}
-    for groups in {statistics.explaining((column,)) for column in columns}:
-        counts = scan.by_run(groups, _whole_log(filters))
-        found[groups] = {kind: statistics.spreads(counts, groups, kind) for kind in FAULT_KINDS}
-    return {column: found[statistics.explaining((column,))] for column in columns}
 
 
 def _marks(scan: LogScan, filters: Filters, ran: Set[str]) -> list[Mark]:
@@ -270,10 +257,9 @@ def compare(
     """
     if not filters.values("purpose"):
         filters = filters.holding("purpose", "production")
-    all_along = scan.by_run(("tower", "bin"), _whole_log(filters))
     proofs = _latest_proofs(scan, filters)
     asked = filters.values("tower")
-    names = sorted({*all_along["of_tower"].to_pylist()})
+    names = sorted({*scan.by_run((), _whole_log(filters))["of_tower"].to_pylist()})
     periods = [
         _compared_periods(filters, against, tower, proofs.get(tower))
         for tower in names
@@ -286,7 +272,7 @@ def compare(
         against,
         counted,
         account,
-        statistics.spreads(all_along, ("tower", "bin"), filters.kind, confidence=confidence),
+        spread(scan, filters, filters.kind, confidence=confidence),
         standard=standard,
         margin=margin,
         confidence=confidence,

@@ -128,13 +128,21 @@ class LogScan:
         return self._own
 
     def check_columns(self, names: Sequence[str]) -> None:
-        """Raise FilterError for a column that neither the format nor the log knows."""
+        """Raise FilterError for a column that neither the format nor the log knows, or operator.
+
+        Nothing compares operators: whoever is judged by his log writes zeros.
+        """
         for name in names:
+            if name == "operator":
+                raise FilterError(
+                    "rates are not given by operator, since whoever is judged by his log writes "
+                    "zeros; group by tower, day or stock"
+                )
             if name in known_columns() or name in self.own_columns():
                 continue
             words = frozenset(known_columns()) | frozenset(self.own_columns())
             meant = nearest(name, words, 0.6)
-            hint = f"did you mean {meant}?" if meant else f"known are {', '.join(sorted(words))}"
+            hint = f"did you mean {meant}?" if meant else "write one such as tower, stock or month"
             raise FilterError(f"there is no column {name} to group or filter by; {hint}")
 
     def by_run(self, by: Sequence[str], filters: Filters) -> pa.Table:
@@ -166,10 +174,13 @@ class LogScan:
                 raise FilterError(f"{name} is itself a part of the answer; group by other columns")
         condition, parameters, joins = self._condition(filters, by)
         groups = "".join(f"{_expression(name)} as {_quoted(name)}, " for name in by)
-        order = ", ".join(str(i + 1) for i in range(len(by) + 2))
+        numbers = ", ".join(str(i + 1) for i in range(len(by) + 2))
+        order = "".join(f"{_in_order(name)}, " for name in by)
         return self._sql(
-            f"""select {groups} r.tower as of_tower, r.run as of_run, {_SUMS}
-            from runs r {joins} where {condition} group by {order} order by {order}""",
+            f"""select * from (
+                select {groups} r.tower as of_tower, r.run as of_run, {_SUMS}
+                from runs r {joins} where {condition} group by {numbers}
+            ) order by {order} of_tower, of_run""",
             parameters,
         )
 
@@ -265,6 +276,14 @@ class LogScan:
 
 def _quoted(name: str) -> str:
     return '"' + name.replace('"', '""') + '"'
+
+
+def _in_order(name: str) -> str:
+    """Return what to sort a group by: bands of humidity from dry to damp, all else as it is."""
+    if name != "humidity_band":
+        return _quoted(name)
+    bands = ", ".join(f"'{band}'" for band in HUMIDITY_BANDS)
+    return f"list_position([{bands}], {_quoted(name)})"
 
 
 def _home(name: str) -> str:

@@ -7,6 +7,7 @@ everywhere.
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -101,7 +102,7 @@ def parse_filters(
         column, sign, value = text.partition("=")
         column = column.strip().lower()
         if not sign or not column:
-            raise FilterError(f"--where {text} has no column or no =; write it as bin=7")
+            raise FilterError(f"{text or 'a filter'} has no column or no =; write it as bin=7")
         held.setdefault(column, []).append(value.strip())
     return Filters(
         parse_moment(since, "since") if since else None,
@@ -112,19 +113,31 @@ def parse_filters(
 
 
 def parse_moment(text: str, name: str, *, end: bool = False) -> dt.datetime:
-    """Read a date or a date and time; the end of a bare date is its last moment."""
+    """Read a date or a date and time; as an end, it lasts as long as it was given exactly.
+
+    A bare date ends with its day, a time without seconds with its minute. Wall time is meant, so
+    an offset is refused.
+    """
     text = text.strip()
     try:
         try:
             day = dt.date.fromisoformat(text)
+            return dt.datetime.combine(day, dt.time.max if end else dt.time.min)
         except ValueError:
-            return dt.datetime.fromisoformat(text).replace(tzinfo=None)
+            moment = dt.datetime.fromisoformat(text)
     except ValueError:
         raise FilterError(
             f"{name} is {text}; write a date or a date and time, like 2031-04-03 or "
             "2031-04-03T08:05"
         ) from None
-    return dt.datetime.combine(day, dt.time.max if end else dt.time.min)
+    if moment.tzinfo is not None:
+        raise FilterError(
+            f"{name} is {text}; leave the offset out, since the log is asked by the clock on the "
+            "wall"
+        )
+    if end and re.search(r"[T ]\d{2}:?\d{2}$", text):
+        return moment.replace(second=59, microsecond=999999)
+    return moment
 
 
 def known_columns() -> tuple[str, ...]:

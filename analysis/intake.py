@@ -275,8 +275,8 @@ def tell_kind(names: Sequence[str]) -> LogKind:
         return complete[0]
     if score(likeliest)[0] < 2:
         raise NotALogError(
-            "the first line does not name the columns of a log; a run log needs "
-            f"{', '.join(KINDS['runs'].needed)}"
+            "the first line does not name the columns of a log; take out any lines above the names "
+            f"(a run log needs {', '.join(KINDS['runs'].needed)})"
         )
     missing = [name for name in likeliest.needed if name not in given]
     raise NotALogError(

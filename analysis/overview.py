@@ -1,27 +1,31 @@
 """How are we running: what changed, what stands out, and what is missing from the log?
 
-Sets the rates of a period beside those of the period before and of each tower's burn-in. No
-verdict on a benchmark is given here; a bin *stands out* where its range lies wholly above that of
-its tower's burn-in.
+Sets the rates of a period beside those of the period before and of each tower's burn-in. A bin is
+pointed at for one of two reasons: it is *worse* than its burn-in (`analysis.benchmark`), or it
+*stands out* from the other bins of its tower in the same period, which had the same air and nearly
+the same work. Both are adjusted for how many bins are looked at, so that a page full of good bins
+mostly points at none.
 """
 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import partial
 from typing import Literal
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from analysis.benchmark import Proof
+from analysis.benchmark import Compared, Proof, compare
 from analysis.counts import Account
 from analysis.filters import Filters
 from analysis.log_format import FAULT_KINDS, KINDS
-from analysis.rates import Rate, per_10k, pooled, two_digits
+from analysis.rates import Rate, per_10k, pooled, relative_variance, two_digits
+from analysis.ratios import benjamini_hochberg, ratio
 from analysis.spread import Spread
+from analysis.verdicts import Comparison
 
 Standing = Literal["above", "below", "alike", "too few feeds", "no burn-in"]
 
@@ -55,17 +59,23 @@ class BinStanding:
     rate : Rate
         In the period.
     standing : str
-        ``above`` or ``below``: the bin's range lies wholly above or below the range of its tower
-        at burn-in. ``alike``: they overlap. ``too few feeds``: they overlap, and so few faults
-        are expected that the range spans more than four times from end to end. ``no burn-in``.
+        ``above`` or ``below``: worse or better than its burn-in. ``alike``: not shown to differ.
+        ``too few feeds``: nor could it be, since so few faults were counted that the range spans
+        more than four times from end to end. ``no burn-in``.
+    stands_out : bool
+        Whether it has more faults than the other bins of its tower together.
+    times_others : float or None
+        Its rate over theirs; None where that tells nothing.
     above_expected : float
-        Faults counted beyond those that the burn-in rate would have given these feeds.
+        Faults counted beyond those that the other bins' rate would have given its feeds.
     """
 
     tower: str
     bin: int
     rate: Rate
     standing: Standing
+    stands_out: bool
+    times_others: float | None
     above_expected: float
 
 
@@ -83,6 +93,8 @@ class TowerStanding:
         Of the whole tower; None where there is no burn-in.
     proof, proved_at : str, datetime
         Name and start of the latest burn-in; empty and None where there is none.
+    compared : Comparison or None
+        The whole tower against its burn-in; None where there is none.
     """
 
     tower: str
@@ -91,6 +103,7 @@ class TowerStanding:
     burn_in: Rate | None
     proof: str
     proved_at: dt.datetime | None
+    compared: Comparison | None
 
 
 @dataclass(frozen=True)
@@ -197,11 +210,11 @@ class Overview:
             text += f", down from {per_10k(past.rate)} in the {length} before"
         else:
             text += f", no clear change from {per_10k(past.rate)} in the {length} before"
-        above = [b for tower in self.towers for b in tower.bins if b.standing == "above"]
-        if above:
-            return f"{text}; {_named(above)} above burn-in."
-        if self.burn_in:
-            return f"{text}; no bin stands out from its tower's burn-in."
+        pointed = dict.fromkeys((a.tower, a.bin) for a in self.attention if a.bin is not None)
+        if pointed:
+            return f"{text}; look at {_named(list(pointed))}."
+        if self.towers:
+            return f"{text}; no bin stands out."
         return f"{text}."
 
 
@@ -212,11 +225,11 @@ def _length(filters: Filters) -> str:
     return "day" if days <= 1 else f"{days} days"
 
 
-def _named(bins: Sequence[BinStanding]) -> str:
-    """Name up to three towers' bins: ``bins 3 and 7 of tower B and bin 5 of tower C are``."""
+def _named(bins: Sequence[tuple[str, int]]) -> str:
+    """Name bins by tower: ``bins 3 and 7 of tower B and bin 5 of tower C``."""
     by_tower: dict[str, list[int]] = {}
-    for standing in bins:
-        by_tower.setdefault(standing.tower, []).append(standing.bin)
+    for tower, number in bins:
+        by_tower.setdefault(tower, []).append(number)
     parts = []
     for tower, numbers in by_tower.items():
         numbers.sort()
@@ -225,7 +238,7 @@ def _named(bins: Sequence[BinStanding]) -> str:
             continue
         listed = _and([str(number) for number in numbers])
         parts.append(f"{'bin' if len(numbers) == 1 else 'bins'} {listed} of tower {tower}")
-    return f"{_and(parts)} {'is' if len(bins) == 1 else 'are'}"
+    return _and(parts)
 
 
 def _and(words: Sequence[str]) -> str:
@@ -309,9 +322,11 @@ def overview(
     )
     proofs = {name: counted.proofs[name] for name in names if name in counted.proofs}
     proved = pa.concat_tables([p.counts for p in proofs.values()]) if proofs else None
-    towers = tuple(
-        _tower(name, filters.kind, counted, partial(of, kind=filters.kind)) for name in names
-    )
+    looked = {
+        kind: _look(kind, names, counted, account, confidence)
+        for kind in dict.fromkeys((filters.kind, *_told_apart(filters)))
+    }
+    towers = tuple(_tower(name, counted, looked[filters.kind]) for name in names)
     missing = _missing(counted)
     return Overview(
         filters=filters,
@@ -324,7 +339,7 @@ def overview(
         spoiled_now=_spoiled(filters, counted.now, counted.listed, of(counted.now, "faults")),
         spoiled_past=_spoiled(filters, counted.past, counted.listed, of(counted.past, "faults")),
         towers=towers,
-        attention=_attention(filters, counted, towers, missing, of),
+        attention=_attention(filters, towers, looked, missing),
         missing=missing,
     )
 
@@ -336,24 +351,114 @@ def _rows(counts: pa.Table, tower: str, bin_number: int | None = None) -> pa.Tab
     return counts.filter(mask)
 
 
-def _tower(name: str, kind: str, counted: Counted, of: Callable[[pa.Table], Rate]) -> TowerStanding:
-    here = _rows(counted.now, name)
+def _told_apart(filters: Filters) -> tuple[str, ...]:
+    """Return the kinds that the attention list looks at: misses and doubles have other causes."""
+    return ("misses", "doubles") if filters.kind == "faults" else (filters.kind,)
+
+
+@dataclass(frozen=True)
+class _Bin:
+    """What is known of one bin and kind: its rate, and how it stands."""
+
+    rate: Rate
+    compared: Comparison | None
+    stands_out: bool
+    others: Rate
+    times_others: float | None
+    others_low: float
+
+
+@dataclass(frozen=True)
+class _Look:
+    """All towers and bins for one kind of fault."""
+
+    towers: Mapping[str, Rate]
+    burn_in: Mapping[str, Rate]
+    compared: Mapping[str, Comparison]
+    bins: Mapping[tuple[str, int], _Bin]
+
+
+def _look(
+    kind: str, names: Sequence[str], counted: Counted, account: Account, confidence: float
+) -> _Look:
+    """Set every bin beside its burn-in and beside the others of its tower."""
+    spread = counted.spread[kind]
+
+    def of(counts: pa.Table) -> Rate:
+        return pooled(counts, kind, spread, confidence=confidence)
+
+    rows = {name: _rows(counted.now, name) for name in names}
+    proofs = {name: counted.proofs[name] for name in names if name in counted.proofs}
+    cases = [
+        Compared(name, rows[name], proof.counts, only=(), paper=rows[name], benchmark_paper=None)
+        for name, proof in proofs.items()
+    ]
+    judged = compare(kind, "burn-in", cases, account, spread, confidence=confidence).comparisons
+    verdicts = {(placed.tower, placed.bin): placed.comparison for placed in judged}
+    places = [(name, number) for name in names for number in _numbers(name, rows[name], counted)]
+    here = [_rows(rows[name], name, number) for name, number in places]
+    rest = [
+        rows[name].filter(pc.invert(pc.fill_null(pc.equal(rows[name]["bin"], number), False)))
+        for name, number in places
+    ]
+    rates, others = [of(counts) for counts in here], [of(counts) for counts in rest]
+    found = ratio(
+        [_inside(rate) for rate in rates],
+        [rate.feeds for rate in rates],
+        [_inside(rate) for rate in others],
+        [rate.feeds for rate in others],
+        relative_variance=[relative_variance(counts, kind, spread) for counts in here],
+        other_relative_variance=[relative_variance(counts, kind, spread) for counts in rest],
+        confidence=confidence,
+    )
+    adjusted = benjamini_hochberg(found.p_value) if places else np.array([])
+    out = (np.atleast_1d(found.low) > 1) & (adjusted <= 1 - confidence)
+    times = np.atleast_1d(found.ratio)
+    return _Look(
+        towers={name: of(rows[name]) for name in names},
+        burn_in={name: of(proof.counts) for name, proof in proofs.items()},
+        compared={tower: c for (tower, number), c in verdicts.items() if number is None},
+        bins={
+            place: _Bin(
+                rate=rates[i],
+                compared=verdicts.get(place),
+                stands_out=bool(out[i]),
+                others=others[i],
+                times_others=float(times[i]) if np.isfinite(times[i]) else None,
+                others_low=float(np.atleast_1d(found.low)[i]),
+            )
+            for i, place in enumerate(places)
+        },
+    )
+
+
+def _inside(rate: Rate) -> int:
+    """Return faults as a ratio takes them: none where there are no feeds to hold them against."""
+    return rate.count if rate.rate is not None else 0
+
+
+def _numbers(name: str, rows: pa.Table, counted: Counted) -> list[int]:
+    """Return a tower's bins from the top down, those of the tower list or those that were seen."""
     listed = counted.listed.get(name, TowerList(None, True, ""))
+    seen = [number for number in rows["bin"].to_pylist() if number is not None]
+    numbers = list(range(1, (listed.bins or max(seen, default=0)) + 1))
+    return numbers if listed.from_top else numbers[::-1]
+
+
+def _tower(name: str, counted: Counted, look: _Look) -> TowerStanding:
     proof = counted.proofs.get(name)
-    burn_in = of(proof.counts) if proof else None
-    seen = [number for number in here["bin"].to_pylist() if number is not None]
-    numbers = range(1, (listed.bins or max(seen, default=0)) + 1)
-    bins = []
-    for number in numbers if listed.from_top else reversed(numbers):
-        rate = of(_rows(here, name, number))
-        bins.append(_standing(name, number, rate, burn_in))
     return TowerStanding(
         tower=name,
-        bins=tuple(bins),
-        now=of(here),
-        burn_in=burn_in,
+        bins=tuple(
+            _standing(tower, number, bin_)
+            for (tower, number), bin_ in look.bins.items()
+            if tower == name
+        ),
+        now=look.towers[name],
+        burn_in=look.burn_in.get(name),
         proof=proof.name if proof else "",
         proved_at=proof.started if proof else None,
+        compared=look.compared.get(name),
     )
 
 
@@ -361,22 +466,30 @@ def _tower(name: str, kind: str, counted: Counted, of: Callable[[pa.Table], Rate
 _WIDE = 4.0
 
 
-def _standing(tower: str, number: int, rate: Rate, burn_in: Rate | None) -> BinStanding:
+def _standing(tower: str, number: int, bin_: _Bin) -> BinStanding:
+    rate = bin_.rate
     standing: Standing
-    above = 0.0
-    if burn_in is None or burn_in.rate is None:
+    if bin_.compared is None or bin_.compared.benchmark_rate is None:
         standing = "no burn-in"
+    elif bin_.compared.verdict in ("worse", "better"):
+        standing = "above" if bin_.compared.verdict == "worse" else "below"
+    elif rate.wide_high > _WIDE * rate.wide_low:
+        standing = "too few feeds"
     else:
-        above = rate.count - burn_in.rate * rate.feeds
-        if rate.rate is not None and rate.wide_low > burn_in.wide_high:
-            standing = "above"
-        elif rate.rate is not None and rate.wide_high < burn_in.wide_low:
-            standing = "below"
-        elif rate.wide_high > _WIDE * rate.wide_low:
-            standing = "too few feeds"
-        else:
-            standing = "alike"
-    return BinStanding(tower, number, rate, standing, above)
+        standing = "alike"
+    return BinStanding(
+        tower=tower,
+        bin=number,
+        rate=rate,
+        standing=standing,
+        stands_out=bin_.stands_out,
+        times_others=bin_.times_others,
+        above_expected=_above(bin_),
+    )
+
+
+def _above(bin_: _Bin) -> float:
+    return bin_.rate.count - (bin_.others.rate or 0.0) * bin_.rate.feeds
 
 
 def _missing(counted: Counted) -> Missing:
@@ -462,45 +575,58 @@ def _spoiled(
 
 def _attention(
     filters: Filters,
-    counted: Counted,
     towers: Sequence[TowerStanding],
+    looked: Mapping[str, _Look],
     missing: Missing,
-    of: Callable[[pa.Table, str], Rate],
 ) -> tuple[Attention, ...]:
-    """List the bins that stand out, most faults above burn-in first, then gaps of the log."""
-    kinds = ("misses", "doubles") if filters.kind == "faults" else (filters.kind,)
+    """List what to look at, most faults beyond the other bins' first, then gaps of the log."""
     found: list[tuple[float, Attention]] = []
-    quiet: list[str] = []
-    for tower in towers:
-        proof = counted.proofs.get(tower.tower)
-        stands_out = False
-        for kind in kinds if proof else ():
-            assert proof is not None
-            burn_in = of(proof.counts, kind)
-            for number in sorted(standing.bin for standing in tower.bins):
-                rate = of(_rows(counted.now, tower.tower, number), kind)
-                standing = _standing(tower.tower, number, rate, burn_in)
-                if standing.standing == "above":
-                    stands_out = True
-                    found.append((standing.above_expected, _bin_attention(standing, burn_in)))
-        if not stands_out and tower.now.rate is not None:
-            quiet.append(tower.tower)
+    pointed: set[str] = set()
+    for kind in _told_apart(filters):
+        look = looked[kind]
+        for tower, compared in look.compared.items():
+            if compared.verdict == "worse":
+                pointed.add(tower)
+                found.append((_more_than_burn_in(compared), _tower_attention(tower, compared)))
+        for (tower, number), bin_ in look.bins.items():
+            worse = bin_.compared is not None and bin_.compared.verdict == "worse"
+            if bin_.stands_out or worse:
+                pointed.add(tower)
+                found.append((_above(bin_), _bin_attention(tower, number, bin_)))
     found.sort(key=lambda pair: -pair[0])
     items = [attention for _, attention in found]
-    unproved = [t.tower for t in towers if t.burn_in is None]
-    calm = [name for name in quiet if name not in unproved]
-    if calm:
-        items.append(
-            Attention(
-                f"Tower {_and(calm)}" if len(calm) == 1 else f"Towers {_and(calm)}",
-                "No bin's range lies above that of its tower's burn-in.",
-                "nothing to do on this evidence",
-                urgent=False,
-            )
+    items += [
+        Attention(
+            f"Tower {standing.tower}",
+            "No bin stands out from the others.",
+            standing.compared.sentence(),
+            urgent=False,
+            tower=standing.tower,
         )
+        for standing in towers
+        if standing.tower not in pointed and standing.compared and standing.now.rate is not None
+    ]
+    unproved = [standing.tower for standing in towers if standing.burn_in is None]
     if unproved:
         items.append(_unproved(unproved, filters))
     return (*items, *_gaps(missing))
+
+
+def _more_than_burn_in(compared: Comparison) -> float:
+    return compared.count - (compared.benchmark_rate or 0.0) * compared.feeds
+
+
+def _tower_attention(tower: str, compared: Comparison) -> Attention:
+    return Attention(
+        about=f"Tower {tower}",
+        sentence=compared.sentence(),
+        evidence=(
+            f"about {two_digits(_more_than_burn_in(compared))} more {compared.kind} than at "
+            "burn-in; what its bins share is likely: paper, air, vacuum, filters"
+        ),
+        urgent=True,
+        tower=tower,
+    )
 
 
 def _unproved(towers: Sequence[str], filters: Filters) -> Attention:
@@ -522,26 +648,27 @@ def _unproved(towers: Sequence[str], filters: Filters) -> Attention:
     )
 
 
-def _bin_attention(standing: BinStanding, burn_in: Rate) -> Attention:
-    rate = standing.rate
-    assert rate.rate is not None and burn_in.rate is not None
-    against = (
-        f"against {per_10k(burn_in.rate)} ({per_10k(burn_in.wide_low)} to "
-        f"{per_10k(burn_in.wide_high)}) at its tower's burn-in"
-    )
+def _bin_attention(tower: str, number: int, bin_: _Bin) -> Attention:
+    rate, others = bin_.rate, bin_.others
+    text = f"{rate.kind.capitalize()} at {per_10k(rate.rate or 0.0)} per 10,000 feeds "
+    text += f"({per_10k(rate.wide_low)} to {per_10k(rate.wide_high)})"
+    if others.rate is not None:
+        text += f" against {per_10k(others.rate)} in the other bins"
+    if bin_.stands_out and bin_.times_others is not None:
+        text += f", at least {two_digits(bin_.others_low)} times theirs"
+    if bin_.compared is not None and bin_.compared.verdict == "worse":
+        text += f"; worse than its burn-in ({per_10k(bin_.compared.benchmark_rate or 0.0)})"
     return Attention(
-        about=f"{standing.tower}, bin {standing.bin}",
-        sentence=(
-            f"{rate.kind.capitalize()} at {per_10k(rate.rate)} per 10,000 feeds "
-            f"({per_10k(rate.wide_low)} to {per_10k(rate.wide_high)}) {against}."
-        ),
+        about=f"{tower}, bin {number}",
+        sentence=f"{text}.",
         evidence=(
-            f"about {two_digits(standing.above_expected)} more {rate.kind} than at burn-in, in "
-            f"{rate.feeds:,} feeds; look at this bin first, power off and isolated"
+            f"about {two_digits(max(_above(bin_), 0.0))} more {rate.kind} than the other bins "
+            f"had, in {rate.feeds:,} feeds; look at this bin and its paper first, power off and "
+            "isolated"
         ),
         urgent=True,
-        tower=standing.tower,
-        bin=standing.bin,
+        tower=tower,
+        bin=number,
     )
 
 

@@ -16,13 +16,16 @@ import pyarrow as pa
 
 from analysis.counts import SUMMED, Account
 from analysis.intervals import interval, lower_bound, upper_bound
-from analysis.log_format import KINDS
 from analysis.ratios import difference, ratio
 from analysis.spread import (
     RUNS_FOR_SPREAD,
+    PearsonDispersion,
     Spread,
+    TaroneTest,
     between_run_variance,
+    pearson_dispersion,
     relative_variance_by_group,
+    tarone_z,
     widened_interval,
     widening,
 )
@@ -73,15 +76,27 @@ class Rate:
     method: str = "exact"
     spread_known: bool = True
 
-    def sentence(self) -> str:
-        """Say the rate in words, per 10,000 feeds."""
+    def sentence(self, *, singly: bool = False) -> str:
+        """Say the rate in words, per 10,000 feeds; ``singly`` as if faults fell singly."""
+        if self.rate is None and self.count:
+            return (
+                f"{self.count:,} {one(self.kind, self.count)} without a bin noted, so without "
+                "feeds to hold against: there is no rate."
+            )
         if self.rate is None:
             return f"No feeds were watched for {self.kind} here, so there is no rate."
+        low, high = (self.low, self.high) if singly else (self.wide_low, self.wide_high)
         return (
             f"{per_10k(self.rate)} {self.kind} per 10,000 feeds "
-            f"({per_10k(self.wide_low)} to {per_10k(self.wide_high)}), "
-            f"{self.count:,} in {self.feeds:,} feeds."
+            f"({per_10k(low)} to {per_10k(high)}), "
+            f"{self.count:,} in {self.feeds:,} {one('feeds', self.feeds)}."
         )
+
+
+def one(kind: str, count: int) -> str:
+    """Return the word for a count of a kind of fault: ``misses``, or ``miss`` for one."""
+    words = {"misses": "miss", "doubles": "double", "faults": "fault", "feeds": "feed"}
+    return words[kind] if count == 1 else kind
 
 
 def two_digits(value: float) -> str:
@@ -140,12 +155,14 @@ class Proven:
             return "No feeds prove nothing: the rate may be anything."
         if self.count == 0:
             return (
-                f"No fault in {self.feeds:,} feeds: with {share} confidence the true rate is below "
+                f"No fault in {self.feeds:,} {one('feeds', self.feeds)}: with {share} confidence "
+                "the true rate is below "
                 f"{per_10k(self.upper_bound)} per 10,000 feeds (two-sided range 0 to "
                 f"{per_10k(self.high)})."
             )
         return (
-            f"{self.count:,} {'fault' if self.count == 1 else 'faults'} in {self.feeds:,} feeds: "
+            f"{self.count:,} {one('faults', self.count)} in {self.feeds:,} "
+            f"{one('feeds', self.feeds)}: "
             f"{per_10k(self.rate)} per 10,000 feeds ({per_10k(self.low)} to {per_10k(self.high)}, "
             f"{share} range); one-sided, at least {per_10k(self.lower_bound)} or at most "
             f"{per_10k(self.upper_bound)}. Faults that come in clusters prove less."
@@ -314,8 +331,10 @@ class RatesResult:
         What the groups are split by.
     kind, method, confidence
         As asked.
-    spread : dict of str to Spread
+    spread : mapping of str to Spread
         How much runs differ, by tower.
+    clustering : mapping of str to Clustering
+        Other looks at it, by tower.
     account : analysis.counts.Account
         The rows that were counted.
     """
@@ -327,33 +346,20 @@ class RatesResult:
     method: str
     confidence: float
     spread: Mapping[str, Spread]
+    clustering: Mapping[str, Clustering]
     account: Account
 
-    def sentence(self) -> str:
+    def sentence(self, *, singly: bool = False) -> str:
         """Say the whole in words, and whether the ranges can allow for clusters."""
         if not self.account.rows:
             return "No rows of the log are in this filter; widen it."
-        text = self.total.sentence()
-        if not self.total.spread_known:
+        text = self.total.sentence(singly=singly)
+        if not self.total.spread_known and not singly:
             text += (
                 f" The log has fewer than {RUNS_FOR_SPREAD} runs, so the spread between them is "
                 "unknown and the ranges are on the safe side."
             )
         return text
-
-
-#: Columns that say what the paper, the air, the settings or the place were. What a rate is
-#: expected to be may follow them; it may not follow a run's own name or day, which would explain
-#: every cluster away.
-_EXPLAINING = frozenset(
-    ("tower", "bin", "purpose", "stock", "humidity_band", "prepared")
-    + tuple(name for name in KINDS["stocks"].names if name != "note")
-)
-
-
-def explaining(by: Sequence[str]) -> tuple[str, ...]:
-    """Return those groups that expected faults may follow when the spread is estimated."""
-    return tuple(name for name in by if name in _EXPLAINING or name.startswith("set_"))
 
 
 def regroup(counts: pa.Table, by: Sequence[str]) -> pa.Table:
@@ -380,17 +386,17 @@ def regroup(counts: pa.Table, by: Sequence[str]) -> pa.Table:
     return summed.rename_columns(names).sort_by([(key, "ascending") for key in keys])
 
 
-def spreads(
-    counts: pa.Table, by: Sequence[str], kind: str, *, confidence: float = 0.95
-) -> dict[str, Spread]:
+def spreads(counts: pa.Table, kind: str, *, confidence: float = 0.95) -> dict[str, Spread]:
     """Say how much the runs of each tower differ beyond chance.
+
+    What is expected of a run is its tower's rate, whatever the groups that are shown: so one log
+    has one spread, and a total one range however it is split. Paper and air differ between runs as
+    well, so the spread holds what they bring, and ranges of one stock alone are on the safe side.
 
     Parameters
     ----------
     counts : pyarrow.Table
-        Counts by run over the whole log; see `analysis.counts.LogScan.by_run`.
-    by : sequence of str
-        Groups of ``counts`` whose own rates make up what is expected of a run; see `explaining`.
+        Counts by run over the whole log, in any groups; see `analysis.counts.LogScan.by_run`.
     kind : str
         Kind of fault.
     confidence : float
@@ -399,32 +405,74 @@ def spreads(
     Returns
     -------
     dict of str to Spread
-        By tower.
+        By tower; a tower that nothing watched for this kind is left out.
     """
-    if not counts.num_rows:
-        return {}
-    tower = _codes(counts["of_tower"])
-    names = counts["of_tower"].combine_chunks().dictionary_encode().dictionary.to_pylist()
-    group = _joint([tower, *(_codes(counts[name]) for name in by)])
-    run = _joint([tower, _codes(counts["of_run"])])
-    feeds = _floats(counts[f"feeds_{kind}"])
-    faults = _floats(counts[kind])
-    size = int(group.max()) + 1
-    fed, seen = np.bincount(group, feeds, size), np.bincount(group, faults, size)
-    rate = np.divide(seen, fed, out=np.zeros(size), where=fed > 0)
-    runs = int(run.max()) + 1
-    expected = np.bincount(run, rate[group] * feeds, runs)
-    of_run = np.zeros(runs, np.intp)
-    of_run[run] = tower
-    # Runs in which nothing was watched for this kind say nothing of it.
-    watched = np.bincount(run, feeds, runs) > 0
-    found = between_run_variance(
-        np.bincount(run, faults, runs)[watched],
-        expected[watched],
-        of_run[watched],
-        confidence=confidence,
+    runs = _watched_runs(counts, kind)
+    found = (
+        between_run_variance(runs.faults, runs.expected, runs.tower, confidence=confidence)
+        if len(runs.names)
+        else ()
     )
-    return dict(zip(names, found, strict=False))
+    return dict(zip(runs.names, found, strict=True))
+
+
+@dataclass(frozen=True)
+class Clustering:
+    """Two further looks at how much the runs of a tower differ; reported, not used.
+
+    Attributes
+    ----------
+    pearson : PearsonDispersion
+        Chi-square per degree of freedom.
+    tarone : TaroneTest
+        Tarone's 1979 test of one rate for all runs.
+    """
+
+    pearson: PearsonDispersion
+    tarone: TaroneTest
+
+
+def clustering(counts: pa.Table, kind: str) -> dict[str, Clustering]:
+    """Test, tower by tower, whether runs differ beyond chance; parameters as of `spreads`."""
+    runs = _watched_runs(counts, kind)
+    return {
+        name: Clustering(
+            pearson_dispersion(runs.faults[runs.tower == t], runs.expected[runs.tower == t]),
+            tarone_z(runs.faults[runs.tower == t], runs.feeds[runs.tower == t]),
+        )
+        for t, name in enumerate(runs.names)
+    }
+
+
+@dataclass(frozen=True)
+class _Runs:
+    """One entry per tower and run that was watched; towers by number into their names."""
+
+    names: tuple[str, ...]
+    tower: npt.NDArray[np.intp]
+    feeds: FloatArray
+    faults: FloatArray
+    expected: FloatArray
+
+
+def _watched_runs(counts: pa.Table, kind: str) -> _Runs:
+    whole = regroup(counts, ()) if counts.num_rows else counts
+    # Runs in which nothing was watched for this kind say nothing of it, and faults whose bin was
+    # not noted, alone in their run, have no feeds to be held against.
+    feeds, faults = _floats(whole[f"feeds_{kind}"]), _floats(whole[kind])
+    kept = feeds >= np.maximum(faults, 1)
+    towers = np.array(whole["of_tower"].to_pylist(), object)[kept]
+    names, tower = np.unique(towers.astype(str), return_inverse=True)
+    feeds, faults = feeds[kept], faults[kept]
+    fed, seen = np.bincount(tower, feeds), np.bincount(tower, faults)
+    rate = np.divide(seen, fed, out=np.zeros(len(names)), where=fed > 0)
+    return _Runs(
+        tuple(str(name) for name in names),
+        tower.astype(np.intp),
+        feeds,
+        faults,
+        rate[tower] * feeds,
+    )
 
 
 def rates(
@@ -503,6 +551,7 @@ def rates(
         method=method,
         confidence=confidence,
         spread=spread,
+        clustering=clustering(counts, kind),
         account=account,
     )
 

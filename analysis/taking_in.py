@@ -99,7 +99,8 @@ class Intake:
             f"{sum(a.known for a in good):,} already known",
             f"{sum(a.rejected for a in good):,} rejected",
         ]
-        text = f"{sum(a.lines for a in good):,} lines read: {', '.join(parts)}"
+        lines = sum(a.lines for a in good)
+        text = f"{lines:,} {'line' if lines == 1 else 'lines'} read: {', '.join(parts)}"
         if refused:
             text += f"; {refused} {'file was' if refused == 1 else 'files were'} refused whole"
         return text + "."
@@ -161,7 +162,15 @@ def add(folder: Path, offered: Sequence[Offered]) -> Intake:
     StoreError
         When the store cannot be made, read or written.
     """
-    taken = {offer: _take(folder, offer) for offer in _lists_first(offered)}
+    taken: dict[Offered, Taken] = {}
+    for offer in _lists_first(offered):
+        try:
+            taken[offer] = _take(folder, offer)
+        except StoreError as error:
+            # What was taken before it stays taken, and has to be told.
+            if not any(done.account for done in taken.values()):
+                raise
+            taken[offer] = Taken(_label(offer), error=str(error))
     files = tuple(taken[offer] for offer in offered)
     return Intake(files, _whole(folder), machine_zone(), stored=True)
 

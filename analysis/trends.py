@@ -265,7 +265,7 @@ def trends(
     account: Account,
     counts: Mapping[str, pa.Table],
     settings: Sequence[str],
-    spread: Mapping[str, Mapping[str, Mapping[str, Spread]]],
+    spread: Mapping[str, Mapping[str, Spread]],
     marks: Sequence[Mark],
 ) -> Trends:
     """Put the splits of a period together.
@@ -280,20 +280,20 @@ def trends(
         By run, for each of: a unit of time, ``stock``, ``humidity_band`` and every setting.
     settings : sequence of str
         The settings that were logged.
-    spread : mapping of str to mapping of str to mapping of str to Spread
-        By column split by, kind and tower.
+    spread : mapping of str to mapping of str to Spread
+        By kind and tower.
     marks : sequence of Mark
         In order.
     """
     unit = next(name for name in counts if name in TIME_COLUMNS)
 
     def by(column: str) -> Split:
-        return split(counts[column], column, account, spread[column])
+        return split(counts[column], column, account, spread)
 
     return Trends(
         filters=filters,
         account=account,
-        total={kind: pooled(counts[unit], kind, spread[unit][kind]) for kind in FAULT_KINDS},
+        total={kind: pooled(counts[unit], kind, spread[kind]) for kind in FAULT_KINDS},
         over_time=by(unit),
         by_stock=by("stock"),
         by_humidity=by("humidity_band"),

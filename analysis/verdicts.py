@@ -251,7 +251,7 @@ class Comparison:
             if held
             else self._no()
         )
-        place = "tower's burn-in, its settled period" if self.benchmark == "burn-in" else "tower"
+        other = "the settled period or " if self.benchmark == "burn-in" else ""
         takes = (
             f"and it takes {self.faults_needed} or more"
             if self.faults_needed is not None
@@ -259,7 +259,7 @@ class Comparison:
         )
         return (
             f"{text}, and no number can settle it: {BENCHMARKS[self.benchmark]} holds {faults}, "
-            f"{takes}. Compare with the whole {place} or the stated standard."
+            f"{takes}. Compare with {other}the stated standard."
         )
 
     def _no(self) -> str:
@@ -319,7 +319,7 @@ def compare(
     >>> print(bin_7.sentence())
     Tower B bin 7 feeds 1.7 times the faults of its burn-in (0.28 to 11). Too few feeds to say, \
 and no number can settle it: its burn-in holds 3 faults, and it takes 53 or more. Compare with the \
-whole tower's burn-in, its settled period or the stated standard.
+settled period or the stated standard.
     """
     _check_margin(margin)
     if not cases:

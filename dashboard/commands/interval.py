@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import re
 
 from dashboard.commands import UsageError
 from dashboard.commands import options as shared
@@ -30,10 +31,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def _whole(text: str) -> int:
-    digits = text.replace("_", "").replace(",", "")
-    if not digits.isdecimal():
-        raise argparse.ArgumentTypeError(f"{text} is no whole number of 0 or more")
-    value = int(digits)
+    """Read a whole number; thousands may stand apart by a comma, a blank or an apostrophe."""
+    if not re.fullmatch(r"\d+|\d{1,3}(?:[,_ '\u00a0\u202f]\d{3})+", text):
+        raise argparse.ArgumentTypeError(
+            f"{text} is no whole number of 0 or more, such as 50000; write all of its digits"
+        )
+    value = int(re.sub(r"\D", "", text))
     if value > 10**12:
         raise argparse.ArgumentTypeError(f"{text} is beyond what is counted (10^12)")
     return value

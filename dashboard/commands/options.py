@@ -50,7 +50,7 @@ def _add_confidence(parser: argparse.ArgumentParser) -> None:
         type=confidence,
         default=0.95,
         metavar="SHARE",
-        help="of the interval, between 0 and 1 (0.95 when absent)",
+        help="of the interval, from 0.5 to below 1 (0.95 when absent)",
     )
 
 
@@ -82,13 +82,13 @@ def add_filters(parser: argparse.ArgumentParser) -> None:
 
 
 def confidence(text: str) -> float:
-    """Read a confidence between 0 and 1."""
+    """Read a confidence; below a half, a range would promise to be wrong."""
     try:
         value = float(text)
     except ValueError:
         value = math.nan
-    if not 0 < value < 1:
-        raise argparse.ArgumentTypeError(f"{text} is no share between 0 and 1, such as 0.95")
+    if not 0.5 <= value < 1:
+        raise argparse.ArgumentTypeError(f"{text} is no share from 0.5 to below 1, such as 0.95")
     return value
 
 

@@ -21,6 +21,11 @@ def configure(parser: argparse.ArgumentParser) -> None:
         help="columns to group by, with commas between: of the run log, the stock or the tower "
         "list, or day, week, month, humidity_band",
     )
+    parser.add_argument(
+        "--singly",
+        action="store_true",
+        help="show ranges as if faults fell singly, not in clusters (the JSON has both)",
+    )
     shared.add_filters(parser)
     shared.add_interval(parser)
     shared.add_store(parser)
@@ -52,29 +57,46 @@ def run(options: argparse.Namespace) -> int:
                 "kind": result.kind,
                 "groups": result.groups.to_pylist(),
                 "spread": [
-                    {"tower": tower, "runs": s.runs, "variance": s.variance, "known": s.known}
-                    for tower, s in result.spread.items()
+                    {
+                        "tower": tower,
+                        "runs": spread.runs,
+                        "variance": spread.variance,
+                        "known": spread.known,
+                    }
+                    for tower, spread in result.spread.items()
+                ],
+                "clustering": [
+                    {
+                        "tower": tower,
+                        "pearson_dispersion": shared.finite(found.pearson.value),
+                        "tarone_z": shared.finite(found.tarone.z),
+                        "tarone_p_value": shared.finite(found.tarone.p_value),
+                    }
+                    for tower, found in result.clustering.items()
                 ],
             },
             sentence=result.sentence(),
             account=result.account,
         )
     else:
-        _print(result)
+        _print(result, singly=options.singly)
     return 0
 
 
-def _print(result: RatesResult) -> None:
+def _print(result: RatesResult, *, singly: bool) -> None:
     from analysis.rates import per_10k
 
-    print(result.sentence())
+    allowed = "as if faults fell singly" if singly else "allowing for faults in clusters"
+    print(result.sentence(singly=singly))
+    print(f"Ranges: {result.method}, {100 * result.confidence:g} %, {allowed}.")
     if not result.by or not result.groups.num_rows:
         return
     rows = []
     for group in result.groups.to_pylist():
         names = ["not logged" if group[name] is None else str(group[name]) for name in result.by]
         rate = "" if group["rate"] is None else per_10k(group["rate"])
-        low, high = per_10k(group["wide_low"]), per_10k(group["wide_high"])
+        ends = ("low", "high") if singly else ("wide_low", "wide_high")
+        low, high = (per_10k(group[end]) for end in ends)
         span = "" if group["rate"] is None else f"{low} to {high}"
         counts = (f"{group[name]:,}" for name in ("count", "feeds", "runs"))
         rows.append((*names, *counts, rate, span))

@@ -24,10 +24,10 @@ TOWERS_ACROSS = 4
 _SHELF, _HEAD, _FOOT = 36, 56, 52
 
 _STANDING = {
-    "above": "Above its tower at burn-in",
-    "below": "Below its tower at burn-in",
-    "alike": "Not to be told from its tower at burn-in",
-    "too few feeds": "Too few feeds to tell it from its tower at burn-in",
+    "above": "Worse than its burn-in",
+    "below": "Better than its burn-in",
+    "alike": "Not shown to differ from its burn-in",
+    "too few feeds": "Too few feeds to tell it from its burn-in",
     "no burn-in": "Its tower has no burn-in in the log to compare with",
 }
 
@@ -52,14 +52,21 @@ def bounds(rate: Rate, plain: bool) -> tuple[float, float]:
 
 
 def in_order(tower: TowerStanding, by_evidence: bool) -> tuple[BinStanding, ...]:
-    """Return a tower's bins from the top, or those with most faults above burn-in first."""
+    """Return a tower's bins from the top, or those with most faults beyond the others' first."""
     if not by_evidence:
         return tower.bins
     return tuple(sorted(tower.bins, key=lambda b: -b.above_expected))
 
 
-def times_burn_in(bin_: BinStanding, tower: TowerStanding) -> str:
-    """Say how a bin stands to its tower at burn-in: ``3.1 times burn-in``; empty where alike."""
+def pointed_at(bin_: BinStanding) -> bool:
+    """Tell whether a bin is to be looked at: worse than burn-in, or than the others."""
+    return bin_.stands_out or bin_.standing == "above"
+
+
+def times_of(bin_: BinStanding, tower: TowerStanding) -> str:
+    """Say how a bin stands: ``3.1 times the others``, or its burn-in; empty where alike."""
+    if bin_.stands_out and bin_.times_others is not None:
+        return f"{two_digits(bin_.times_others)} times the others"
     if bin_.standing not in ("above", "below") or bin_.rate.rate is None:
         return ""
     if tower.burn_in is None or not tower.burn_in.rate:
@@ -81,7 +88,7 @@ def scale_end(overview: Overview, plain: bool = False) -> float:
         for bin_ in tower.bins:
             if bin_.rate.rate is None:
                 continue
-            if bin_.standing in ("above", "below", "alike"):
+            if pointed_at(bin_) or bin_.standing in ("below", "alike"):
                 told.append(bounds(bin_.rate, plain)[1])
             else:
                 weak.append(bin_.rate.rate)
@@ -113,7 +120,7 @@ def tower_columns(
     plain : bool
         Draw the range if faults fall singly, not the one that allows for clusters.
     by_evidence : bool
-        Bins with most faults above burn-in first, not in the order of the tower.
+        Bins with most faults beyond the others' first, not in the order of the tower.
 
     Returns
     -------
@@ -211,7 +218,7 @@ def _draw(
 
 
 def _way(bin_: BinStanding) -> str:
-    if bin_.standing == "above":
+    if pointed_at(bin_):
         return "above"
     return "told" if bin_.standing in ("below", "alike") else "weak"
 
@@ -378,6 +385,8 @@ def bin_sentence(bin_: BinStanding, tower: TowerStanding, plain: bool) -> str:
     if tower.burn_in is not None and tower.burn_in.rate is not None:
         at_burn_in = theme.span(*bounds(tower.burn_in, plain))
         standing += f", {theme.rate(tower.burn_in.rate)} ({at_burn_in})"
+    if bin_.stands_out and bin_.times_others is not None:
+        standing += f".<br>{two_digits(bin_.times_others)} times the other bins of its tower"
     return (
         f"Bin {bin_.bin} of tower {theme.label(bin_.tower)}: {theme.rate(rate.rate)} {rate.kind} "
         f"per 10,000 feeds ({theme.span(*bounds(rate, plain))}),<br>"
@@ -395,7 +404,7 @@ def _words(
     notes: list[dict[str, object]] = []
     asked = filters.values("bin")
     for row, bin_ in enumerate(bins):
-        told = times_burn_in(bin_, tower)
+        told = times_of(bin_, tower)
         if bin_.rate.rate is None:
             told = "left out" if asked and str(bin_.bin) not in asked else "nothing fed"
         if not told:
@@ -415,7 +424,7 @@ def _words(
         if bin_.rate.rate is None:
             note |= {"x": 0, "xanchor": "left", "xshift": 8, "yanchor": "middle", "yshift": 0}
             note["font"] = {"size": 13, "color": theme.LIGHT.quiet}
-        elif bin_.standing == "above":
+        elif pointed_at(bin_):
             note["text"] = f"<b>{told}</b>"
             note["font"] = {"size": 13, "color": theme.LIGHT.warning}
         notes.append(note)

@@ -156,8 +156,31 @@ class TestGroups:
     def test_a_column_that_nobody_knows_is_refused_with_the_likeliest(self, scan: LogScan) -> None:
         with pytest.raises(FilterError, match="no column towr .*; did you mean tower"):
             scan.by_run(["towr"], Filters())
-        with pytest.raises(FilterError, match="no column xyzzy .*; known are at_end, "):
+        with pytest.raises(FilterError, match="no column xyzzy .*; write one such as tower"):
             scan.by_run([], parse_filters(where=["xyzzy=1"]))
+
+    def test_nothing_is_given_by_operator(self, scan: LogScan) -> None:
+        for ask in (
+            lambda: scan.by_run(["operator"], Filters()),
+            lambda: scan.by_run([], parse_filters(where=["operator=K"])),
+            lambda: scan.account(parse_filters(where=["operator=K"])),
+        ):
+            with pytest.raises(FilterError, match="rates are not given by operator"):
+                ask()
+
+    def test_humidity_runs_from_dry_to_damp(self, store: Store) -> None:
+        header = RUNS_HEADER + ",humidity_pct"
+        readings = ("75", "", "12", "55", "30")
+        lines = [LINE.format(i + 1) + f",{text}" for i, text in enumerate(readings)]
+        store.add(read(run_log(*lines, header=header)))
+        bands = LogScan(store.snapshot()).by_run(["humidity_band"], Filters())
+        assert bands["humidity_band"].to_pylist() == [
+            "below 30",
+            "30-39",
+            "50-59",
+            "70 and over",
+            "not logged",
+        ]
 
     @pytest.mark.parametrize("name", ["misses", "feeds", "rows", "of_run", "rate"])
     def test_what_is_part_of_the_answer_is_no_group(self, store: Store, name: str) -> None:
@@ -234,7 +257,7 @@ class TestFilters:
         assert feeds(scan, ["day"], since="2031-03-31T23:59:59.6", until="2031-04-01T00:00") == {
             "2031-04-01": 400
         }
-        assert feeds(scan, ["day"], until="2031-03-31T23:59") == {
+        assert feeds(scan, ["day"], until="2031-03-31T23:58") == {
             "2031-03-14": 200,
             "2031-03-15": 100,
         }

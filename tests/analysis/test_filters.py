@@ -20,16 +20,24 @@ class TestPeriods:
         assert filters.since == dt.datetime(2031, 4, 3)
         assert filters.until == dt.datetime(2031, 4, 3, 23, 59, 59, 999_999)
 
-    @pytest.mark.parametrize("moment", ["2031-04-03T08:05", "2031-04-03 08:05:00"])
+    @pytest.mark.parametrize("moment", ["2031-04-03T08:05:30", "2031-04-03 08:05:30"])
     def test_a_moment_is_that_moment_at_either_end(self, moment: str) -> None:
         filters = parse_filters(since=moment, until=moment)
-        assert filters.since == filters.until == dt.datetime(2031, 4, 3, 8, 5)
+        assert filters.since == filters.until == dt.datetime(2031, 4, 3, 8, 5, 30)
+
+    @pytest.mark.parametrize("moment", ["2031-04-03T08:05", "2031-04-03 08:05", "20310403T0805"])
+    def test_a_minute_is_in_to_its_last_second(self, moment: str) -> None:
+        filters = parse_filters(since=moment, until=moment)
+        assert filters.since == dt.datetime(2031, 4, 3, 8, 5)
+        assert filters.until == dt.datetime(2031, 4, 3, 8, 5, 59, 999_999)
 
     def test_midnight_is_no_whole_day(self) -> None:
-        assert parse_moment("2031-04-03T00:00", "until", end=True) == dt.datetime(2031, 4, 3)
+        end = parse_moment("2031-04-03T00:00:00", "until", end=True)
+        assert end == dt.datetime(2031, 4, 3)
 
-    def test_an_offset_shifts_nothing(self) -> None:
-        assert parse_moment("2031-04-03T08:05+02:00", "since") == dt.datetime(2031, 4, 3, 8, 5)
+    def test_an_offset_is_refused(self) -> None:
+        with pytest.raises(FilterError, match="leave the offset out"):
+            parse_moment("2031-04-03T08:05+02:00", "since")
 
     @pytest.mark.parametrize("day", ["0001-01-01", "9999-12-31"])
     def test_the_ends_of_the_calendar_are_days_too(self, day: str) -> None:

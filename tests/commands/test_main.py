@@ -54,7 +54,7 @@ def test_every_command_has_a_help(run, command: str) -> None:
 @pytest.mark.parametrize(
     ("words", "told"),
     [
-        (["nonsense"], "invalid choice: 'nonsense'"),
+        (["nonsense"], "COMMAND is nonsense; write one of demo, add, "),
         (["add"], "the following arguments are required: FILE"),
         (["check", "--json"], "the following arguments are required: FILE"),
         (["interval", "1"], "the following arguments are required: N"),
@@ -62,11 +62,14 @@ def test_every_command_has_a_help(run, command: str) -> None:
         (["interval", "-1", "5"], "-1 is no whole number of 0 or more"),
         (["interval", "1", "1.5"], "1.5 is no whole number of 0 or more"),
         (["interval", "0", "9" * 20], "is beyond what is counted"),
-        (["interval", "1", "5", "--confidence", "95"], "95 is no share between 0 and 1"),
-        (["interval", "1", "5", "--confidence", "nan"], "nan is no share between 0 and 1"),
-        (["interval", "1", "5", "--method", "best"], "invalid choice: 'best'"),
+        (["interval", "1", "5", "--confidence", "95"], "95 is no share from 0.5 to below 1"),
+        (["interval", "1", "5", "--confidence", "nan"], "nan is no share from 0.5 to below 1"),
+        (
+            ["interval", "1", "5", "--method", "best"],
+            "--method is best; write one of exact, wilson, jeffreys, mid-p",
+        ),
         (["interval", "5", "1"], "5 faults cannot be in 1 feeds; give the faults first"),
-        (["rates", "--kind", "jams"], "invalid choice: 'jams'"),
+        (["rates", "--kind", "jams"], "--kind is jams; write one of misses, doubles, faults"),
         (["rates", "extra"], "unrecognized arguments: extra"),
         (["serve", "--port", "0"], "0 is no port from 1 to 65535"),
         (["serve", "--port", "http"], "http is no port from 1 to 65535"),

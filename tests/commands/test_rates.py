@@ -314,10 +314,28 @@ def test_mistakes_are_one_sentence_and_2(
 def test_a_table_is_printed_with_a_line_for_each_group(run, sample_store: Path) -> None:
     said = run("rates", "--by", "tower", "--store", sample_store)
     assert (said.code, said.err) == (0, "")
-    first, header, *lines = said.out.splitlines()
+    first, ranges, header, *lines = said.out.splitlines()
     answer = run("rates", "--by", "tower", "--json", "--store", sample_store).json
     assert first == answer["sentence"]
+    assert ranges == "Ranges: exact, 95 %, allowing for faults in clusters."
     assert header.split() == ["tower", "faults", "feeds", "runs", "per", "10,000", "range"]
     assert [line.split()[:3] for line in lines] == [
         [g["tower"], f"{g['count']:,}", f"{g['feeds']:,}"] for g in answer["groups"]
     ]
+
+
+def test_ranges_as_if_faults_fell_singly_are_a_word_away(run, sample_store: Path) -> None:
+    words = ("rates", "--by", "tower", "--store", sample_store)
+    wide, plain = run(*words).out.splitlines(), run(*words, "--singly").out.splitlines()
+    assert plain[1] == "Ranges: exact, 95 %, as if faults fell singly."
+    for group, line in zip(run(*words, "--json").json["groups"], plain[3:], strict=True):
+        low, high = (float(word) for word in line.split()[-3::2])
+        assert low == float(f"{1e4 * group['low']:.2g}") and high == float(
+            f"{1e4 * group['high']:.2g}"
+        )
+    assert wide[3:] != plain[3:]
+
+
+def test_nothing_is_given_by_operator(run, sample_store: Path) -> None:
+    for words in (("--by", "operator"), ("--where", "operator=K")):
+        run("rates", *words, "--store", sample_store).refused("not given by operator")
