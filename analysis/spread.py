@@ -54,8 +54,6 @@ __all__ = [
     "TaroneTest",
     "beta_binomial",
     "between_run_variance",
-    "dispersion",
-    "dispersion_by_group",
     "pearson_dispersion",
     "relative_variance_by_group",
     "tarone_z",
@@ -246,64 +244,6 @@ def between_run_variance(
         )
         for t in range(count)
     )
-
-
-def dispersion(expected_by_run: ArrayLike, variance: float) -> float:
-    """How many times as much as by chance alone do a group's faults vary?
-
-    Parameters
-    ----------
-    expected_by_run : array_like
-        Expected faults mu of each tower and run in the group.
-    variance : float
-        Between-run variance v.
-
-    Returns
-    -------
-    float
-        phi = 1 + v sum(mu^2) / sum(mu); 1 where nothing is expected.
-
-    Examples
-    --------
-    >>> dispersion([2.5] * 8, 1.0)
-    3.5
-    """
-    mu = np.asarray(expected_by_run, dtype=np.float64).ravel()
-    rows = np.full(mu.size, variance)
-    return float(dispersion_by_group(mu, np.zeros(mu.size, dtype=np.intp), rows, 1)[0])
-
-
-def dispersion_by_group(
-    expected: ArrayLike, group_index: ArrayLike, variance_per_row: ArrayLike, n_groups: int
-) -> FloatArray:
-    """How many times as much as by chance alone do the faults of each group vary?
-
-    Parameters
-    ----------
-    expected : array_like
-        Expected faults, one entry per group, tower and run.
-    group_index : array_like of int
-        Group of each entry, 0 to `n_groups` - 1.
-    variance_per_row : array_like
-        Between-run variance of each entry's tower.
-    n_groups : int
-        Number of groups.
-
-    Returns
-    -------
-    float array
-        phi of each group; 1 for a group without entries or where nothing is expected.
-
-    Examples
-    --------
-    >>> dispersion_by_group([2, 2, 4], [0, 0, 1], [1, 1, 0.5], 3)
-    array([3., 3., 1.])
-    """
-    mu = np.asarray(expected, dtype=np.float64)
-    group = np.asarray(group_index, dtype=np.intp)
-    total = np.bincount(group, mu, n_groups)
-    square = np.bincount(group, np.asarray(variance_per_row, dtype=np.float64) * mu**2, n_groups)
-    return 1.0 + np.divide(square, total, out=np.zeros(n_groups), where=total > 0)
 
 
 def relative_variance_by_group(

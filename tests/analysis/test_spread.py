@@ -11,8 +11,6 @@ from analysis.intervals import METHODS, interval
 from analysis.spread import (
     beta_binomial,
     between_run_variance,
-    dispersion,
-    dispersion_by_group,
     pearson_dispersion,
     relative_variance_by_group,
     tarone_z,
@@ -270,13 +268,10 @@ def test_other_refusals():
         widened_interval(2, 15, 0.5, method="wald")
 
 
-def test_dispersion_by_hand():
-    # phi = 1 + v sum(mu^2) / sum(mu): 1 + 0.5 (1 + 4 + 9) / 6.
-    assert_allclose(dispersion([1, 2, 3], 0.5), 1 + 7 / 6)
-    assert dispersion([0, 0], 0.5) == dispersion([], 0.5) == 1
+def test_relative_variance_by_hand():
     rows = np.array([1.0, 2, 3, 4, 5]), np.array([0, 0, 0, 2, 2]), np.array([0.5, 0.5, 0.5, 1, 2])
-    found = dispersion_by_group(*rows, 4)
-    assert_allclose(found, [1 + 7 / 6, 1, 1 + (16 + 50) / 9, 1])
+    # phi = 1 + v sum(mu^2) / sum(mu), with each row's own v.
+    found = [1 + 0.5 * (1 + 4 + 9) / 6, 1, 1 + (1 * 16 + 2 * 25) / 9, 1]
     relative = relative_variance_by_group(*rows, 4)
     # The same thing, per expected fault of the group.
     assert_allclose(1 + relative * [6, 0, 9, 0], found)
