@@ -19,11 +19,12 @@ from analysis.filters import FilterError
 from analysis.store import StoreError
 from dashboard import filters, theme
 from dashboard.data import Data
-from dashboard.pages import overview
+from dashboard.pages import log, overview, trends
 
 #: The pages there are, in the order of the line at the top. Each is a module with ``PATH``,
-#: ``NAME``, ``layout(data, **query)`` and ``register(app, data)``.
-PAGES: tuple[ModuleType, ...] = (overview,)
+#: ``NAME``, ``layout(data, **query)`` and ``register(app, data)``. ``FILTERED`` is false for one
+#: that shows no part of the log; ``OWN_CHOICES`` is what it alone has in the address.
+PAGES: tuple[ModuleType, ...] = (overview, trends, log)
 
 _LOG = logging.getLogger(__name__)
 
@@ -104,7 +105,8 @@ def create_app(data: Data) -> Dash:
     ) -> tuple[Component, list[Component], list[Component], dict[str, str]]:
         name, shown = page_at(data, pathname, search)
         drawn = {"title": f"{name} · feedtally", "address": f"{pathname}{search}"}
-        return shown, bar_at(data, search), navigation(pathname, search), drawn
+        bar = bar_at(data, search) if filtered(pathname) else []
+        return shown, bar, navigation(pathname, search), drawn
 
     app.clientside_callback(  # type: ignore[no-untyped-call]
         ClientsideFunction("feedtally", "drawn"), Input("drawn", "data")
@@ -161,7 +163,8 @@ def _schemes() -> Component:
 def navigation(pathname: str | None, search: str | None) -> list[Component]:
     """Return the links to all pages; they carry the filter along, but no page's own choices."""
     query = filters.parse_query(search)
-    for name in filters.CHOSEN_BY_PAGES:
+    own = (name for page in PAGES for name in getattr(page, "OWN_CHOICES", ()))
+    for name in (*filters.CHOSEN_BY_PAGES, *own):
         query.pop(name, None)
     carried = filters.written(query)
     return [
@@ -173,6 +176,12 @@ def navigation(pathname: str | None, search: str | None) -> list[Component]:
         )
         for page in PAGES
     ]
+
+
+def filtered(pathname: str | None) -> bool:
+    """Tell whether the page at an address shows a part of the log, which a filter can choose."""
+    path = urlsplit(pathname or "/").path
+    return all(getattr(page, "FILTERED", True) for page in PAGES if page.PATH == path)
 
 
 def bar_at(data: Data, search: str | None) -> list[Component]:

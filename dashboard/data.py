@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import threading
 from collections import OrderedDict
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TypeVar
 
 from analysis import answers
 from analysis.counts import Account, LogScan
@@ -17,15 +19,34 @@ from analysis.filters import Filters
 from analysis.log_format import PURPOSES
 from analysis.overview import Overview
 from analysis.store import Store
+from analysis.trends import NOT_LOGGED, Trends, order
+
+Key = TypeVar("Key")
+Answer = TypeVar("Answer")
+
+
+#: Columns with choices of their own in the filter, beside towers, purposes, stocks and settings.
+OFFERED = ("site", "bin", "coating", "printed_by", "humidity_band")
 
 
 @dataclass(frozen=True)
 class Choices:
-    """What a filter can be held to; an empty text stands for rows where nothing was logged."""
+    """What a filter can be held to: what there is in the log, and nothing else.
+
+    An empty text stands for rows where nothing was logged.
+
+    Attributes
+    ----------
+    towers, purposes, stocks : tuple of str
+        Values of these columns.
+    others : mapping of str to tuple of str
+        Values of further columns of which anything was logged, settings last.
+    """
 
     towers: tuple[str, ...]
     purposes: tuple[str, ...]
     stocks: tuple[str, ...]
+    others: Mapping[str, tuple[str, ...]]
 
 
 @dataclass(frozen=True)
@@ -36,6 +57,7 @@ class _Opened:
     whole: Account
     choices: Choices
     overviews: OrderedDict[Filters, Overview] = field(default_factory=OrderedDict)
+    trends: OrderedDict[tuple[Filters, str], Trends] = field(default_factory=OrderedDict)
 
 
 class Data:
@@ -60,6 +82,11 @@ class Data:
         self._lock = threading.Lock()
         self._held: _Opened | None = None
 
+    @property
+    def folder(self) -> Path:
+        """Where the store is."""
+        return self._store.folder
+
     def _opened(self) -> _Opened:
         snapshot = self._store.snapshot()
         with self._lock:
@@ -74,7 +101,7 @@ class Data:
         return self._opened().whole
 
     def choices(self) -> Choices:
-        """Return the towers, purposes and stocks of the log."""
+        """Return what of the log a filter can be held to."""
         return self._opened().choices
 
     def overview(self, filters: Filters) -> Overview:
@@ -86,30 +113,46 @@ class Data:
             For a column or a value that cannot be.
         """
         opened = self._opened()
+        return self._kept(opened.overviews, filters, lambda: answers.overview(opened.scan, filters))
+
+    def trends(self, filters: Filters, over: str = "") -> Trends:
+        """Answer where misses and doubles come from; ``over`` as of `analysis.answers.trends`.
+
+        Raises
+        ------
+        analysis.filters.FilterError
+            For a column or a value that cannot be.
+        """
+        opened = self._opened()
+        return self._kept(
+            opened.trends, (filters, over), lambda: answers.trends(opened.scan, filters, over=over)
+        )
+
+    def _kept(self, kept: OrderedDict[Key, Answer], key: Key, make: Callable[[], Answer]) -> Answer:
         with self._lock:
-            if filters in opened.overviews:
-                opened.overviews.move_to_end(filters)
-                return opened.overviews[filters]
+            if key in kept:
+                kept.move_to_end(key)
+                return kept[key]
         # Two threads that ask the same at once both work it out; they get the same.
-        result = answers.overview(opened.scan, filters)
+        result = make()
         with self._lock:
-            opened.overviews[filters] = result
-            while len(opened.overviews) > self._keep:
-                opened.overviews.popitem(last=False)
+            kept[key] = result
+            while len(kept) > self._keep:
+                kept.popitem(last=False)
         return result
 
 
 def _choices(scan: LogScan) -> Choices:
     def logged(column: str) -> list[str]:
-        return [
-            value or "" for value in scan.by_run([column], Filters())[column].unique().to_pylist()
-        ]
+        found = scan.by_run([column], Filters())[column].unique().to_pylist()
+        return sorted(("" if v is None else str(v) for v in found), key=lambda v: order(column, v))
 
     towers = {str(row["tower"]) for row in scan.list_rows("towers")} | set(logged("tower"))
     purposes = logged("purpose")
+    others = {c: tuple(logged(c)) for c in (*OFFERED, *scan.logged_settings(Filters()))}
     return Choices(
         tuple(sorted(towers)),
         tuple(p for p in (*PURPOSES, "") if p in purposes),
-        # Rows without a stock come last: the list is read for a name.
-        tuple(sorted(logged("stock"), key=lambda stock: (not stock, stock))),
+        tuple(logged("stock")),
+        {c: values for c, values in others.items() if any(v and v != NOT_LOGGED for v in values)},
     )

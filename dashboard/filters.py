@@ -26,7 +26,7 @@ Period = tuple[dt.datetime | None, dt.datetime | None]
 
 #: Parameters that are no column of the log. ``where`` holds a column that has one of these names.
 PERIOD = ("since", "until")
-CHOSEN_BY_PAGES = ("ranges", "order")
+CHOSEN_BY_PAGES = ("ranges", "order", "over", "setting")
 RESERVED = (*PERIOD, "kind", "where", *CHOSEN_BY_PAGES)
 
 #: ``since=start``: from the first logged day on.
@@ -37,8 +37,17 @@ ANY = "any"
 DAYS_SHOWN = answers.USUAL_DAYS
 _END_OF_DAY = dt.time(23, 59, 59, 999999)
 
-#: Columns that have a part of the opened line to themselves.
-_OWN_PARTS = ("tower", "purpose", "stock")
+#: Columns that the line names even where they hold nothing.
+_ALWAYS_NAMED = ("tower", "purpose", "stock")
+
+#: Columns of any log that have a part of the form, and its name.
+_PARTS = {
+    "site": "Site",
+    "bin": "Bin",
+    "coating": "Coating",
+    "printed_by": "How printed",
+    "humidity_band": "Humidity, %",
+}
 
 _KIND_WORDS = {"faults": "both kinds of fault", "misses": "misses", "doubles": "doubles"}
 
@@ -198,8 +207,8 @@ def phrases(filters: Filters, whole: Account) -> list[str]:
         _held(filters.values("stock"), "all stocks", "stock", "stocks"),
     ]
     for column, values in filters.where:
-        if column not in _OWN_PARTS:
-            name = {"humidity_band": "humidity"}.get(column, column.replace("_", " "))
+        if column not in _ALWAYS_NAMED:
+            name = theme.called(column)
             told.append(_held(values, "", name, "bins" if column == "bin" else name))
     return [*told, _KIND_WORDS[filters.kind]]
 
@@ -246,7 +255,7 @@ def filter_bar(filters: Filters, data: Data, query: Query) -> list[Component]:
         The address, whose page choices stay.
     """
     whole, choices = data.whole(), data.choices()
-    bar = _Bar(filters, whole, page_choices(query))
+    bar = _Bar(filters, whole, page_choices(query), choices.others)
     line: list[Component | str] = []
     for phrase in phrases(filters, whole):
         line += [" · " if line else "", html.Span(phrase, className="held")]
@@ -255,9 +264,13 @@ def filter_bar(filters: Filters, data: Data, query: Query) -> list[Component]:
         html.Div(
             [
                 _part("Period", bar.dates()),
+                *bar.offered("site"),
                 _part("Tower", bar.values("tower", choices.towers)),
+                *bar.offered("bin"),
                 _part("Ran for", bar.values("purpose", choices.purposes)),
                 _part("Stock", bar.values("stock", choices.stocks)),
+                *bar.offered("coating", "printed_by", "humidity_band"),
+                *bar.settings(),
                 _part("Fault", bar.kinds()),
                 *bar.others(),
             ],
@@ -281,6 +294,41 @@ class _Bar:
     filters: Filters
     whole: Account
     chosen: Mapping[str, str]
+    logged: Mapping[str, Sequence[str]]
+
+    def offered(self, *columns: str) -> list[Component]:
+        """Return a part for each of the columns of which anything was logged."""
+        return [
+            _part(_PARTS[column], self.values(column, self.logged[column]))
+            for column in columns
+            if column in self.logged
+        ]
+
+    def settings(self) -> list[Component]:
+        """Return the settings that were logged, several to a line: most have few levels."""
+        groups = [
+            html.Div(
+                [
+                    html.Span(theme.called(column), className="part"),
+                    html.Div(self.values(column, levels), className="choices"),
+                ],
+                role="group",
+                className="setting",
+                **theme.attributes(aria_label=f"Setting {theme.called(column)}"),
+            )
+            for column, levels in self.logged.items()
+            if column not in _PARTS
+        ]
+        if not groups:
+            return []
+        return [
+            html.Div(
+                [
+                    html.Span("Settings", className="part"),
+                    html.Div(groups, className="choices settings"),
+                ]
+            )
+        ]
 
     def link(self, label: str, target: Filters, taken: bool, of_several: bool = False) -> Component:
         """Return a link to a view; one of several that can be held together has a box to tick."""
@@ -346,14 +394,14 @@ class _Bar:
         """Return what else is held, each with a link that lets it go."""
         return [
             _part(
-                column.replace("_", " ").capitalize(),
+                theme.called(column).capitalize(),
                 [
                     html.Span(theme.listed([value or "not logged" for value in values])),
                     self.link("let go", self.filters.holding(column), False),
                 ],
             )
             for column, values in self.filters.where
-            if column not in _OWN_PARTS
+            if column not in _ALWAYS_NAMED and column not in self.logged
         ]
 
 

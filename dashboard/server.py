@@ -21,6 +21,7 @@ from dash import Dash
 
 from dashboard.app import create_app
 from dashboard.data import Data
+from dashboard.pages import log
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -31,8 +32,9 @@ HOST = "127.0.0.1"
 #: Where a free port is looked for when none is named.
 FIRST_PORT, PORTS_TRIED = 8765, 100
 
-#: Largest body of a request, in bytes; pages send a few hundred.
+#: Largest body of a request, in bytes; pages send a few hundred. Log files may be larger.
 LARGEST_BODY = 1_000_000
+LARGEST_BODIES = {log.CHECK: log.LARGEST_REQUEST}
 
 
 class OwnOriginOnly:
@@ -68,11 +70,12 @@ class OwnOriginOnly:
             return _refuse(
                 start_response, "403 Forbidden", "Pages from elsewhere may not ask here."
             )
+        most = LARGEST_BODIES.get(environ.get("PATH_INFO", ""), LARGEST_BODY)
         try:
             length = int(environ.get("CONTENT_LENGTH") or 0)
         except ValueError:
-            length = LARGEST_BODY + 1
-        if not 0 <= length <= LARGEST_BODY:
+            length = most + 1
+        if not 0 <= length <= most:
             return _refuse(
                 start_response,
                 "413 Content Too Large",
@@ -136,6 +139,8 @@ def build_wsgi(data: Data, port: int) -> WSGIApplication:
         Where they will be served.
     """
     app: Dash = create_app(data)
+    # What is read is counted too, whatever a request says of itself; the log page allows more.
+    app.server.config["MAX_CONTENT_LENGTH"] = LARGEST_BODY
     # Dash sets itself up at its first request, too late to know its scripts; have it done now.
     app.server.test_client().get("/")
     guarded = OwnOriginOnly(app.server.wsgi_app, port)
@@ -170,7 +175,9 @@ def serve(folder: Path, *, port: int | None, announce: Callable[[str], None]) ->
             build_wsgi(data, taken),
             sockets=[sock],
             threads=8,
-            max_request_body_size=LARGEST_BODY,
+            # Which request may be how large is told by its address, see above. Large ones wait on
+            # disk, not in memory, until they have come whole.
+            max_request_body_size=max(LARGEST_BODIES.values()) + 1,
             ident=None,
         )
         with _ended_by_signal():

@@ -201,6 +201,13 @@ def listed(words: list[str]) -> str:
     return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
 
 
+def called(column: str) -> str:
+    """Return what a column is called among words: ``set_foot_rest`` is ``foot rest``."""
+    return (
+        "humidity" if column == "humidity_band" else column.removeprefix("set_").replace("_", " ")
+    )
+
+
 _MONTHS = (
     "January February March April May June July August September October November December"
 ).split()
@@ -209,6 +216,11 @@ _MONTHS = (
 def day(moment: dt.date) -> str:
     """Write a day: ``5 March 2032``."""
     return f"{moment.day} {_MONTHS[moment.month - 1]} {moment.year}"
+
+
+def month(moment: dt.date) -> str:
+    """Write a month: ``March 2032``."""
+    return f"{_MONTHS[moment.month - 1]} {moment.year}"
 
 
 def period(first: dt.date, last: dt.date) -> str:

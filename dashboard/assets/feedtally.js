@@ -114,8 +114,152 @@
     });
   });
 
+  // Log files, dropped on the log page or chosen there. They are sent to be checked; where they wait
+  // then is told by the address, and the page shows what was found.
+  var sending = false;
+
+  function logPage() {
+    return document.getElementById("log-page");
+  }
+
+  function say(id, text) {
+    document.getElementById(id).textContent = text;
+  }
+
+  function tooMuch(page, files) {
+    var most = page.dataset;
+    var whole = 0;
+    var large = files.filter(function (file) {
+      whole += file.size;
+      return file.size > most.mostOfAFile;
+    })[0];
+    if (large) {
+      return large.name + " is larger than " + most.mostOfAFile / 1e6 + " MB";
+    }
+    if (whole > most.mostAtOnce) {
+      return "These files are larger than " + most.mostAtOnce / 1e6 + " MB together";
+    }
+    return files.length > most.mostFiles ? "These are more than " + most.mostFiles + " files" : "";
+  }
+
+  function check(list) {
+    var page = logPage();
+    var files = Array.prototype.slice.call(list);
+    if (!page || sending || !files.length) {
+      return;
+    }
+    var much = tooMuch(page, files);
+    if (much) {
+      say("log-refused", much + ": take that in with feedtally add FILE, which takes any size.");
+      return;
+    }
+    var form = new FormData();
+    files.forEach(function (file) {
+      form.append("files", file, file.name);
+    });
+    sending = true;
+    say("log-refused", "");
+    say("log-working", "checking " + (files.length === 1 ? files[0].name : files.length + " files") + " …");
+    fetch(page.dataset.check, { method: "POST", headers: { "X-Feedtally": "log" }, body: form })
+      .then(
+        function (answer) {
+          var plain = /^text\/plain/.test(answer.headers.get("Content-Type"));
+          if (answer.ok) {
+            return answer.json();
+          }
+          return (plain ? answer.text() : Promise.resolve("")).then(function (told) {
+            throw new Error(told || "They could not be checked; the reason is printed where feedtally was started.");
+          });
+        },
+        function () {
+          // A folder was dropped, a file has changed since it was chosen, or the server has gone.
+          throw new Error("They could not be sent: choose files and no folder, and see that feedtally still runs.");
+        }
+      )
+      .then(
+        function (told) {
+          if (!logPage()) {
+            return;
+          }
+          var query = new URLSearchParams(window.location.search);
+          query.set("files", told.files);
+          left = { text: null };
+          window.dash_clientside.set_props("url", { pathname: window.location.pathname, search: "?" + query });
+          window.scrollTo(0, 0);
+        },
+        function (trouble) {
+          if (logPage()) {
+            say("log-refused", trouble.message);
+          }
+        }
+      )
+      .then(function () {
+        sending = false;
+        if (logPage()) {
+          say("log-working", "");
+        }
+      });
+  }
+
+  // Held here: one that nothing holds may be gone before anything was chosen.
+  var choice = null;
+  document.addEventListener("click", function (event) {
+    if (!(event.target.closest && event.target.closest("#log-page button.choose"))) {
+      return;
+    }
+    choice = document.createElement("input");
+    choice.type = "file";
+    choice.multiple = true;
+    choice.accept = ".csv,.tsv,.txt,text/csv,text/plain,text/tab-separated-values,application/vnd.ms-excel";
+    choice.addEventListener("change", function () {
+      check(choice.files);
+    });
+    choice.click();
+  });
+
+  function withFiles(event) {
+    return Boolean(
+      logPage() && event.dataTransfer && Array.prototype.indexOf.call(event.dataTransfer.types, "Files") >= 0
+    );
+  }
+
+  function hover(is) {
+    var page = logPage();
+    if (page) {
+      page.classList.toggle("over", is);
+    }
+  }
+
+  // Anywhere in the window will do: a file let go beside the place must not replace the page.
+  document.addEventListener("dragover", function (event) {
+    if (withFiles(event)) {
+      event.preventDefault();
+      event.dataTransfer.dropEffect = "copy";
+      hover(true);
+    }
+  });
+  document.addEventListener("dragleave", function (event) {
+    if (!event.relatedTarget) {
+      hover(false);
+    }
+  });
+  document.addEventListener("drop", function (event) {
+    hover(false);
+    if (withFiles(event)) {
+      event.preventDefault();
+      check(event.dataTransfer.files);
+    }
+  });
+
   window.dash_clientside = window.dash_clientside || {};
   window.dash_clientside.feedtally = {
+    // What was pressed is gone once it has done its work: the reader goes on at the first line.
+    said: function (told) {
+      if (told && document.activeElement === document.body) {
+        document.getElementById("page").focus({ preventScroll: true });
+        window.scrollTo(0, 0);
+      }
+    },
     drawn: function (page) {
       if (!page) {
         return;

@@ -9,6 +9,7 @@ import argparse
 import importlib
 import io
 import os
+import re
 import sys
 from collections.abc import Sequence
 from typing import NoReturn
@@ -37,6 +38,13 @@ class Parser(argparse.ArgumentParser):
 
     def error(self, message: str) -> NoReturn:
         """Print what is wrong on standard error and leave with 2."""
+        chosen = re.match(
+            r"argument (\S+): invalid choice: '?(.*?)'? \(choose from (.*)\)", message
+        )
+        if chosen:
+            words = chosen[3].replace("'", "")
+            message = f"{chosen[1]} is {chosen[2]}; write one of {words}"
+        message = re.sub(r"^argument ", "", message)
         self.exit(2, f"{self.prog}: {message}; see {self.prog} --help\n")
 
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import csv
 import io
-import re
 from collections.abc import Sequence
 
 import plotly.graph_objects as go
@@ -21,10 +20,10 @@ from analysis.filters import FilterError, Filters
 from analysis.overview import Attention, Missing, Overview, Spoiled
 from analysis.rates import Rate
 from dashboard import filters as shown_filters
-from dashboard import theme
+from dashboard import parts, theme
 from dashboard.data import Data
 from dashboard.figures import overview as figures
-from dashboard.filters import from_query, page_choices, parse_query, to_query, words
+from dashboard.filters import from_query, page_choices, parse_query, to_query
 
 PATH, NAME = "/", "Overview"
 
@@ -51,10 +50,10 @@ def layout(data: Data, /, **query: Sequence[str]) -> Component:
     whole = data.whole()
     chosen = from_query(query, whole)
     if not whole.rows:
-        return _nothing_logged()
+        return parts.nothing_logged()
     overview = data.overview(chosen)
     if not overview.account.rows:
-        return html.Div(_nothing_here(chosen, whole, query))
+        return parts.nothing_here(chosen, whole, query)
     return html.Div(_answer(overview, whole, query))
 
 
@@ -74,21 +73,10 @@ def register(app: Dash, data: Data) -> None:
             overview = data.overview(chosen)
         except FilterError as error:
             return Response(f"{error}\n", 400, mimetype="text/plain")
-        name = f"feedtally-bins-{_file_name(overview)}.csv"
-        return Response(
-            numbers_csv(overview),
-            mimetype="text/csv",
-            headers={"Content-Disposition": f'attachment; filename="{name}"'},
-        )
+        ending = parts.file_name(overview.filters, overview.account)
+        return parts.csv_answer(numbers_csv(overview), f"feedtally-bins-{ending}")
 
     app.server.add_url_rule(NUMBERS, "overview_numbers", numbers)
-
-
-def _file_name(overview: Overview) -> str:
-    first, last = overview.account.first, overview.account.last
-    if first is None or last is None:
-        return f"{overview.filters.kind}-none"
-    return f"{overview.filters.kind}-{first:%Y-%m-%d}-to-{last:%Y-%m-%d}"
 
 
 def numbers_csv(overview: Overview) -> str:
@@ -96,7 +84,8 @@ def numbers_csv(overview: Overview) -> str:
     out = io.StringIO()
     table = csv.writer(out, lineterminator="\r\n")
     table.writerow(
-        "tower bin kind feeds count rate low high wide_low wide_high standing above_expected "
+        "tower bin kind feeds count rate low high wide_low wide_high standing stands_out "
+        "times_others above_expected "
         "burn_in_feeds burn_in_count burn_in_rate burn_in_wide_low burn_in_wide_high".split()
     )
     for tower in overview.towers:
@@ -108,7 +97,7 @@ def numbers_csv(overview: Overview) -> str:
             r = bin_.rate
             table.writerow(
                 [
-                    _safe_cell(bin_.tower),
+                    parts.safe_cell(bin_.tower),
                     bin_.bin,
                     r.kind,
                     r.feeds,
@@ -116,59 +105,13 @@ def numbers_csv(overview: Overview) -> str:
                     *("" if r.rate is None else v for v in (r.rate, r.low, r.high)),
                     *("" if r.rate is None else v for v in (r.wide_low, r.wide_high)),
                     bin_.standing,
+                    "yes" if bin_.stands_out else "no",
+                    "" if bin_.times_others is None else bin_.times_others,
                     bin_.above_expected,
                     *burn_in,
                 ]
             )
     return out.getvalue()
-
-
-def _safe_cell(text: str) -> str:
-    """Keep a spreadsheet from taking a name for a formula; intake takes the sign off again."""
-    return f"'{text}" if re.match(r"'*[=+\-@\t\r]", text) else text
-
-
-def _nothing_logged() -> Component:
-    return html.Div(
-        [
-            html.H1("Nothing is logged yet."),
-            html.P(
-                [
-                    "Take a run log in with ",
-                    html.Code("feedtally add FILE"),
-                    ", then open this page again. To see it with an invented works' log: ",
-                    html.Code("feedtally demo"),
-                    ".",
-                ],
-                className="sub",
-            ),
-        ]
-    )
-
-
-def _nothing_here(chosen: Filters, whole: Account, query: shown_filters.Query) -> list[Component]:
-    parts: list[Component] = [html.H1("Nothing was logged in this part of the log.")]
-    if whole.first is not None and whole.last is not None:
-        free = to_query(
-            chosen.during(*shown_filters.usual_period(whole)),
-            whole,
-            **page_choices(query),
-        )
-        parts.append(
-            html.P(
-                [
-                    f"The log runs from {theme.period(whole.first, whole.last)} and holds "
-                    f"{theme.counted(whole.runs, 'run')}, none of which is in: "
-                    f"{words(chosen, whole)}. See ",
-                    html.A("its last 30 days", href=free or "?", className="inside"),
-                    " or the ",
-                    html.A("usual view", href="?", className="inside"),
-                    ".",
-                ],
-                className="sub",
-            )
-        )
-    return parts
 
 
 def _answer(overview: Overview, whole: Account, query: shown_filters.Query) -> list[Component]:
@@ -206,16 +149,26 @@ def _sub_line(overview: Overview, plain: bool) -> str:
     return f"{line}; {theme.feeds(account.feeds)} feeds in {theme.counted(account.runs, 'run')}."
 
 
-def mark(kind: str) -> Component:
-    """Return the mark of a kind of fault: a hollow ring for a miss, a double tick for a double."""
-    return html.Span(className=f"mark {kind}", **theme.attributes(aria_hidden="true"))
-
-
 def _rates_table(overview: Overview, plain: bool) -> Component:
     heads = ["this period", "range", "counted", "period before", "at burn-in"]
     rows = [_rate_row(kind, overview, plain) for kind in ("misses", "doubles", "faults")]
     if overview.spoiled_now is not None:
         rows.append(_spoiled_row(overview.spoiled_now, overview.spoiled_past))
+    kept, watched = overview.now["faults"].feeds, max(rate.feeds for rate in overview.now.values())
+    left_out = html.P(
+        f"Both: without the {theme.feeds(watched - kept)} feeds on which nothing watched for one "
+        "of the kinds.",
+        className="key",
+    )
+    return html.Div(
+        [
+            _rates(heads, rows),
+            *([left_out] if kept < watched else []),
+        ]
+    )
+
+
+def _rates(heads: list[str], rows: list[Component]) -> Component:
     return html.Div(
         html.Table(
             [
@@ -241,7 +194,10 @@ def _rates_table(overview: Overview, plain: bool) -> Component:
 
 def _rate_row(kind: str, overview: Overview, plain: bool) -> Component:
     now = overview.now.get(kind)
-    name: list[Component | str] = [*([mark(kind)] if kind != "faults" else []), _KIND_NAMES[kind]]
+    name: list[Component | str] = [
+        *([parts.mark(kind)] if kind != "faults" else []),
+        _KIND_NAMES[kind],
+    ]
     cells = [_with_range(rates.get(kind), plain) for rates in (overview.past, overview.burn_in)]
     shown = "shown" if overview.filters.kind == kind else ""
     if now is None or now.rate is None:
@@ -273,7 +229,7 @@ def _spoiled_row(now: Spoiled, past: Spoiled | None) -> Component:
         before = html.Td([theme.percent(past.share), html.Small(low_high)])
     return html.Tr(
         [
-            html.Th("sets spoiled or mended", scope="row", className="name"),
+            html.Th("sets with a fault", scope="row", className="name"),
             html.Td(html.B(theme.percent(now.share))),
             html.Td(_percents(now)),
             html.Td(f"of {theme.feeds(now.sets)} sets"),
@@ -302,23 +258,19 @@ def _towers(overview: Overview, whole: Account, plain: bool, by_evidence: bool) 
         [
             html.H2(
                 [
-                    *([mark(kind)] if kind != "faults" else []),
-                    f"Which bins have more {kind} than their tower at burn-in?",
+                    *([parts.mark(kind)] if kind != "faults" else []),
+                    f"Which bins have more {kind} than the others of their tower?",
                 ],
                 id="overview-towers",
             ),
             html.Div(
                 [
-                    _either(
+                    parts.either(
                         "Bins",
                         ("as they stand in the tower", to(ranges, ""), not by_evidence),
-                        ("most above burn-in first", to(ranges, "evidence"), by_evidence),
+                        ("most beyond the others first", to(ranges, "evidence"), by_evidence),
                     ),
-                    _either(
-                        "Ranges",
-                        ("allowing for clusters", to("", order), not plain),
-                        ("as if faults fall singly", to("plain", order), plain),
-                    ),
+                    parts.ranges_either(plain, to("", order), to("plain", order)),
                 ],
                 className="turns",
             ),
@@ -328,7 +280,9 @@ def _towers(overview: Overview, whole: Account, plain: bool, by_evidence: bool) 
                     figure=figure,
                     # A figure that follows the width of the window forgets its own height.
                     style={"height": f"{figure.layout.height}px"},
-                    config=theme.graph_config(f"feedtally-{_file_name(overview)}"),
+                    config=theme.graph_config(
+                        f"feedtally-{parts.file_name(overview.filters, overview.account)}"
+                    ),
                 ),
                 # One tower alone would be stretched beyond what a rate needs.
                 className="figure one" if len(overview.towers) == 1 else "figure",
@@ -339,43 +293,9 @@ def _towers(overview: Overview, whole: Account, plain: bool, by_evidence: bool) 
             ),
             html.P(_key_to_figure(overview, plain), className="key"),
             _numbers_table(overview, plain, by_evidence),
-            html.P(
-                [
-                    "Save the figure as ",
-                    _save("svg"),
-                    " or ",
-                    _save("png"),
-                    ", the numbers as ",
-                    html.A("CSV", href=NUMBERS + numbers, id="overview-csv"),
-                ],
-                className="save",
-            ),
+            parts.save_line("overview-chart", NUMBERS + numbers),
         ],
         **theme.attributes(aria_labelledby="overview-towers"),
-    )
-
-
-def _save(form: str) -> Component:
-    return html.Button(
-        form.upper(),
-        type="button",
-        className="word",
-        **theme.attributes(data_save=form, data_of="overview-chart"),
-    )
-
-
-def _either(name: str, *ways: tuple[str, str, bool]) -> Component:
-    links: list[Component | str] = []
-    for label, href, chosen in ways:
-        state = theme.attributes(aria_current="true") if chosen else {}
-        links += [
-            " / " if links else "",
-            html.A(label, href=href, className="inside stay", **state),
-        ]
-    return html.Span(
-        [f"{name}: ", *links],
-        role="group",
-        **theme.attributes(aria_label=name),
     )
 
 
@@ -391,7 +311,7 @@ def _key_to_figure(overview: Overview, plain: bool) -> str:
     if "no burn-in" in standings:
         told += " Hollow where there is no burn-in to compare with."
     if plain:
-        told += " Whether a bin stands above is judged by the wider ranges all the same."
+        told += " Whether a bin stands out is judged by the wider ranges all the same."
     if figures.runs_on(overview, plain):
         told += " Arrow: the range goes on beyond the scale."
     return told
@@ -412,38 +332,15 @@ def _numbers_table(overview: Overview, plain: bool, by_evidence: bool) -> Compon
                         html.Td(theme.rate(r.rate)),
                         html.Td(low_high),
                         html.Td(
-                            figures.times_burn_in(bin_, tower) or bin_.standing,
-                            className="standing " + ("warn" if bin_.standing == "above" else ""),
+                            figures.times_of(bin_, tower) or bin_.standing,
+                            className="standing " + ("warn" if figures.pointed_at(bin_) else ""),
                         ),
                     ]
                 )
             )
     kind = overview.filters.kind
-    heads = (kind, "feeds", "per 10,000 feeds", "range", "beside its tower at burn-in")
-    return html.Details(
-        [
-            html.Summary("The numbers in a table"),
-            html.Div(
-                html.Table(
-                    [
-                        html.Caption(f"{kind.capitalize()} of each bin", className="unseen"),
-                        html.Thead(
-                            html.Tr(
-                                [
-                                    html.Th("tower and bin", scope="col", className="name"),
-                                    *(html.Th(head, scope="col") for head in heads),
-                                ]
-                            )
-                        ),
-                        html.Tbody(rows),
-                    ],
-                    className="say small",
-                ),
-                className="wide",
-            ),
-        ],
-        className="numbers",
-    )
+    heads = (kind, "feeds", "per 10,000 feeds", "range", "beside the others, and burn-in")
+    return parts.numbers_table(f"{kind.capitalize()} of each bin", "tower and bin", heads, rows)
 
 
 def _attention(overview: Overview, whole: Account, query: shown_filters.Query) -> Component:

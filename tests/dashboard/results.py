@@ -30,8 +30,17 @@ def rate(count: int, feeds: int, low: float = 0.5, high: float = 2.0, kind: str 
     return Rate(kind, count, feeds, 40, p, p * low, p * high, 1.5, p * low / 2, p * high * 2)
 
 
-def bin_of(tower: str, number: int, of: Rate, standing: Standing, above: float) -> BinStanding:
-    return BinStanding(tower, number, of, standing, above)
+def bin_of(
+    tower: str,
+    number: int,
+    of: Rate,
+    standing: Standing,
+    above: float,
+    times_others: float | None = None,
+) -> BinStanding:
+    """Return a bin's standing; one with ``times_others`` stands out from the others."""
+    out = times_others is not None
+    return BinStanding(tower, number, of, standing, out, times_others, above)
 
 
 BURN_IN = rate(8, 200_000)
@@ -43,7 +52,8 @@ def tower_of(
     feeds = sum(b.rate.feeds for b in bins)
     now = rate(sum(b.rate.count for b in bins), feeds)
     proved = dt.datetime(2031, 1, 6) if burn_in else None
-    return TowerStanding(name, tuple(bins), now, burn_in, "first" if burn_in else "", proved)
+    name_of = "first" if burn_in else ""
+    return TowerStanding(name, tuple(bins), now, burn_in, name_of, proved, None)
 
 
 TOWER_A = tower_of(

@@ -103,7 +103,7 @@ def test_hover_is_a_sentence() -> None:
     hover = trace(figures.tower_columns(overview_of(TOWER_A)), "rate A").hovertext[1]
     assert hover.replace("<br>", " ") == (
         "Bin 2 of tower A: 4.0 faults per 10,000 feeds (1.6 to 9.6), 40 in 100,000 feeds. "
-        "Above its tower at burn-in, 0.40 (0.10 to 1.6)."
+        "Worse than its burn-in, 0.40 (0.10 to 1.6)."
     )
 
 
@@ -139,10 +139,24 @@ def test_no_towers_and_no_faults_can_be_drawn() -> None:
 def test_a_burn_in_without_faults_gives_words_instead_of_a_ratio() -> None:
     above = bin_of("A", 1, rate(9, 10_000), "above", 9.0)
     tower = tower_of("A", [above], rate(0, 9000))
-    assert figures.times_burn_in(above, tower) == "above burn-in"
+    assert figures.times_of(above, tower) == "above burn-in"
 
 
 def test_names_of_the_log_are_shown_as_they_stand() -> None:
     named = dataclasses.replace(TOWER_A, tower="<a href='x'>A</a>")
     figure = figures.tower_columns(overview_of(named))
     assert not any("<a" in text for text in texts(figure))
+
+
+def test_a_bin_that_stands_out_is_marked_with_how_many_times_the_others() -> None:
+    bins = [
+        bin_of("A", 1, rate(10, 100_000), "alike", 0.0),
+        bin_of("A", 2, rate(31, 100_000), "alike", 21.0, 3.1),
+    ]
+    tower = tower_of("A", bins)
+    assert figures.times_of(bins[1], tower) == "3.1 times the others"
+    assert figures.pointed_at(bins[1]) and not figures.pointed_at(bins[0])
+    figure = figures.tower_columns(overview_of(tower))
+    assert trace(figure, "range, above").line.color == theme.LIGHT.warning
+    assert any("3.1 times the others" in note.text for note in figure.layout.annotations)
+    assert "3.1 times the other bins" in figures.bin_sentence(bins[1], tower, False)

@@ -11,7 +11,7 @@ from analysis.filters import FilterError
 from analysis.intake import read_log
 from analysis.store import Store
 from dashboard import app as shell
-from dashboard import filters
+from dashboard import filters, parts
 from dashboard.data import Data
 from dashboard.pages import overview as page
 from tests.dashboard.results import TOWER_A, TOWER_B, WHOLE, overview_of
@@ -72,8 +72,11 @@ def test_an_address_without_a_page(sample_data: Data) -> None:
 
 
 def test_links_to_pages_carry_the_filter_and_no_choices_of_a_page() -> None:
-    (link,) = shell.navigation("/", "?tower=B&order=evidence&ranges=plain")
-    assert link.href == "/?tower=B"
+    links = shell.navigation(
+        "/", "?tower=B&order=evidence&ranges=plain&over=week&setting=set_blast"
+    )
+    assert {link.href.partition("?")[2] for link in links} == {"tower=B"}
+    link = links[0]
     assert link.to_plotly_json()["props"]["aria-current"] == "page"
 
 
@@ -105,8 +108,8 @@ def test_numbers_behind_the_figure() -> None:
 
 @pytest.mark.parametrize("name", ["=1+1", "-A", "@A", "+A", "'=A"])
 def test_a_name_is_no_formula_in_a_spreadsheet(name: str) -> None:
-    assert page._safe_cell(name) == f"'{name}"
-    assert page._safe_cell("A-1") == "A-1"
+    assert parts.safe_cell(name) == f"'{name}"
+    assert parts.safe_cell("A-1") == "A-1"
 
 
 def test_rows_that_another_process_adds_are_seen(sample_store: Path, tmp_path: Path) -> None:

@@ -1,0 +1,1 @@
+"""What is printed: one module for each sheet or report."""
