@@ -312,6 +312,7 @@ def _against_standard(
             "standard",
             benchmark_rate=standard,
             relative_variance=relative_variance(counts, kind, spread),
+            planning_variance=relative_variance(counts, kind, spread, estimated=True),
         )
 
     name = f"Tower {tower.tower}"
@@ -334,6 +335,7 @@ def _against_counts(
         benchmark_count=then.count,
         benchmark_feeds=then.feeds,
         relative_variance=relative_variance(tower.now, kind, spread),
+        planning_variance=relative_variance(tower.now, kind, spread, estimated=True),
         benchmark_relative_variance=then_varies,
     )
     found: list[tuple[int | None, Case]] = [(None, whole)]
@@ -355,6 +357,7 @@ def _against_counts(
             benchmark_count=float(shrunk.effective_faults[i]),
             benchmark_feeds=float(shrunk.effective_feeds[i]),
             relative_variance=relative_variance(here, kind, spread),
+            planning_variance=relative_variance(here, kind, spread, estimated=True),
             benchmark_relative_variance=then_varies,
         )
         found.append((number, case))

@@ -594,8 +594,18 @@ def pooled(
     )
 
 
-def relative_variance(counts: pa.Table, kind: str, spread: Mapping[str, Spread]) -> float:
+def relative_variance(
+    counts: pa.Table, kind: str, spread: Mapping[str, Spread], *, estimated: bool = False
+) -> float:
     """Say how uncertain clusters make the sum of some counts; parameters as of `rates`.
+
+    Parameters
+    ----------
+    counts, kind, spread
+        As in `rates`.
+    estimated : bool
+        With the spread as it is estimated; otherwise with its allowance for few runs, as ranges
+        have it. A plan for more runs takes the estimate: the allowance goes as they come in.
 
     Returns
     -------
@@ -606,7 +616,12 @@ def relative_variance(counts: pa.Table, kind: str, spread: Mapping[str, Spread])
         return 0.0
     whole = regroup(counts, ())
     one = np.zeros(whole.num_rows, np.intp)
-    return float(_Summed.of(whole, one, 1, kind, spread).relative[0])
+    by_tower = {
+        tower: found.variance if estimated else found.allowed for tower, found in spread.items()
+    }
+    variance = np.array([by_tower.get(tower, 0.0) for tower in whole["of_tower"].to_pylist()])
+    feeds = whole[f"feeds_{kind}"].to_numpy()
+    return float(relative_variance_by_group(feeds, one, variance, 1)[0])
 
 
 @dataclass(frozen=True)

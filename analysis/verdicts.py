@@ -102,6 +102,9 @@ class Case:
     relative_variance, benchmark_relative_variance : float
         Squared coefficient of variation that clusters give to each count, from
         `analysis.spread.relative_variance_by_group`.
+    planning_variance : float, optional
+        The relative variance of the period without its allowance for few runs: feeds still needed
+        come in more runs, and the allowance goes as they do. That of the interval where absent.
     """
 
     subject: str
@@ -113,6 +116,7 @@ class Case:
     benchmark_rate: float | None = None
     relative_variance: float = 0.0
     benchmark_relative_variance: float = 0.0
+    planning_variance: float | None = None
 
     def __post_init__(self) -> None:
         """Refuse what cannot be compared."""
@@ -329,6 +333,12 @@ settled period or the stated standard.
     x2, n2 = _column(cases, "benchmark_count"), _column(cases, "benchmark_feeds")
     rate, r1 = _column(cases, "benchmark_rate"), _column(cases, "relative_variance")
     r2 = _column(cases, "benchmark_relative_variance")
+    planning = np.array(
+        [
+            case.relative_variance if case.planning_variance is None else case.planning_variance
+            for case in cases
+        ]
+    )
     estimate, low, high, p = (np.empty(len(cases)) for _ in range(4))
     for rows in (known, ~known):
         if not rows.any():
@@ -366,7 +376,7 @@ settled period or the stated standard.
         x2,
         n2,
         np.where(known, rate, np.nan),
-        relative_variance=r1,
+        relative_variance=planning,
         benchmark_relative_variance=r2,
         margin=margin,
         confidence=confidence,

@@ -165,9 +165,11 @@ def nothing_logged() -> Component:
             html.H1("Nothing is logged yet."),
             html.P(
                 [
-                    "Take a run log in with ",
+                    "Drop a run log on ",
+                    html.A("the log page", href="/log", className="inside"),
+                    ", or take it in with ",
                     html.Code("feedtally add FILE"),
-                    ", then open this page again. To see it with an invented works' log: ",
+                    ". To see the pages with an invented works' log: ",
                     html.Code("feedtally demo"),
                     ".",
                 ],

@@ -253,3 +253,23 @@ def test_ranges_as_if_faults_fell_singly_are_a_word_away():
 def test_a_rate_without_feeds_says_so():
     rate = Rate("doubles", 0, 0, 0, None, 0, 1, 1, 0, 1)
     assert rate.sentence() == "No feeds were watched for doubles here, so there is no rate."
+
+
+@pytest.mark.parametrize("runs", [8, 30])
+def test_wide_ranges_of_a_whole_log_hold_the_true_rate(runs):
+    # The target is 94 to 99.7 %; 400 logs of clustered runs (coefficient of variation 1), each on
+    # one of two stocks of the same rate. Three standard errors of a share of 0.94 are allowed.
+    draw = np.random.default_rng(runs)
+    truth, feeds = 1e-4, 20_000
+    held = {True: 0, False: 0}
+    for _ in range(400):
+        faults = draw.poisson(feeds * truth * draw.gamma(1.0, 1.0, runs))
+        rows = [(f"S{i % 2}", "A", str(i), feeds, int(x), 0) for i, x in enumerate(faults)]
+        table = counts(rows, ("stock",))
+        account = Account(runs, runs, runs * feeds, None, None)
+        total = rates(table, ("stock",), "misses", account, spreads(table, "misses")).total
+        held[True] += total.wide_low <= truth <= total.wide_high
+        held[False] += total.low <= truth <= total.high
+    assert 0.94 - 3 * np.sqrt(0.94 * 0.06 / 400) <= held[True] / 400
+    # As if faults fell singly the range is far too narrow, which is why it is not the one shown.
+    assert held[False] / 400 < 0.9
