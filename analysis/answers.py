@@ -15,10 +15,11 @@ from analysis.benchmark import compare as compare_with_benchmark
 from analysis.counts import LogScan, merged
 from analysis.filters import FilterError, Filters
 from analysis.log_format import FAULT_KINDS, YEARS
-from analysis.overview import Counted, Overview, TowerList
+from analysis.overview import Overview
 from analysis.overview import overview as make_overview
 from analysis.rates import RatesResult
 from analysis.spread import Spread
+from analysis.standing import Counted, TowerList
 from analysis.trends import TIME_COLUMNS, Mark, Trends, time_column
 from analysis.trends import trends as make_trends
 from analysis.verdicts import MARGIN

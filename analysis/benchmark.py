@@ -27,6 +27,7 @@ from analysis.shrinkage import shrunk_benchmark
 from analysis.spread import Spread
 from analysis.verdicts import MARGIN, Case, Comparison
 from analysis.verdicts import compare as judge
+from analysis.words import listed
 
 #: What a rate can be compared with.
 AGAINST = ("burn-in", "settled", "standard")
@@ -184,7 +185,7 @@ class BenchmarkResult:
         worse = [placed for placed in self.comparisons if placed.comparison.verdict == "worse"]
         if worse:
             text = f"Worse than {'the' if self.against == 'standard' else 'its'} {against}: "
-            text += f"{_and([_place(placed) for placed in worse])}."
+            text += f"{listed([_place(placed) for placed in worse])}."
         else:
             text = f"No tower and no bin is shown to be worse than its {against}."
         for verdict in ("better", "as good", "too few feeds"):
@@ -194,7 +195,7 @@ class BenchmarkResult:
                 if placed.bin is None and placed.comparison.verdict == verdict
             ]
             if towers:
-                text += f" {'Tower' if len(towers) == 1 else 'Towers'} {_and(towers)}: {verdict}."
+                text += f" {'Tower' if len(towers) == 1 else 'Towers'} {listed(towers)}: {verdict}."
         hopeless = [
             placed
             for placed in self.comparisons
@@ -213,10 +214,6 @@ class BenchmarkResult:
 def _place(placed: Placed) -> str:
     where = f"tower {placed.tower}"
     return where if placed.bin is None else f"{where} bin {placed.bin}"
-
-
-def _and(words: Sequence[str]) -> str:
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
 
 
 def compare(

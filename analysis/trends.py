@@ -17,8 +17,9 @@ import pyarrow as pa
 from analysis.counts import Account
 from analysis.filters import HUMIDITY_BANDS, Filters
 from analysis.log_format import FAULT_KINDS
-from analysis.rates import Rate, RatesResult, per_10k, pooled, rates
+from analysis.rates import Rate, RatesResult, pooled, rates
 from analysis.spread import Spread
+from analysis.words import per_10k
 
 #: How the log's own bands name what was not logged; a column that was left empty has no name.
 NOT_LOGGED = "not logged"

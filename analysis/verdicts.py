@@ -46,7 +46,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
 from analysis import intervals, ratios
-from analysis.rates import per_10k, two_digits
+from analysis.words import per_10k, two_digits
 
 __all__ = [
     "BENCHMARKS",

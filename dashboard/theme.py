@@ -13,7 +13,7 @@ from typing import Any
 
 import plotly.graph_objects as go
 
-from analysis.rates import per_10k, two_digits
+from analysis.words import per_10k, two_digits
 
 SANS = "'Public Sans', 'DejaVu Sans', sans-serif"
 

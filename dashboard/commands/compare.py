@@ -125,7 +125,7 @@ def _json(placed: Placed) -> dict[str, object]:
 
 
 def _print(result: BenchmarkResult) -> None:
-    from analysis.rates import per_10k, two_digits
+    from analysis.words import per_10k, two_digits
 
     print(result.sentence())
     if not result.comparisons:

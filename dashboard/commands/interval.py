@@ -44,7 +44,7 @@ def _whole(text: str) -> int:
 
 def run(options: argparse.Namespace) -> int:
     """Print the rate, its range and its one-sided bounds."""
-    from analysis.rates import compare_counts, prove
+    from analysis.proven import compare_counts, prove
 
     for count, feeds in ((options.count, options.feeds), options.versus or (0, 0)):
         if count > feeds:

@@ -84,7 +84,7 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _print(result: RatesResult, *, singly: bool) -> None:
-    from analysis.rates import per_10k
+    from analysis.words import per_10k
 
     allowed = "as if faults fell singly" if singly else "allowing for faults in clusters"
     print(result.sentence(singly=singly))

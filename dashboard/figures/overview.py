@@ -13,8 +13,10 @@ from dataclasses import dataclass
 import plotly.graph_objects as go
 
 from analysis.filters import Filters
-from analysis.overview import BinStanding, Overview, TowerStanding
-from analysis.rates import PER, Rate, two_digits
+from analysis.overview import Overview
+from analysis.rates import Rate
+from analysis.standing import BinStanding, TowerStanding
+from analysis.words import PER, two_digits
 from dashboard import theme
 
 #: Towers side by side; further ones go below.

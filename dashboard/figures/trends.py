@@ -14,8 +14,9 @@ from dataclasses import dataclass
 
 import plotly.graph_objects as go
 
-from analysis.rates import PER, Rate
+from analysis.rates import Rate
 from analysis.trends import NOT_LOGGED, Group, Mark, Split, Trends, band_words
+from analysis.words import PER
 from dashboard import theme
 from dashboard.figures.overview import bounds
 

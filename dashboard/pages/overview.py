@@ -15,9 +15,10 @@ from dash import Dash, dcc, html
 from dash.development.base_component import Component
 from flask import Response, request
 
+from analysis.attention import Attention, Missing
 from analysis.counts import Account
 from analysis.filters import FilterError, Filters
-from analysis.overview import Attention, Missing, Overview, Spoiled
+from analysis.overview import Overview, Spoiled
 from analysis.rates import Rate
 from dashboard import filters as shown_filters
 from dashboard import parts, theme

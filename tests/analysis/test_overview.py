@@ -13,8 +13,9 @@ from analysis import answers, taking_in
 from analysis.counts import Account, LogScan
 from analysis.filters import Filters, parse_filters
 from analysis.log_format import FAULT_KINDS
-from analysis.overview import Counted, TowerList, overview
+from analysis.overview import overview
 from analysis.rates import spreads
+from analysis.standing import Counted, TowerList
 from analysis.store import Store
 
 NONE = Account(0, 0, 0, None, None)

@@ -9,17 +9,16 @@ from numpy.testing import assert_allclose
 from statsmodels.stats.proportion import proportion_confint
 
 from analysis.counts import Account
+from analysis.proven import prove
 from analysis.rates import (
     Rate,
     clustering,
-    per_10k,
     pooled,
-    prove,
     rates,
     regroup,
     spreads,
-    two_digits,
 )
+from analysis.words import per_10k, two_digits
 
 NONE = Account(0, 0, 0, None, None)
 

@@ -4,18 +4,12 @@ import dataclasses
 import datetime as dt
 from collections.abc import Sequence
 
+from analysis.attention import Attention, Missing
 from analysis.counts import Account
 from analysis.filters import Filters
-from analysis.overview import (
-    Attention,
-    BinStanding,
-    Missing,
-    Overview,
-    Spoiled,
-    Standing,
-    TowerStanding,
-)
+from analysis.overview import Overview, Spoiled
 from analysis.rates import Rate
+from analysis.standing import BinStanding, Standing, TowerStanding
 
 SINCE = dt.datetime(2031, 4, 1)
 UNTIL = dt.datetime(2031, 4, 30, 23, 59, 59, 999999)

@@ -3,7 +3,7 @@ import dataclasses
 import plotly.graph_objects as go
 import pytest
 
-from analysis.rates import PER
+from analysis.words import PER
 from dashboard import theme
 from dashboard.figures import overview as figures
 from tests.dashboard.results import TOWER_A, TOWER_B, bin_of, overview_of, rate, tower_of

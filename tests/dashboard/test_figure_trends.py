@@ -3,8 +3,8 @@ import datetime as dt
 import plotly.graph_objects as go
 import pytest
 
-from analysis.rates import PER
 from analysis.trends import Mark
+from analysis.words import PER
 from dashboard import theme
 from dashboard.figures import trends as figures
 from tests.dashboard.trends_results import (

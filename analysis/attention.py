@@ -1,0 +1,217 @@
+"""What should somebody look at, and what does the log leave out?
+
+A list in words: bins and towers that are worse than they were or than the others, those with most
+faults beyond the others' first, then gaps of the log.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from analysis.filters import Filters
+from analysis.standing import BinLook, Look, TowerStanding, beyond_others
+from analysis.verdicts import Comparison
+from analysis.words import listed, per_10k, two_digits
+
+
+@dataclass(frozen=True)
+class Attention:
+    """Something that somebody should look at.
+
+    Attributes
+    ----------
+    about : str
+        ``B, bin 7``, ``Air``, ``Detectors`` and the like.
+    sentence : str
+        What is the matter, in words.
+    evidence : str
+        Numbers behind it, and what to do.
+    urgent : bool
+        Whether it is a fault rate rather than a gap in the log.
+    tower, bin : str, int or None
+        Where a bin is meant.
+    """
+
+    about: str
+    sentence: str
+    evidence: str
+    urgent: bool
+    tower: str = ""
+    bin: int | None = None
+
+
+@dataclass(frozen=True)
+class Missing:
+    """What was not logged, as shares of the feeds of the period.
+
+    Attributes
+    ----------
+    humidity, stock : float
+        Feeds without a humidity reading, without a stock.
+    misses_off, doubles_off : float
+        Feeds that nothing watched for that kind.
+    unplaced_faults : int
+        Faults whose bin was not noted.
+    """
+
+    humidity: float
+    stock: float
+    misses_off: float
+    doubles_off: float
+    unplaced_faults: int
+
+
+def told_apart(filters: Filters) -> tuple[str, ...]:
+    """Return the kinds that the attention list looks at: misses and doubles have other causes."""
+    return ("misses", "doubles") if filters.kind == "faults" else (filters.kind,)
+
+
+def attention_list(
+    filters: Filters,
+    towers: Sequence[TowerStanding],
+    looked: Mapping[str, Look],
+    missing: Missing,
+) -> tuple[Attention, ...]:
+    """List what to look at, most faults beyond the other bins' first, then gaps of the log."""
+    found: list[tuple[float, Attention]] = []
+    pointed: set[str] = set()
+    for kind in told_apart(filters):
+        look = looked[kind]
+        for tower, compared in look.compared.items():
+            if compared.verdict == "worse":
+                pointed.add(tower)
+                found.append((_more_than_burn_in(compared), _tower_attention(tower, compared)))
+        for (tower, number), bin_ in look.bins.items():
+            worse = bin_.compared is not None and bin_.compared.verdict == "worse"
+            if bin_.stands_out or worse:
+                pointed.add(tower)
+                found.append((beyond_others(bin_), _bin_attention(tower, number, bin_)))
+    found.sort(key=lambda pair: -pair[0])
+    items = [attention for _, attention in found]
+    items += [
+        Attention(
+            f"Tower {standing.tower}",
+            "No bin stands out from the others.",
+            standing.compared.sentence(),
+            urgent=False,
+            tower=standing.tower,
+        )
+        for standing in towers
+        if standing.tower not in pointed and standing.compared and standing.now.rate is not None
+    ]
+    unproved = [standing.tower for standing in towers if standing.burn_in is None]
+    if unproved:
+        items.append(_unproved(unproved, filters))
+    return (*items, *_gaps(missing))
+
+
+def _more_than_burn_in(compared: Comparison) -> float:
+    return compared.count - (compared.benchmark_rate or 0.0) * compared.feeds
+
+
+def _tower_attention(tower: str, compared: Comparison) -> Attention:
+    return Attention(
+        about=f"Tower {tower}",
+        sentence=compared.sentence(),
+        evidence=(
+            f"about {two_digits(_more_than_burn_in(compared))} more {compared.kind} than at "
+            "burn-in; what its bins share is likely: paper, air, vacuum, filters"
+        ),
+        urgent=True,
+        tower=tower,
+    )
+
+
+def _unproved(towers: Sequence[str], filters: Filters) -> Attention:
+    named = f"{'tower' if len(towers) == 1 else 'towers'} {listed(towers)}"
+    if any(name not in ("tower", "bin", "purpose") for name, _ in filters.where):
+        # What else is held, a stock say, holds the burn-in too: like is set beside like.
+        return Attention(
+            "Burn-in",
+            f"No burn-in of {named} is within this filter, so there is nothing to set these bins "
+            "beside.",
+            "let the filter go to see them beside the whole burn-in",
+            urgent=False,
+        )
+    return Attention(
+        "Burn-in",
+        f"No burn-in is logged for {named}, so there is nothing to set these bins beside.",
+        "log one with purpose burn-in",
+        urgent=False,
+    )
+
+
+def _bin_attention(tower: str, number: int, bin_: BinLook) -> Attention:
+    rate, others = bin_.rate, bin_.others
+    text = f"{rate.kind.capitalize()} at {per_10k(rate.rate or 0.0)} per 10,000 feeds "
+    text += f"({per_10k(rate.wide_low)} to {per_10k(rate.wide_high)})"
+    if others.rate is not None:
+        text += f" against {per_10k(others.rate)} in the other bins"
+    if bin_.stands_out and bin_.times_others is not None:
+        text += f", at least {two_digits(bin_.others_low)} times theirs"
+    if bin_.compared is not None and bin_.compared.verdict == "worse":
+        text += f"; worse than its burn-in ({per_10k(bin_.compared.benchmark_rate or 0.0)})"
+    return Attention(
+        about=f"{tower}, bin {number}",
+        sentence=f"{text}.",
+        evidence=(
+            f"about {two_digits(max(beyond_others(bin_), 0.0))} more {rate.kind} than the other "
+            f"bins had, in {rate.feeds:,} feeds; look at this bin and its paper first, power off "
+            "and isolated"
+        ),
+        urgent=True,
+        tower=tower,
+        bin=number,
+    )
+
+
+#: Gaps smaller than this share of the feeds are not worth a line.
+_SMALL_GAP = 0.05
+
+
+def _gaps(missing: Missing) -> list[Attention]:
+    gaps = []
+    if missing.humidity > _SMALL_GAP:
+        gaps.append(
+            Attention(
+                "Air",
+                f"{100 * missing.humidity:.0f} % of feeds have no humidity logged.",
+                "what dry air does is less certain for it; read the hygrometer at the tower",
+                urgent=False,
+            )
+        )
+    for kind, share in (("misses", missing.misses_off), ("doubles", missing.doubles_off)):
+        if share > _SMALL_GAP / 5:
+            gaps.append(
+                Attention(
+                    "Detectors",
+                    f"Nothing watched for {kind} on {_percent(share)} of feeds.",
+                    f"those feeds are left out of the rate of {kind}",
+                    urgent=False,
+                )
+            )
+    if missing.stock > _SMALL_GAP:
+        gaps.append(
+            Attention(
+                "Paper",
+                f"{100 * missing.stock:.0f} % of feeds have no stock logged.",
+                "write the code of the stock list",
+                urgent=False,
+            )
+        )
+    if missing.unplaced_faults:
+        count = missing.unplaced_faults
+        gaps.append(
+            Attention(
+                "Bins",
+                f"{count} {'fault has' if count == 1 else 'faults have'} no bin noted.",
+                "they count for the tower, and for no bin",
+                urgent=False,
+            )
+        )
+    return gaps
+
+
+def _percent(share: float) -> str:
+    return f"{two_digits(100 * share)} %"

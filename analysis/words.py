@@ -1,0 +1,40 @@
+"""How are numbers said: two significant digits, rates per 10,000 feeds, lists in a sentence?"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+#: Faults are shown per so many feeds.
+PER = 10_000
+
+
+def one(kind: str, count: int) -> str:
+    """Return the word for a count of a kind of fault: ``misses``, or ``miss`` for one."""
+    words = {"misses": "miss", "doubles": "double", "faults": "fault", "feeds": "feed"}
+    return words[kind] if count == 1 else kind
+
+
+def two_digits(value: float) -> str:
+    """Write a number with two significant digits, without an exponent."""
+    if value == 0:
+        return "0"
+    digits = max(0, 1 - int(np.floor(np.log10(abs(value)))))
+    rounded = round(value, digits)
+    # Rounding up to the next power of ten (0.996 to 1.0) leaves one digit too many.
+    digits = max(0, 1 - int(np.floor(np.log10(abs(rounded))))) if rounded else digits
+    if abs(rounded) >= 100:
+        scale = 10 ** (int(np.floor(np.log10(abs(rounded)))) - 1)
+        return f"{round(value / scale) * scale:,.0f}"
+    return f"{rounded:.{digits}f}"
+
+
+def per_10k(rate: float) -> str:
+    """Write a rate per feed as one per 10,000 feeds, with two significant digits."""
+    return two_digits(rate * PER)
+
+
+def listed(words: Sequence[str]) -> str:
+    """Join words as a sentence does: ``A, B and C``."""
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
