@@ -23,6 +23,7 @@ from analysis.standing import Counted, TowerList
 from analysis.trends import TIME_COLUMNS, Mark, Trends, time_column
 from analysis.trends import trends as make_trends
 from analysis.verdicts import MARGIN
+from analysis.words import listed
 
 
 def rates(
@@ -114,7 +115,7 @@ def overview(scan: LogScan, filters: Filters) -> Overview:
         now=scan.by_run(places, filters),
         past=scan.by_run(places, before),
         air=scan.by_run(("humidity_band", "stock"), filters),
-        proofs=_latest_proofs(scan, filters),
+        proofs={t: p for t, p in _latest_proofs(scan, filters).items() if p.counts.num_rows},
         spread={kind: spread(scan, filters, kind) for kind in FAULT_KINDS},
         listed=_tower_list(scan),
     )
@@ -260,7 +261,14 @@ def compare(
         filters = filters.holding("purpose", "production")
     proofs = _latest_proofs(scan, filters)
     asked = filters.values("tower")
-    names = sorted({*scan.by_run((), _whole_log(filters))["of_tower"].to_pylist()})
+    names = sorted({*scan.by_run((), Filters())["of_tower"].to_pylist()})
+    unknown = [tower for tower in asked if tower not in names]
+    if unknown:
+        raise FilterError(
+            f"there is no tower {listed(unknown)} in the log; it has {listed(names)}"
+            if names
+            else "the log has no runs yet; add a run log first"
+        )
     periods = [
         _compared_periods(filters, against, tower, proofs.get(tower))
         for tower in names
@@ -320,7 +328,15 @@ def _compared(scan: LogScan, tower: str, now: Filters, then: Filters | None) -> 
 
 
 def _latest_proofs(scan: LogScan, filters: Filters) -> dict[str, Proof]:
-    """Find each tower's latest burn-in within a filter, whatever its period and bin."""
-    # A bin is set beside its whole tower at burn-in, so the burn-in is not held to that bin.
-    proving = filters.during(None, None).holding("purpose", "burn-in").holding("bin")
-    return latest_proofs(scan.by_run(("tower", "bin", "proof"), proving), _overhauls(scan))
+    """Find each tower's latest burn-in, and count the part of it that lies within a filter.
+
+    Which one is the latest does not depend on the filter: a stock that the last burn-in did not
+    run makes no older one the benchmark. A bin is set beside its whole tower at burn-in, so the
+    burn-in is not held to a bin, nor to the filter's period.
+    """
+    places = ("tower", "bin", "proof")
+    every = Filters(kind=filters.kind).holding("purpose", "burn-in")
+    proofs = latest_proofs(scan.by_run(places, every), _overhauls(scan))
+    held = filters.during(None, None).holding("purpose", "burn-in").holding("bin")
+    counts = scan.by_run(places, held)
+    return {tower: proof.within(counts) for tower, proof in proofs.items()}

@@ -63,6 +63,25 @@ class Proof:
     last: dt.datetime
     counts: pa.Table
 
+    def within(self, counts: pa.Table) -> Proof:
+        """Return the same burn-in with those of its rows that are in another frame of counts."""
+        rows = [
+            row
+            for row, (tower, name, begun) in enumerate(
+                zip(
+                    counts["of_tower"].to_pylist(),
+                    counts["proof"].to_pylist(),
+                    counts["first"].to_pylist(),
+                    strict=True,
+                )
+            )
+            if tower == self.tower
+            and (name or "") == self.name
+            and self.started <= begun <= self.last
+        ]
+        kept = counts.take(np.array(rows, np.int64))
+        return Proof(self.tower, self.name, self.started, self.last, kept)
+
 
 def latest_proofs(
     counts: pa.Table, overhauls: Mapping[str, Sequence[dt.datetime]]
@@ -138,12 +157,16 @@ class Placed:
     bin : int or None
         None: the whole tower.
     comparison : Comparison
-        The numbers, the verdict and its sentence.
+        The numbers, the verdict and its sentence. A bin's benchmark borrows from its tower's.
+    own_count, own_feeds : int or None
+        What was counted in the place's own share of the benchmark; None for a standard.
     """
 
     tower: str
     bin: int | None
     comparison: Comparison
+    own_count: int | None
+    own_feeds: int | None
 
 
 @dataclass(frozen=True)
@@ -185,7 +208,7 @@ class BenchmarkResult:
         worse = [placed for placed in self.comparisons if placed.comparison.verdict == "worse"]
         if worse:
             text = f"Worse than {'the' if self.against == 'standard' else 'its'} {against}: "
-            text += f"{listed([_place(placed) for placed in worse])}."
+            text += f"{listed(_named(worse))}."
         else:
             text = f"No tower and no bin is shown to be worse than its {against}."
         for verdict in ("better", "as good", "too few feeds"):
@@ -209,6 +232,17 @@ class BenchmarkResult:
                 "the settled period or the stated standard."
             )
         return " ".join((text, *self.notes))
+
+
+#: More bins than this are counted and not named.
+_MOST_NAMED = 8
+
+
+def _named(placed: Sequence[Placed]) -> list[str]:
+    names = [_place(one) for one in placed]
+    if len(names) <= _MOST_NAMED:
+        return names
+    return [*names[: _MOST_NAMED - 1], f"{len(names) - _MOST_NAMED + 1} more"]
 
 
 def _place(placed: Placed) -> str:
@@ -251,12 +285,15 @@ def compare(
         raise ValueError(f"against must be one of {', '.join(AGAINST)}, not {against!r}")
     stated = STANDARD[kind] if standard is None else standard
     places: list[tuple[str, int | None]] = []
+    own: list[tuple[int | None, int | None]] = []
     cases: list[Case] = []
     notes: list[str] = []
     for tower in counted:
         if not sum(tower.now["feeds"].to_pylist()):
-            when = "in this filter" if against == "standard" else f"after its {_WORDS[against]}"
-            notes.append(f"Nothing is logged of tower {tower.tower} {when} to compare.")
+            when = "" if against == "standard" else f"after its {_WORDS[against]} "
+            notes.append(
+                f"Nothing that this filter holds is logged of tower {tower.tower} {when}to compare."
+            )
             continue
         if against == "standard":
             found = _against_standard(tower, kind, stated, spread)
@@ -272,12 +309,13 @@ def compare(
         if tower.only:
             found = [(number, case) for number, case in found if number in tower.only]
         places.extend((tower.tower, number) for number, _ in found)
+        own.extend(_own(tower, number, kind, against, spread) for number, _ in found)
         cases.extend(case for _, case in found)
     compared = judge(cases, kind=kind, margin=margin, confidence=confidence, method=method)
     return BenchmarkResult(
         comparisons=tuple(
-            Placed(tower, number, comparison)
-            for (tower, number), comparison in zip(places, compared, strict=True)
+            Placed(tower, number, comparison, *counted_then)
+            for (tower, number), comparison, counted_then in zip(places, compared, own, strict=True)
         ),
         against=against,
         kind=kind,
@@ -295,6 +333,17 @@ def _bins(counts: pa.Table) -> list[int]:
 
 def _of_bin(counts: pa.Table, number: int) -> pa.Table:
     return counts.filter(pc.fill_null(pc.equal(counts["bin"], number), False))
+
+
+def _own(
+    tower: Compared, number: int | None, kind: str, against: str, spread: Mapping[str, Spread]
+) -> tuple[int | None, int | None]:
+    """Return the faults and feeds of a place's own share of its benchmark."""
+    if against == "standard" or tower.benchmark is None:
+        return None, None
+    part = tower.benchmark if number is None else _of_bin(tower.benchmark, number)
+    rate = pooled(part, kind, spread)
+    return rate.count, rate.feeds
 
 
 def _against_standard(
@@ -356,9 +405,14 @@ def _against_counts(
             relative_variance=relative_variance(here, kind, spread),
             planning_variance=relative_variance(here, kind, spread, estimated=True),
             benchmark_relative_variance=then_varies,
+            borrowed_from=f"tower {tower.tower}",
         )
         found.append((number, case))
     return found
+
+
+#: Feeds on other paper than the benchmark's, as a share, that are worth a word.
+_OTHER_PAPER = 0.1
 
 
 def _paper_notes(tower: Compared, against: str) -> list[str]:
@@ -366,22 +420,22 @@ def _paper_notes(tower: Compared, against: str) -> list[str]:
     if tower.benchmark_paper is None:
         return []
     now, then = _shares(tower.paper, "stock"), _shares(tower.benchmark_paper, "stock")
-    common = sum(min(share, then.get(stock, 0.0)) for stock, share in now.items())
-    words = _WORDS[against]
+    words = f"the {_WORDS[against]} of tower {tower.tower}"
+    part = "part of the difference may be the paper's"
+    if not then:
+        return [f"No paper is logged for {words}: {part}."]
     blank = _shares(tower.benchmark_paper, "printed_by").get("unprinted", 0.0)
     blank_now = _shares(tower.paper, "printed_by").get("unprinted", 0.0)
-    notes = []
     if blank > 0.5 and blank_now < 0.5:
-        notes.append(
-            f"The {words} of tower {tower.tower} ran mostly blank paper and production mostly "
-            "printed: part of the difference may be the paper's."
-        )
-    elif now and then and common < 0.5:
-        notes.append(
-            f"Only {100 * common:.0f} % of the feeds of tower {tower.tower} are on the paper of "
-            f"its {words}: part of the difference may be the paper's."
-        )
-    return notes
+        return [f"T{words[1:]} ran mostly blank paper and production mostly printed: {part}."]
+    known = sum(now.values())
+    same = sum(share for stock, share in now.items() if stock in then)
+    if known and same < 1 - _OTHER_PAPER:
+        return [
+            f"Only {100 * same:.0f} % of the feeds of tower {tower.tower} are on a paper that its "
+            f"{_WORDS[against]} ran: {part}."
+        ]
+    return []
 
 
 def _shares(counts: pa.Table, column: str) -> dict[str, float]:

@@ -113,7 +113,7 @@ class Snapshot:
 
         The views hold current rows only, without the column ``until``.
         """
-        connection = duckdb.connect()
+        connection = _connect()
         for name, kind in KINDS.items():
             with reading_store():
                 _view(connection, name, self.files[name], kind)
@@ -122,6 +122,14 @@ class Snapshot:
                 f"where {UNTIL} is null"
             )
         return connection
+
+
+def _connect() -> duckdb.DuckDBPyConnection:
+    connection = duckdb.connect()
+    # With this step on, DuckDB 2.0 takes the left side of a join onto an empty table for empty as
+    # well, and packs its sums into a byte: 10,000 feeds came out as 16.
+    connection.execute("set disabled_optimizers = 'statistics_propagation'")
+    return connection
 
 
 @contextmanager
@@ -371,7 +379,7 @@ class Store:
     def _next_intake(self, parsed: ParsedLog, account: Account) -> int:
         """Write the intake's own line first: a number without rows does no harm."""
         table = self._table("intakes")
-        with reading_store(), duckdb.connect() as connection:
+        with reading_store(), _connect() as connection:
             files = table.file_uris()
             last = 0
             if files:
@@ -404,7 +412,7 @@ class Store:
         Runs are rewritten whole: all rows, past and current, of each run with a correction. The
         lists are small and are rewritten as a whole.
         """
-        with reading_store(), duckdb.connect() as connection:
+        with reading_store(), _connect() as connection:
             _view(connection, kind.name, table.file_uris(), kind)
             connection.register("touched", compared.touched)
             where, predicate = "", None
@@ -471,7 +479,7 @@ def compare(parsed: ParsedLog, snapshot: Snapshot) -> Comparison:
         What is stored.
     """
     kind = parsed.kind
-    with reading_store(), duckdb.connect() as connection:
+    with reading_store(), _connect() as connection:
         copies, clashes = _repeats(connection, parsed)
         refused = bool(clashes)
         parsed.refuse(clashes)

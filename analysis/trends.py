@@ -158,9 +158,8 @@ class Trends:
                 rate = group.rates[kind]
                 if group.name is None or group.name == NOT_LOGGED or rate.rate is None:
                     continue
-                above = rate.count - whole.rate * rate.feeds
-                if rate.wide_low > whole.wide_high and (best is None or above > best[0]):
-                    best = above, _said(split.column, group.name, rate)
+                if rate.wide_low > whole.wide_high and (best is None or rate.rate > best[0]):
+                    best = rate.rate, _said(split.column, group.name, rate)
         if best is None:
             return (
                 f"No stock and no air stands out: {kind} run at {per_10k(whole.rate)} "

@@ -102,6 +102,9 @@ class Case:
     relative_variance, benchmark_relative_variance : float
         Squared coefficient of variation that clusters give to each count, from
         `analysis.spread.relative_variance_by_group`.
+    borrowed_from : str
+        Where the benchmark is not the subject's own alone but borrows from its tower's
+        (`analysis.shrinkage`): that tower, for the sentence.
     planning_variance : float, optional
         The relative variance of the period without its allowance for few runs: feeds still needed
         come in more runs, and the allowance goes as they do. That of the interval where absent.
@@ -117,6 +120,7 @@ class Case:
     relative_variance: float = 0.0
     benchmark_relative_variance: float = 0.0
     planning_variance: float | None = None
+    borrowed_from: str = ""
 
     def __post_init__(self) -> None:
         """Refuse what cannot be compared."""
@@ -193,13 +197,14 @@ class Comparison:
     margin: float = MARGIN
     confidence: float = 0.95
     method: str = "exact"
+    borrowed_from: str = ""
 
     def sentence(self) -> str:
         """Say it in the shop's words, and what to do next where it is open."""
         return f"{self._said()} {self._judged()}"
 
     def _said(self) -> str:
-        against = BENCHMARKS[self.benchmark]
+        against = self._against()
         if self.rate is None:
             return f"{self.subject} has no feeds to compare."
         if self.benchmark_rate is None:
@@ -224,6 +229,12 @@ class Comparison:
             f"{self.subject} feeds {times} times the {self.kind} of {against} "
             f"({two_digits(self.ratio_low)} to {high})."
         )
+
+    def _against(self) -> str:
+        words = BENCHMARKS[self.benchmark]
+        if not self.borrowed_from:
+            return words
+        return f"its share of the {words.removeprefix('its ')} of {self.borrowed_from}"
 
     def _judged(self) -> str:
         if self.verdict == "too few feeds":
@@ -259,10 +270,10 @@ class Comparison:
         takes = (
             f"and it takes {self.faults_needed} or more"
             if self.faults_needed is not None
-            else "in too few runs, which differ too much"
+            else "in too few runs for how much runs may differ"
         )
         return (
-            f"{text}, and no number can settle it: {BENCHMARKS[self.benchmark]} holds {faults}, "
+            f"{text}, and no number can settle it: {self._against()} holds {faults}, "
             f"{takes}. Compare with {other}the stated standard."
         )
 
@@ -412,6 +423,7 @@ settled period or the stated standard.
             margin=margin,
             confidence=confidence,
             method=method,
+            borrowed_from=case.borrowed_from,
         )
         for i, case in enumerate(cases)
     )

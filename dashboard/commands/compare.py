@@ -108,8 +108,11 @@ def _json(placed: Placed) -> dict[str, object]:
         "benchmark": c.benchmark,
         "count": c.count,
         "feeds": c.feeds,
-        "benchmark_count": c.benchmark_count,
-        "benchmark_feeds": c.benchmark_feeds,
+        "benchmark_count": placed.own_count,
+        "benchmark_feeds": placed.own_feeds,
+        # A bin borrows strength from its tower: the rate it is held to is not its own count's.
+        "borrowed_count": c.benchmark_count if placed.bin is not None else None,
+        "borrowed_feeds": c.benchmark_feeds if placed.bin is not None else None,
         "benchmark_rate": c.benchmark_rate,
         "rate": c.rate,
         "ratio": c.ratio,

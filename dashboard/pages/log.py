@@ -211,9 +211,11 @@ class Waiting:
             return batch
 
     def put_away(self, token: str) -> None:
-        """Forget files that were not taken in."""
+        """Forget files that were not taken in; what was stays, for its lines to mend."""
         with self._lock:
-            self._held.pop(token, None)
+            batch = self._held.get(token)
+            if batch is not None and not batch.stored:
+                del self._held[token]
 
     def _forget(self) -> None:
         oldest = self._clock() - self._seconds
@@ -459,7 +461,10 @@ def top(token: str, batch: Batch | None, *, trouble: str = "") -> tuple[list[Com
     """
     if batch is None:
         head = "These files are no longer waiting here."
-        told = "Files wait for two hours at most. Nothing of them was taken in; drop them again."
+        told = (
+            "They were put away, or waited for more than two hours. What was taken in of them "
+            "stays in the log; what was not can be dropped again."
+        )
         return [html.H1(head), html.P(told, className="sub"), _drop()], head
     head = "The store could not take them in." if trouble else headline(batch)
     parts: list[Component] = [html.H1(head)]
@@ -482,9 +487,14 @@ def headline(batch: Batch) -> str:
     refused = [one for one in batch.shown if one.taken.account is None]
     mend = batch.lines("rejected")
     lines, to_mend = theme.counted(batch.to_take, "line"), theme.counted(mend, "line")
+    refusals = f"{theme.counted(len(refused), 'file')} refused"
     if batch.stored:
-        is_taken = f"{lines} {'is' if batch.to_take == 1 else 'are'} taken in"
-        return f"{is_taken}; {to_mend} to mend." if mend else f"{is_taken}."
+        told = [f"{lines} {'is' if batch.to_take == 1 else 'are'} taken in"]
+        if not batch.to_take:
+            told = ["Nothing was new"]
+        told += [f"{to_mend} to mend"] if mend else []
+        told += [refusals] if refused else []
+        return f"{'; '.join(told)}."
     if len(refused) == len(batch.shown):
         return f"Nothing can be taken from {'this file' if len(refused) == 1 else 'these files'}."
     if not batch.to_take:
@@ -495,7 +505,7 @@ def headline(batch: Batch) -> str:
     if mend:
         found.append(f"{to_mend} to mend")
     if refused:
-        found.append(f"{theme.counted(len(refused), 'file')} refused")
+        found.append(refusals)
     return f"{', '.join(found) if len(found) > 1 else found[0] + ', all good'}."
 
 

@@ -138,7 +138,10 @@ def test_a_tower_without_a_burn_in_is_named_and_not_compared():
 
 def test_nothing_logged_after_the_burn_in_is_said():
     found = result([compared(by_run([]), FEW)])
-    assert found.sentence() == "Nothing is logged of tower A after its burn-in to compare."
+    assert (
+        found.sentence()
+        == "Nothing that this filter holds is logged of tower A after its burn-in to compare."
+    )
 
 
 def test_blank_paper_in_a_burn_in_is_said():
@@ -155,15 +158,30 @@ def test_blank_paper_in_a_burn_in_is_said():
     assert note.startswith("The burn-in of tower A ran mostly blank paper")
 
 
+def note_of(now, then):
+    return result([compared(MANY, FEW, paper=now, benchmark_paper=then)]).notes
+
+
 def test_other_paper_in_a_burn_in_is_said():
-    (note,) = result(
-        [
-            compared(
-                MANY, FEW, paper=paper(offset_a=70, offset_b=30), benchmark_paper=paper(offset_b=1)
-            )
-        ]
-    ).notes
-    assert note.startswith("Only 30 % of the feeds of tower A are on the paper of its burn-in")
+    (note,) = note_of(paper(offset_a=70, offset_b=30), paper(offset_b=1))
+    assert note.startswith("Only 30 % of the feeds of tower A are on a paper that its burn-in ran")
+    # However little of it the burn-in ran, it is that paper: 60 % of the feeds are on b and c.
+    (note,) = note_of(paper(offset_a=40, offset_b=30, offset_c=30), paper(offset_b=95, offset_c=5))
+    assert note.startswith("Only 60 %")
+
+
+def test_a_burn_in_on_more_papers_than_are_run_needs_no_note():
+    assert note_of(paper(offset_a=100), paper(offset_a=20, offset_b=80)) == ()
+
+
+def test_a_burn_in_without_a_paper_logged_is_said():
+    then = (
+        paper(offset_a=100)
+        .drop_columns(["stock"])
+        .append_column("stock", pa.array([None], pa.string()))
+    )
+    (note,) = note_of(paper(offset_a=100), then)
+    assert note.startswith("No paper is logged for the burn-in of tower A")
 
 
 def test_the_same_paper_needs_no_note():
@@ -187,3 +205,20 @@ def test_sentence_names_the_worse_and_how_towers_stand():
 def test_an_unknown_benchmark_is_refused():
     with pytest.raises(ValueError, match="burn-in, settled, standard"):
         result([compared(FEW, FEW)], against="yesterday")
+
+
+def test_a_bins_own_share_of_the_burn_in_is_told_beside_what_it_borrows():
+    then = by_run([(1, 1, 10_000, 2), (2, 1, 10_000, 0)])
+    found = {p.bin: p for p in result([compared(MANY, then)]).comparisons}
+    assert (found[1].own_count, found[1].own_feeds) == (2, 10_000)
+    assert (found[None].own_count, found[None].own_feeds) == (2, 20_000)
+    assert "its share of the burn-in of tower A" in found[2].comparison.sentence()
+
+
+def test_many_worse_bins_are_counted_and_not_all_named():
+    now = by_run([(b, r, 50_000, 12) for b in range(1, 15) for r in range(40)])
+    then = by_run([(b, r, 50_000, 4) for b in range(1, 15) for r in range(40)])
+    assert result([compared(now, then)]).sentence() == (
+        "Worse than its burn-in: tower A, tower A bin 1, tower A bin 2, tower A bin 3, tower A bin "
+        "4, tower A bin 5, tower A bin 6 and 8 more."
+    )

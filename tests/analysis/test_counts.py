@@ -301,3 +301,32 @@ def test_the_lists_can_be_read_whole(scan: LogScan) -> None:
     assert scan.list_rows("services") == []
     with pytest.raises(ValueError, match="no list"):
         scan.list_rows("runs")
+
+
+class TestEmptyLists:
+    """A log without a stock list or a tower list counts the same as with one."""
+
+    @pytest.mark.parametrize(
+        "column", ["printed_by", "coating", "grammage_gsm", "site", "line", "suction_feet_per_bin"]
+    )
+    def test_their_columns_are_not_logged_and_every_feed_is_counted(
+        self, store: Store, column: str
+    ) -> None:
+        lines = [f"{i},2031-03-14T08:05,A,1,{1000 * i},0,0" for i in range(1, 21)]
+        store.add(read(run_log(*lines)))
+        scan = LogScan(store.snapshot())
+        counts = scan.by_run([column], Filters())
+        assert counts[column].unique().to_pylist() == [None]
+        assert sum(counts["feeds"].to_pylist()) == sum(1000 * i for i in range(1, 21))
+        assert sum(counts["feeds_misses"].to_pylist()) == 210_000
+        assert scan.account(parse_filters(where=[f"{column}="])).feeds == 210_000
+
+    def test_nor_do_lists_that_name_other_stocks_lose_any(self, store: Store) -> None:
+        store.add(
+            read(run_log("1,2031-03-14T08:05,A,1,300000,0,0,BO90", header=RUNS_HEADER + ",stock"))
+        )
+        store.add(read(b"stock,printed_by\nXX,toner\n"))
+        counts = LogScan(store.snapshot()).by_run(["stock", "printed_by"], Filters())
+        assert counts.select(["stock", "printed_by", "feeds"]).to_pylist() == [
+            {"stock": "BO90", "printed_by": None, "feeds": 300_000}
+        ]

@@ -141,7 +141,9 @@ def test_wrong_usage_is_one_sentence(run, sample_store: Path, words, complaint):
 
 def test_nothing_after_the_burn_in_is_said(run, sample_store: Path):
     said = run("compare", "--store", sample_store, "--until", "2031-02-01", "--where", "tower=C")
-    assert said.out == "Nothing is logged of tower C after its burn-in to compare.\n"
+    assert said.out == (
+        "Nothing that this filter holds is logged of tower C after its burn-in to compare.\n"
+    )
 
 
 def test_the_table_has_a_line_for_each(run, sample_store: Path):
@@ -168,3 +170,30 @@ def test_against_a_standard_42_expected_faults_settle_it(run, tmp_path: Path, ki
     assert (said["feeds_to_settle"] + 9000) * rate == pytest.approx(42, abs=0.5)
     shown = float(f"{said['feeds_to_settle']:.2g}")
     assert f"log about {shown:,.0f} more" in said["sentence"]
+
+
+def test_a_filter_makes_no_older_burn_in_the_latest(run, tmp_path: Path):
+    # Burn-in on X; overhaul; burn-in on Y; production on both: held to stock X, the tower has no
+    # burn-in to be compared with, rather than the one from before the overhaul.
+    head = "run,started,tower,bin,cycles,misses,doubles,purpose,stock\n"
+    log, services = tmp_path / "log.csv", tmp_path / "services.csv"
+    log.write_text(
+        head
+        + "1,2031-01-01T08:00,Q,1,50000,2,0,burn-in,X\n"
+        + "2,2031-02-01T08:00,Q,1,50000,90,0,,X\n"
+        + "3,2031-03-02T08:00,Q,1,50000,18,0,burn-in,Y\n"
+        + "4,2031-04-01T08:00,Q,1,50000,5,0,,X\n5,2031-04-02T08:00,Q,1,50000,5,0,,Y\n",
+        "utf-8",
+    )
+    services.write_text("when,tower,part,action\n2031-03-01T08:00,Q,,overhauled\n", "utf-8")
+    run("add", log, services, "--store", tmp_path / "s")
+    whole = run("compare", "--store", tmp_path / "s", "--json").json["comparisons"][0]
+    assert (whole["benchmark_count"], whole["count"], whole["feeds"]) == (18, 10, 100_000)
+    held = run("compare", "--store", tmp_path / "s", "--where", "stock=X", "--json").json
+    assert held["comparisons"] == []
+    assert "Tower Q has no burn-in in this filter" in held["sentence"]
+
+
+def test_a_tower_that_is_not_in_the_log_is_said(run, sample_store: Path):
+    said = run("compare", "--store", sample_store, "--where", "tower=Z")
+    said.refused("there is no tower Z in the log; it has A, B and C")
