@@ -257,7 +257,9 @@ def _moment(column: Column, texts: pa.Array, empty: BoolArray, comma: bool) -> _
     months = (year - 1970) * 12 + np.clip(month, 1, 12) - 1
     first = months.astype("datetime64[M]")
     days = first.astype("datetime64[D]").astype(np.int64) + day - 1
-    length = (first + np.timedelta64(1, "M")).astype("datetime64[D]") - first.astype("datetime64[D]")
+    length = (first + np.timedelta64(1, "M")).astype("datetime64[D]") - first.astype(
+        "datetime64[D]"
+    )
     good = matched & (year >= YEARS[0]) & (year <= YEARS[1]) & (month >= 1) & (month <= 12)
     good &= (day >= 1) & (day <= length.astype(np.int64))
     good &= (hour <= 23) & (minute <= 59) & (second <= 59)
