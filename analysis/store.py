@@ -103,23 +103,38 @@ class Snapshot:
         Changes with every change of the store; results may be kept under it.
     files : mapping of str to tuple of str
         Parquet files of each table.
+    intake : int or None
+        The last intake that counts, where the store is asked as it stood then; None: all of them.
     """
 
     version: str
     files: Mapping[str, tuple[str, ...]]
+    intake: int | None = None
 
-    def connect(self) -> duckdb.DuckDBPyConnection:
+    def connect(self, towers: Sequence[str] | None = None) -> duckdb.DuckDBPyConnection:
         """Return a DuckDB connection with a view for each table, named as the table is.
 
-        The views hold current rows only, without the column ``until``.
+        The views hold the rows that stand, without the column ``until``; all rows, past ones
+        included, are in ``all_runs`` and so on.
+
+        Parameters
+        ----------
+        towers : sequence of str, optional
+            Rows of the run log of these towers only: one worker's share of a scan.
         """
         connection = _connect()
+        stands = f"{UNTIL} is null"
+        if self.intake is not None:
+            stands = f"{INTAKE} <= {self.intake} and ({stands} or {UNTIL} > {self.intake})"
         for name, kind in KINDS.items():
             with reading_store():
                 _view(connection, name, self.files[name], kind)
+            share = ""
+            if name == "runs" and towers is not None:
+                share = f" and tower in ({', '.join(map(_literal, towers)) or 'null'})"
             connection.execute(
                 f"create view {name} as select * exclude ({UNTIL}) from all_{name} "
-                f"where {UNTIL} is null"
+                f"where ({stands}){share}"
             )
         return connection
 
@@ -278,15 +293,37 @@ class Store:
                 f"({_short(error)}); restore it from a copy"
             ) from None
 
-    def snapshot(self) -> Snapshot:
-        """Return what is stored now."""
+    def snapshot(self, as_of: dt.datetime | None = None) -> Snapshot:
+        """Return what is stored now, or what was stored at a moment.
+
+        Parameters
+        ----------
+        as_of : datetime, optional
+            A moment with its zone; later intakes do not count.
+        """
         files: dict[str, tuple[str, ...]] = {}
         versions: list[str] = []
+        last = self._last_intake(as_of) if as_of is not None else None
         for name in KINDS:
             table = self._table(name)
             files[name] = tuple(table.file_uris())
             versions.append(str(table.version()))
-        return Snapshot(".".join(versions), files)
+        if last is not None:
+            versions.append(f"as-of-{last}")
+        return Snapshot(".".join(versions), files, last)
+
+    def _last_intake(self, as_of: dt.datetime | None = None) -> int:
+        """Return the number of the last intake, or of the last one up to a moment; 0 for none."""
+        files = self._table("intakes").file_uris()
+        if not files:
+            return 0
+        query = "select max(intake) from read_parquet(?)"
+        values: list[object] = [files]
+        if as_of is not None:
+            query += " where epoch_us(taken_at) <= ?"
+            values.append(int(as_of.timestamp() * 1_000_000))
+        with reading_store(), _connect() as connection:
+            return int(connection.execute(query, values).fetchall()[0][0] or 0)
 
     def tower_bins(self) -> dict[str, int]:
         """Return the bins of each tower that the tower list names."""
@@ -379,13 +416,7 @@ class Store:
     def _next_intake(self, parsed: ParsedLog, account: Account) -> int:
         """Write the intake's own line first: a number without rows does no harm."""
         table = self._table("intakes")
-        with reading_store(), _connect() as connection:
-            files = table.file_uris()
-            last = 0
-            if files:
-                query = "select max(intake) from read_parquet(?)"
-                last = connection.execute(query, [files]).fetchall()[0][0]
-        number = int(last) + 1
+        number = self._last_intake() + 1
         entry = {
             "intake": [number],
             "kind": [parsed.kind.name],
