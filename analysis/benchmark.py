@@ -24,6 +24,7 @@ import pyarrow.compute as pc
 from analysis.counts import Account
 from analysis.rates import pooled, relative_variance
 from analysis.shrinkage import shrunk_benchmark
+from analysis.site import NO_SITE, Site
 from analysis.spread import Spread
 from analysis.verdicts import MARGIN, Case, Comparison
 from analysis.verdicts import compare as judge
@@ -261,6 +262,7 @@ def compare(
     margin: float = MARGIN,
     confidence: float = 0.95,
     method: str = "exact",
+    site: Site = NO_SITE,
 ) -> BenchmarkResult:
     """Compare each tower and each bin with its benchmark, adjusted for how many are compared.
 
@@ -277,13 +279,16 @@ def compare(
     spread : mapping of str to Spread
         By tower, from `analysis.rates.spreads`.
     standard : float, optional
-        Stated standard in faults per feed, where that is the benchmark; else the usual one.
+        Stated standard in faults per feed, where that is the benchmark; else that of the site
+        file, and where it has none for the kind, the usual one.
     margin, confidence, method
         Of the verdicts and intervals; see `analysis.verdicts.compare`.
+    site : Site
+        May state a standard of its own.
     """
     if against not in AGAINST:
         raise ValueError(f"against must be one of {', '.join(AGAINST)}, not {against!r}")
-    stated = STANDARD[kind] if standard is None else standard
+    stated = site.standard.get(kind, STANDARD[kind]) if standard is None else standard
     places: list[tuple[str, int | None]] = []
     own: list[tuple[int | None, int | None]] = []
     cases: list[Case] = []

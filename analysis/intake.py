@@ -8,15 +8,17 @@ here. Every record of the file ends up in exactly one of the two, so that the ac
 from __future__ import annotations
 
 import csv
-import hashlib
+import filecmp
 import io
 import os
 from collections import Counter, deque
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import partial
+from itertools import groupby
 from pathlib import Path
+from typing import BinaryIO, TextIO
 
 import numpy as np
 import numpy.typing as npt
@@ -32,17 +34,32 @@ from analysis.log_format import (
     LogKind,
     content_schema,
 )
-from analysis.records import Block, Header, NotALogError, Text, blocks, decode, read_header
+from analysis.papers import agree, grammage
+from analysis.records import (
+    BLOCK_BYTES,
+    Block,
+    Header,
+    NotALogError,
+    Text,
+    blocks,
+    examine,
+    read_header,
+)
+from analysis.site import NO_SITE, Site
+from analysis.spool import Lines, Rows, Scratch
 from analysis.values import Read, escape_cell, nearest, read_column, unescape, unescape_cell
 
 BoolArray = npt.NDArray[np.bool_]
 _Refuse = Callable[[BoolArray, str, "str | Callable[[int], str]"], None]
 
+#: Called with the bytes read so far and all there are.
+Progress = Callable[[int, int], None]
+
 #: What a rejects file has before the columns of the log it came from.
 REJECT_COLUMNS = ("line", "column", "reason")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Problem:
     """What is wrong with a line, and what to do.
 
@@ -61,7 +78,7 @@ class Problem:
     reason: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class RejectedLine:
     """A line that was not taken: its cells as they stood, and its problems."""
 
@@ -82,54 +99,85 @@ class ParsedLog:
         Told from the header.
     header : Header
         Names, delimiter and width.
-    rows : pyarrow.Table
+    rows : analysis.spool.Rows
         Accepted rows: the kind's content columns and ``file_line``. A line for several bins gives
-        several rows with the same ``line``.
+        several rows with the same ``file_line``.
     lines : int
         Records read after the header.
-    rejected : list of RejectedLine
+    rejected : analysis.spool.Lines of RejectedLine
         In the order of the file.
     warnings : list of str
         What the crew should know though nothing was refused.
-    source : list of pyarrow.Array, optional
-        The accepted lines' cells as they stood, to write a line out should it be refused later.
-    source_lines : int array
-        Line numbers of ``source``.
+    text : Text
+        The file, to read a line again should it be refused later.
+    scratch : Scratch
+        Holds what does not fit in memory.
     """
 
     name: str
     sha256: str
     kind: LogKind
     header: Header
-    rows: pa.Table
+    rows: Rows
     lines: int
-    rejected: list[RejectedLine]
+    rejected: Lines[RejectedLine]
     warnings: list[str]
-    source: list[pa.ChunkedArray] = field(default_factory=list)
-    source_lines: npt.NDArray[np.int64] = field(default_factory=lambda: np.array([], np.int64))
+    text: Text
+    scratch: Scratch
 
-    def refuse(self, problems: Mapping[int, Sequence[Problem]]) -> None:
+    def refuse(self, problems: Iterable[Problem]) -> None:
         """Turn accepted lines into rejected ones.
 
         Parameters
         ----------
-        problems : mapping of int to sequence of Problem
-            By line number; each must be an accepted line.
+        problems : iterable of Problem
+            In the order of their lines; each must be an accepted line.
+
+        Raises
+        ------
+        NotALogError
+            When the file is no longer the one that was read.
         """
-        if not problems:
+        gone: list[int] = []
+        merged = self.rejected.merge(self._refused(problems, gone))
+        if gone:
+            self.rejected = merged
+            self.rows.drop(np.array(gone, np.int64))
+
+    def _refused(self, problems: Iterable[Problem], gone: list[int]) -> Iterator[RejectedLine]:
+        """Read the file once more for the cells of lines that are refused after all."""
+        by_line = groupby(problems, key=lambda problem: problem.line)
+        wanted = next(by_line, None)
+        if wanted is None:
             return
-        gone = np.array(sorted(problems), np.int64)
-        for index in np.flatnonzero(np.isin(self.source_lines, gone)):
-            line = int(self.source_lines[index])
-            cells = tuple(column[int(index)].as_py() for column in self.source)
-            self.rejected.append(RejectedLine(line, cells, tuple(problems[line])))
-        self.rejected.sort(key=lambda rejected: rejected.line)
-        keep = ~np.isin(self.rows[LINE].to_numpy(), gone)
-        self.rows = self.rows.filter(pa.array(keep))
+        skip = _skipped(self.header)
+        for block in blocks(self.text, self.header):
+            order = np.argsort(block.lines)
+            lines = block.lines[order]
+            while wanted is not None and len(lines) and wanted[0] <= lines[-1]:
+                line, wrong = wanted
+                index = int(order[np.searchsorted(lines, line)])
+                cells = tuple(column[index].as_py() for column in block.columns[skip:])
+                gone.append(line)
+                yield RejectedLine(line, cells, tuple(wrong))
+                wanted = next(by_line, None)
+            if wanted is None:
+                return
+
+    def close(self) -> None:
+        """Let go of what was put on disk."""
+        self.scratch.close()
 
 
-def read_log(path: Path, *, tower_bins: Mapping[str, int] | None = None) -> ParsedLog:
-    """Read and check one file.
+def read_log(
+    path: Path,
+    *,
+    tower_bins: Mapping[str, int] | None = None,
+    site: Site = NO_SITE,
+    scratch: Scratch | None = None,
+    progress: Progress | None = None,
+) -> ParsedLog:
+    """Read and check one file, of any size.
 
     Parameters
     ----------
@@ -137,6 +185,12 @@ def read_log(path: Path, *, tower_bins: Mapping[str, int] | None = None) -> Pars
         A CSV file of any of the four kinds.
     tower_bins : mapping of str to int, optional
         Bins of each tower that a tower list names; a bin beyond them is refused.
+    site : Site
+        The site's own headers and form of dates.
+    scratch : Scratch, optional
+        Where to put what does not fit in memory.
+    progress : callable, optional
+        Told how far the reading has come.
 
     Raises
     ------
@@ -147,29 +201,54 @@ def read_log(path: Path, *, tower_bins: Mapping[str, int] | None = None) -> Pars
     """
     # A name that is not UTF-8 can neither be stored nor printed as it is.
     name = os.fsencode(path.name).decode("utf-8", "replace")
-    return read_bytes(path.read_bytes(), name, tower_bins=tower_bins)
+
+    def opened() -> BinaryIO:
+        return path.open("rb")
+
+    return _read(opened, name, tower_bins or {}, site, scratch or Scratch(), progress)
 
 
 def read_bytes(
-    raw: bytes, name: str, *, tower_bins: Mapping[str, int] | None = None, block_bytes: int = 0
+    raw: bytes,
+    name: str,
+    *,
+    tower_bins: Mapping[str, int] | None = None,
+    site: Site = NO_SITE,
+    scratch: Scratch | None = None,
+    block_bytes: int = BLOCK_BYTES,
 ) -> ParsedLog:
     """Read and check the bytes of one file; as `read_log`.
 
     ``block_bytes`` sets how much is read at once; the result does not depend on it.
     """
-    text = decode(raw)
-    known = frozenset(name for kind in KINDS.values() for name in kind.names)
-    header = read_header(text, known)
-    skip = len(REJECT_COLUMNS) if header.names[: len(REJECT_COLUMNS)] == REJECT_COLUMNS else 0
-    names = [unescape_cell(name) for name in header.names[skip:]]
+    opened = partial(io.BytesIO, raw)
+    return _read(opened, name, tower_bins or {}, site, scratch or Scratch(), None, block_bytes)
+
+
+def _skipped(header: Header) -> int:
+    """Return how many columns of a mended rejects file say what was wrong and are passed over."""
+    return len(REJECT_COLUMNS) if header.names[: len(REJECT_COLUMNS)] == REJECT_COLUMNS else 0
+
+
+def _read(
+    opened: Callable[[], BinaryIO],
+    name: str,
+    tower_bins: Mapping[str, int],
+    site: Site,
+    scratch: Scratch,
+    progress: Progress | None,
+    block_bytes: int = BLOCK_BYTES,
+) -> ParsedLog:
+    text = examine(opened)
+    header = read_header(text, known_names(site))
+    skip = _skipped(header)
+    names = own_names(header.names[skip:], site)
     kind = tell_kind(names)
     warnings = _encoding_warnings(text) + _name_columns(names, kind)
-    parts: list[pa.Table] = []
-    rejected: list[RejectedLine] = []
-    sources: list[list[pa.Array]] = []
-    source_lines: list[npt.NDArray[np.int64]] = []
-    lines = 0
-    reader = _BlockReader(kind, names, header.delimiter != ",", tower_bins or {})
+    rows = Rows(content_schema(kind).append(pa.field(LINE, pa.int64())), scratch)
+    rejected: Lines[RejectedLine] = Lines(scratch)
+    lines, done = 0, header.start
+    reader = _BlockReader(kind, names, header.delimiter != ",", tower_bins, site.date_form)
 
     def read(block: Block) -> _ReadBlock:
         block.columns = block.columns[skip:]
@@ -177,45 +256,42 @@ def read_bytes(
             broken.cells = broken.cells[skip:]
         return reader.read(block)
 
-    cut = blocks(text, header, **({"block_bytes": block_bytes} if block_bytes else {}))
-    for done in _ahead(read, cut):
-        lines += done.records
-        rejected.extend(done.rejected)
-        parts.append(done.rows)
-        sources.append(done.source)
-        source_lines.append(done.source_lines)
+    for part in _ahead(read, blocks(text, header, block_bytes=block_bytes)):
+        lines += part.records
+        for line in part.rejected:
+            rejected.append(line)
+        rows.append(part.rows)
+        done += part.size
+        if progress is not None:
+            progress(min(done, text.size), text.size)
+    rows.finish()
     if not lines:
         raise NotALogError(
             f"the file has the header of a {kind.title} but no line after it; "
             "export the log again with its lines"
         )
-    rejected.sort(key=lambda line: line.line)
-    schema = content_schema(kind).append(pa.field(LINE, pa.int64()))
     return ParsedLog(
         name=name,
-        sha256=hashlib.sha256(raw).hexdigest(),
+        sha256=text.sha256,
         kind=kind,
-        header=Header(
-            tuple(header.names[skip:]), header.delimiter, header.width, header.start, header.line
-        ),
-        rows=pa.concat_tables(parts) if parts else schema.empty_table(),
+        header=header,
+        rows=rows,
         lines=lines,
         rejected=rejected,
         warnings=warnings,
-        source=[pa.chunked_array(list(chunks)) for chunks in zip(*sources, strict=True)],
-        source_lines=np.concatenate(source_lines) if source_lines else np.array([], np.int64),
+        text=text,
+        scratch=scratch,
     )
 
 
 @dataclass(frozen=True)
 class _ReadBlock:
-    """A block checked: accepted rows, rejected lines, and the accepted lines as they stood."""
+    """A block checked: records and bytes read, accepted rows, rejected lines in their order."""
 
     records: int
+    size: int
     rows: pa.Table
     rejected: list[RejectedLine]
-    source: list[pa.Array]
-    source_lines: npt.NDArray[np.int64]
 
 
 def _ahead(work: Callable[[Block], _ReadBlock], cut: Iterator[Block]) -> Iterator[_ReadBlock]:
@@ -237,6 +313,17 @@ def _encoding_warnings(text: Text) -> list[str]:
     if text.encoding == "windows-1252":
         return ["the file is not UTF-8 and was read as Windows-1252; check accents in names"]
     return []
+
+
+def known_names(site: Site) -> frozenset[str]:
+    """Return every name that may stand in a header: the format's and the site's own."""
+    return frozenset(name for kind in KINDS.values() for name in kind.names) | set(site.headers)
+
+
+def own_names(headers: Sequence[str], site: Site) -> list[str]:
+    """Return the format's names for a file's headers, as far as it has them."""
+    names = [unescape_cell(name) for name in headers]
+    return [site.headers.get(name, name) for name in names]
 
 
 def tell_kind(names: Sequence[str]) -> LogKind:
@@ -316,11 +403,13 @@ class _BlockReader:
         names: Sequence[str],
         decimal_comma: bool,
         tower_bins: Mapping[str, int],
+        date_form: str,
     ) -> None:
         self.kind = kind
         self.names = names
         self.decimal_comma = decimal_comma
         self.tower_bins = tower_bins
+        self.date_form = date_form
         self.schema = content_schema(kind)
 
     def read(self, block: Block) -> _ReadBlock:
@@ -340,7 +429,9 @@ class _BlockReader:
         for column in self.kind.columns:
             if column.name in texts:
                 text = texts[column.name]
-                reads[column.name] = read_column(column, text, decimal_comma=self.decimal_comma)
+                reads[column.name] = read_column(
+                    column, text, decimal_comma=self.decimal_comma, date_form=self.date_form
+                )
                 columns.update(reads[column.name].values)
         self._exempt(reads, columns)
         for name, read in reads.items():
@@ -350,7 +441,7 @@ class _BlockReader:
         if self.kind.name == "runs":
             self._check_runs(columns, reads, size, refuse)
         if self.kind.name == "stocks":
-            self._check_weights(reads, size, refuse)
+            self._check_weights(columns, reads, size, refuse)
         self._check_bins(columns, reads, refuse)
         accepted = np.ones(size, bool)
         accepted[list(problems)] = False
@@ -365,13 +456,9 @@ class _BlockReader:
         for broken in block.broken:
             problem = Problem(broken.line, "", broken.reason)
             rejected.append(RejectedLine(broken.line, tuple(broken.cells), (problem,)))
+        rejected.sort(key=lambda line: line.line)
         rows = self._rows(columns, block.lines, np.flatnonzero(accepted))
-        source, source_lines = block.columns, block.lines
-        if problems:
-            keep = pa.array(accepted)
-            source = [column.filter(keep) for column in source]
-            source_lines = source_lines[accepted]
-        return _ReadBlock(block.records, rows, rejected, source, source_lines)
+        return _ReadBlock(block.records, block.size, rows, rejected)
 
     def _rows(
         self, columns: dict[str, pa.Array], lines: npt.NDArray[np.int64], kept: npt.NDArray[np.intp]
@@ -452,7 +539,11 @@ class _BlockReader:
                 "or the tower list if it is out of date",
             )
 
-    def _check_weights(self, reads: dict[str, Read], size: int, refuse: _Refuse) -> None:
+    def _check_weights(
+        self, columns: dict[str, pa.Array], reads: dict[str, Read], size: int, refuse: _Refuse
+    ) -> None:
+        """Refuse weights that say nothing or disagree; give every other paper its grammage."""
+
         def filled(name: str) -> BoolArray:
             return ~reads[name].empty if name in reads else np.zeros(size, bool)
 
@@ -468,6 +559,25 @@ class _BlockReader:
             "basis_weight_lb",
             "basis_grade stands without a basis_weight_lb; write the weight, or leave both empty",
         )
+        if "basis_weight_lb" not in columns or "basis_grade" not in columns:
+            return
+        pounds, grades = columns["basis_weight_lb"], columns["basis_grade"]
+        both = _flags(pc.and_(pc.is_valid(pounds), pc.is_valid(grades)))
+        weights = np.where(both, pc.fill_null(pounds, np.nan).to_numpy(), np.nan)
+        names = np.asarray(pc.fill_null(grades, "").to_pylist(), np.str_)
+        weighed = grammage(weights, names)
+        given = columns.get("grammage_gsm", pa.nulls(size, pa.float64()))
+        known = pc.fill_null(given, np.nan).to_numpy()
+        refuse(
+            ~agree(known, weights, names),
+            "grammage_gsm",
+            lambda i: (
+                f"grammage_gsm is {known[i]:g} but {weights[i]:g} lb {names[i]} is "
+                f"{weighed[i]:.0f}; correct whichever is wrong, or leave one out"
+            ),
+        )
+        # Kept beside the pounds, so that all papers can be set side by side.
+        columns["grammage_gsm"] = pc.coalesce(given, pa.array(weighed.round(1), mask=~both))
 
     def _check_runs(
         self, columns: dict[str, pa.Array], reads: dict[str, Read], size: int, refuse: _Refuse
@@ -567,23 +677,22 @@ def _extra_columns(texts: Mapping[str, pa.Array], size: int) -> pa.Array:
     return pa.MapArray.from_arrays(pa.array(offsets), keys, items).cast(kind)
 
 
-def rejects_text(parsed: ParsedLog) -> str:
-    """Return the text of a rejects file: each rejected line as it stood, after what is wrong.
+def write_rejects(parsed: ParsedLog, out: TextIO) -> None:
+    """Write a rejects file: each rejected line as it stood, after what is wrong.
 
     The three columns stand before the log's own, so that a line with too many or too few values
     is shown just as it was. Mended, the file can be added as it is: intake passes the three over.
     Cells that a spreadsheet would run are escaped by an apostrophe, which intake takes off; one
     that has its apostrophe already keeps just that.
     """
-    out = io.StringIO()
     writer = csv.writer(out, delimiter=parsed.header.delimiter, lineterminator="\n")
-    writer.writerow([*REJECT_COLUMNS, *map(_safe, parsed.header.names)])
+    names = parsed.header.names[_skipped(parsed.header) :]
+    writer.writerow([*REJECT_COLUMNS, *map(_safe, names)])
     for line in parsed.rejected:
         columns = "; ".join(dict.fromkeys(p.column for p in line.problems if p.column))
         reasons = " | ".join(dict.fromkeys(p.reason for p in line.problems))
         cells = map(_safe, line.cells)
         writer.writerow([line.line, columns, reasons, *cells])
-    return out.getvalue()
 
 
 def _safe(cell: str) -> str:
@@ -621,36 +730,43 @@ class RejectsFile:
         OSError
             When none of the folders can be written to.
         """
-        if not parsed.rejected:
+        if not len(parsed.rejected):
             return
-        # The mark at the start tells spreadsheets that the text is UTF-8.
-        content = rejects_text(parsed).encode("utf-8-sig", "replace")
         if self.path is not None and self._made:
-            self._put(self.path, content)
+            self._written(self.path, parsed).replace(self.path)
             return
         problem: OSError | None = None
         for folder in self.folders:
             try:
                 folder.mkdir(parents=True, exist_ok=True)
-                self.path = self._place(folder, content)
+                self.path = self._place(folder, parsed)
                 return
             except OSError as error:
                 problem = error
         raise problem or OSError("no folder for rejected lines")
 
-    def _place(self, folder: Path, content: bytes) -> Path:
+    def _place(self, folder: Path, parsed: ParsedLog) -> Path:
+        partial = self._written(folder / rejects_name(self.name), parsed)
         number = 1
         while True:
             path = folder / rejects_name(self.name, number)
             if not path.exists():
-                self._put(path, content)
+                partial.replace(path)
                 self._made = True
                 return path
-            if path.read_bytes() == content:
+            if filecmp.cmp(path, partial, shallow=False):
+                partial.unlink()
                 return path
             number += 1
 
-    def _put(self, path: Path, content: bytes) -> None:
+    def _written(self, path: Path, parsed: ParsedLog) -> Path:
+        """Write the lines beside where they go, so that what has the name is whole."""
         partial = path.with_name(path.name + ".part")
-        partial.write_bytes(content)
-        partial.replace(path)
+        try:
+            # The mark at the start tells spreadsheets that the text is UTF-8.
+            with partial.open("w", encoding="utf-8-sig", errors="replace", newline="") as out:
+                write_rejects(parsed, out)
+        except OSError:
+            partial.unlink(missing_ok=True)
+            raise
+        return partial

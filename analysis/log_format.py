@@ -265,9 +265,9 @@ DERIVED = ("day", "week", "month", "humidity_band")
 FAULT_KINDS = ("misses", "doubles", "faults")
 
 #: Columns that every stored row carries beside those of its file: the columns of the file that the
-#: format does not name, the line it stood on, the intake that wrote it and the one that replaced
-#: it (null while it stands).
-EXTRA, LINE, INTAKE, UNTIL = "extra", "file_line", "intake", "until"
+#: format does not name, the line it stood on, the intake that wrote it, the one that replaced it
+#: (null while it stands) and, where an undo brought a row back, the intake it first came with.
+EXTRA, LINE, INTAKE, UNTIL, ORIGIN = "extra", "file_line", "intake", "until", "origin"
 
 _STORED_TYPES: Mapping[ValueType, pa.DataType] = {
     "key": pa.string(),
@@ -302,5 +302,22 @@ def content_schema(kind: LogKind) -> pa.Schema:
 
 def stored_schema(kind: LogKind) -> pa.Schema:
     """Return all columns of a kind's table, in their order."""
-    added = [(LINE, pa.int64()), (INTAKE, pa.int64()), (UNTIL, pa.int64())]
-    return pa.schema([*content_schema(kind), *(pa.field(name, type_) for name, type_ in added)])
+    added = (LINE, INTAKE, UNTIL, ORIGIN)
+    return pa.schema([*content_schema(kind), *(pa.field(name, pa.int64()) for name in added)])
+
+
+#: Columns of the table of intakes: number, kind of file, its name and hash, when it was taken in
+#: (UTC), the account of its lines as JSON, the zone its times without an offset were taken to be
+#: in, and the intake that it took back, where it is an undo.
+INTAKES_SCHEMA = pa.schema(
+    [
+        ("intake", pa.int64()),
+        ("kind", pa.string()),
+        ("file", pa.string()),
+        ("sha256", pa.string()),
+        ("taken_at", pa.timestamp("us", "UTC")),
+        ("account", pa.string()),
+        ("zone", pa.string()),
+        ("undoes", pa.int64()),
+    ]
+)

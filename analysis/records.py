@@ -7,17 +7,21 @@ are counted over the bytes themselves and never taken from a parser that skips l
 
 The fast way works on blocks of about 4 MB: newlines, quotes and delimiters are found with numpy,
 and records with the right number of values go to pyarrow's parser in one piece. A block whose
-quotes do not follow the usual rule (RFC 4180) is read by the ``csv`` module instead.
+quotes do not follow the usual rule (RFC 4180) is read by the ``csv`` module instead. No more of a
+file than a few blocks is ever held, so its size does not matter.
 """
 
 from __future__ import annotations
 
 import codecs
 import csv
+import hashlib
 import io
+import os
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from typing import BinaryIO
 
 import numpy as np
 import numpy.typing as npt
@@ -30,6 +34,8 @@ LONGEST_HEADER = 100_000
 #: A quote that is still open after so many lines was never meant to be one.
 LONGEST_RECORD_LINES = 1_000
 LONGEST_RECORD_BYTES = 1 << 20
+#: A line beyond this is no line of a log, and would have to be held in memory as a whole.
+LONGEST_LINE_BYTES = 64 << 20
 
 _COMMA, _QUOTE, _LF, _CR, _SPACE, _NUL = b',"\n\r \0'
 _DELIMITERS = (",", ";", "\t")
@@ -44,18 +50,65 @@ class NotALogError(ValueError):
 
 @dataclass(frozen=True)
 class Text:
-    """A file's text as UTF-8 bytes without a byte-order mark.
+    """A file's text, which can be read from its start as often as it is needed.
 
     Attributes
     ----------
-    data : bytes
-        The text; every line ending as it stood.
+    open : callable
+        Opens the file for reading bytes.
     encoding : str
         ``utf-8``, ``utf-16`` or ``windows-1252``.
+    size : int
+        Bytes of the file.
+    sha256 : str
+        Hash of those bytes.
+    stamp : tuple of int or None
+        Size and time of the file, by which a change is found out; None for bytes in memory.
     """
 
-    data: bytes
+    open: Callable[[], BinaryIO]
     encoding: str
+    size: int = 0
+    sha256: str = ""
+    stamp: tuple[int, int] | None = None
+
+    def pieces(self) -> Iterator[bytes]:
+        """Yield the text in UTF-8 without a byte-order mark, every line ending as it stood.
+
+        Raises NotALogError when the file is no longer the one that was examined.
+        """
+        if self.encoding == "utf-8":
+            mark = codecs.BOM_UTF8
+            for raw in self._raw():
+                yield raw.removeprefix(mark)
+                mark = b""
+            return
+        name, errors = (
+            ("utf-16", "strict") if self.encoding == "utf-16" else ("cp1252", "feedtally-keep")
+        )
+        decoder = codecs.getincrementaldecoder(name)(errors)
+        for raw in self._raw():
+            yield decoder.decode(raw).encode("utf-8", "replace")
+
+    def _raw(self) -> Iterator[bytes]:
+        with self.open() as file:
+            while piece := file.read(BLOCK_BYTES):
+                if _stamp(file) != self.stamp:
+                    break
+                yield piece
+            if _stamp(file) != self.stamp:
+                raise NotALogError(
+                    "the file changed while it was read; add it again when it is complete"
+                )
+
+
+def _stamp(file: BinaryIO) -> tuple[int, int] | None:
+    try:
+        held = os.fstat(file.fileno())
+    except (OSError, ValueError):
+        # Bytes in memory, which nobody changes.
+        return None
+    return held.st_size, held.st_mtime_ns
 
 
 @dataclass(frozen=True)
@@ -104,11 +157,14 @@ class Block:
         Physical line on which each record starts, in the order of ``columns``.
     broken : list of Broken
         Records that could not be set beside the header.
+    size : int
+        Bytes of the text that the block took.
     """
 
     columns: list[pa.Array]
     lines: npt.NDArray[np.int64]
     broken: list[Broken] = field(default_factory=list)
+    size: int = 0
 
     @property
     def records(self) -> int:
@@ -127,13 +183,13 @@ def _undefined_as_control(error: UnicodeError) -> tuple[str, int]:
 codecs.register_error("feedtally-keep", _undefined_as_control)
 
 
-def decode(raw: bytes) -> Text:
-    """Tell a file's encoding and return its text.
+def examine(opened: Callable[[], BinaryIO]) -> Text:
+    """Tell a file's encoding, size and hash by one reading of it.
 
     Parameters
     ----------
-    raw : bytes
-        The whole file.
+    opened : callable
+        Opens the file for reading bytes.
 
     Returns
     -------
@@ -146,29 +202,100 @@ def decode(raw: bytes) -> Text:
         For an empty file, for one with zero bytes near its start (a picture, a spreadsheet's own
         format, UTF-16 without its mark), and for broken UTF-16.
     """
-    if not raw.strip(b" \t\r\n"):
-        raise NotALogError("the file is empty; export the log again as CSV")
-    if raw.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+    size, blank, encoding = 0, True, "utf-8"
+    digest = hashlib.sha256()
+    decoder: codecs.IncrementalDecoder | None = None
+    with opened() as file:
+        stamp = _stamp(file)
+        while raw := file.read(BLOCK_BYTES):
+            if not size:
+                encoding = _first_guess(raw)
+                decoder = codecs.getincrementaldecoder(encoding)()
+            digest.update(raw)
+            if decoder is not None:
+                waiting = len(decoder.getstate()[0])
+                try:
+                    text = decoder.decode(raw)
+                    blank = blank and not text.strip("\ufeff \t\r\n")
+                except UnicodeDecodeError as error:
+                    if encoding == "utf-16":
+                        raise _broken_utf16(size - waiting + error.start) from None
+                    encoding, decoder, blank = "windows-1252", None, False
+            size += len(raw)
+    if decoder is not None:
+        waiting = len(decoder.getstate()[0])
         try:
-            text = raw.decode("utf-16")
-        except UnicodeDecodeError as error:
-            raise NotALogError(
-                f"the file says it is UTF-16 but is broken at byte {error.start}; "
-                "save it again as CSV in UTF-8"
-            ) from None
-        if not text.strip():
-            raise NotALogError("the file is empty; export the log again as CSV")
-        return Text(text.encode("utf-8", "replace"), "utf-16")
+            decoder.decode(b"", True)
+        except UnicodeDecodeError:
+            if encoding == "utf-16":
+                raise _broken_utf16(size - waiting) from None
+            encoding, blank = "windows-1252", False
+    if blank:
+        raise NotALogError("the file is empty; export the log again as CSV")
+    return Text(opened, encoding, size, digest.hexdigest(), stamp)
+
+
+def _first_guess(raw: bytes) -> str:
+    if raw.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        return "utf-16"
     if b"\0" in raw[:4096]:
         raise NotALogError("the file is not text; save the log as CSV, in UTF-8, and add that")
-    if raw.startswith(codecs.BOM_UTF8):
-        raw = raw[len(codecs.BOM_UTF8) :]
-    try:
-        raw.decode("utf-8")
-    except UnicodeDecodeError:
-        text = raw.decode("cp1252", "feedtally-keep")
-        return Text(text.encode("utf-8"), "windows-1252")
-    return Text(raw, "utf-8")
+    return "utf-8"
+
+
+def _broken_utf16(byte: int) -> NotALogError:
+    return NotALogError(
+        f"the file says it is UTF-16 but is broken at byte {byte}; "
+        "save it again as CSV in UTF-8"
+    )
+
+
+class _Window:
+    """The part of a text that is being read: from a start of a record to well past a block."""
+
+    def __init__(self, text: Text) -> None:
+        self._pieces = text.pieces()
+        self._read = 0
+        self.data = b""
+        self.at_end = False
+
+    def drop(self, size: int) -> None:
+        """Let go of what has been read; the next `fill` moves the rest to the front."""
+        self._read = size
+
+    def fill(self, size: int) -> bool:
+        """Read on until every record that starts within ``size`` bytes can be judged.
+
+        The lines that start there must be whole, and a record that its quotes hold open must
+        reach its limit before the window ends, so that a window never shows. False at the end.
+        """
+        parts: list[bytes | memoryview] = [memoryview(self.data)[self._read :]]
+        held = len(self.data) - self._read
+        self._read = 0
+        while not self.at_end and held < size + 2 * LONGEST_RECORD_BYTES:
+            held += self._more(parts)
+        self.data = b"".join(parts)
+        while not self.at_end:
+            found = _LINE_END.search(self.data, min(size, len(self.data)))
+            if found and len(self.data) > found.end() + LONGEST_RECORD_BYTES:
+                break
+            if len(self.data) > size + LONGEST_LINE_BYTES:
+                raise NotALogError(
+                    f"a line is longer than {LONGEST_LINE_BYTES >> 20} million characters, which "
+                    "no line of a log is; export the log again"
+                )
+            parts = [self.data]
+            self._more(parts)
+            self.data = b"".join(parts)
+        return bool(self.data)
+
+    def _more(self, parts: list[bytes | memoryview]) -> int:
+        piece = next(self._pieces, None)
+        if piece is None:
+            self.at_end = True
+            return 0
+        parts.append(piece)
+        return len(piece)
 
 
 def _physical_lines(data: bytes, start: int) -> Iterator[tuple[int, int]]:
@@ -235,7 +362,9 @@ def read_header(text: Text, known: frozenset[str]) -> Header:
     NotALogError
         When the first line is far too long to be a header or its quotes are wrong.
     """
-    data = text.data
+    window = _Window(text)
+    window.fill(LONGEST_HEADER)
+    data = window.data
     start, line = 0, 1
     for begin, end in _physical_lines(data, 0):
         start = begin
@@ -289,11 +418,16 @@ def blocks(text: Text, header: Header, *, block_bytes: int = BLOCK_BYTES) -> Ite
         Records in the order of the file. Empty lines, and lines that hold nothing but delimiters,
         are no records.
     """
-    position, line = header.start, header.line
-    while position < len(text.data):
-        block, position, line = _fast_block(text.data, position, line, header, block_bytes) or (
-            _slow_block(text.data, position, line, header, block_bytes)
+    window = _Window(text)
+    window.fill(header.start)
+    window.drop(header.start)
+    line = header.line
+    while window.fill(block_bytes):
+        block, size, line = _fast_block(window.data, window.at_end, line, header, block_bytes) or (
+            _slow_block(window.data, line, header, block_bytes)
         )
+        window.drop(size)
+        block.size = size
         if block.records:
             yield block
 
@@ -317,13 +451,12 @@ def _fit(cells: list[str], header: Header) -> str:
     return f"{found} values where the header names {wanted}; {remedy}"
 
 
-def _slow_block(
-    data: bytes, position: int, line: int, header: Header, block_bytes: int
-) -> tuple[Block, int, int]:
+def _slow_block(data: bytes, line: int, header: Header, block_bytes: int) -> tuple[Block, int, int]:
     rows: list[list[str]] = []
     lines: list[int] = []
     broken: list[Broken] = []
-    stop = min(len(data), position + block_bytes)
+    position = 0
+    stop = min(len(data), block_bytes)
     while position < stop:
         cells, position, took, reason = _one_record(data, position, header.delimiter)
         at, line = line, line + took
@@ -347,15 +480,15 @@ _ZERO = "the line holds a zero byte; type it again"
 
 
 def _fast_block(
-    data: bytes, position: int, line: int, header: Header, block_bytes: int
+    data: bytes, whole: bool, line: int, header: Header, block_bytes: int
 ) -> tuple[Block, int, int] | None:
-    """Read a block by counting bytes.
+    """Read a block by counting bytes; ``whole`` says that the data reach the end of the file.
 
     None where its quotes do not follow the rule, or where a record is so long that an unclosed
     quote may have made it.
     """
-    chunk = np.frombuffer(data, np.uint8, min(block_bytes, len(data) - position), position)
-    at_end = position + len(chunk) == len(data)
+    chunk = np.frombuffer(data, np.uint8, min(block_bytes, len(data)))
+    at_end = whole and len(chunk) == len(data)
     delimiter = ord(header.delimiter)
     newline = chunk == _LF
     carriage = chunk == _CR
@@ -421,13 +554,11 @@ def _fast_block(
     wide = usual if len(header.names) <= usual <= header.width + 1 else len(header.names)
     good = ordinary & (width == wide)
 
-    end = position + size
-    columns, lines_kept, broken = _parse(data, position, starts, ends, good, lines, wide, header)
+    columns, lines_kept, broken = _parse(data, starts, ends, good, lines, wide, header)
     repaired: list[list[str]] = []
     repaired_lines: list[int] = []
     for index in np.flatnonzero(~good & ~blank):
-        begin = position + int(starts[index])
-        cells, _, _, reason = _one_record(data, begin, header.delimiter)
+        cells, _, _, reason = _one_record(data, int(starts[index]), header.delimiter)
         reason = reason or _fit(cells, header)
         if not reason and "\0" in "".join(cells):
             reason = _ZERO
@@ -443,12 +574,11 @@ def _fast_block(
             for column, more in zip(columns, extra, strict=True)
         ]
         lines_kept = np.concatenate((lines_kept, np.array(repaired_lines, np.int64)))
-    return Block(columns, lines_kept, broken), end, next_line
+    return Block(columns, lines_kept, broken), size, next_line
 
 
 def _parse(
     data: bytes,
-    position: int,
     starts: npt.NDArray[np.int64],
     ends: npt.NDArray[np.int64],
     good: npt.NDArray[np.bool_],
@@ -460,14 +590,11 @@ def _parse(
     if not good.any():
         return _empty_columns(header), np.array([], np.int64), []
     if good.all():
-        piece = data[position : position + int(ends[-1]) + 1]
+        piece = data[: int(ends[-1]) + 1]
     else:
         # Join the runs of good records, so that the parser meets no other.
         edges = np.flatnonzero(np.diff(np.concatenate(([False], good, [False])).astype(np.int8)))
-        pieces = [
-            data[position + int(starts[a]) : position + int(ends[b - 1])]
-            for a, b in edges.reshape(-1, 2)
-        ]
+        pieces = [data[int(starts[a]) : int(ends[b - 1])] for a, b in edges.reshape(-1, 2)]
         piece = b"\n".join(pieces)
     table = pa.csv.read_csv(
         io.BytesIO(piece),

@@ -6,22 +6,43 @@ written before anything is stored, so that no line is lost whatever happens betw
 
 from __future__ import annotations
 
+import errno
+import io
 import os
 import re
 import shutil
 import tempfile
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
+from itertools import islice
 from pathlib import Path
 
+from analysis.comparing import Account, compare
 from analysis.counts import Account as LogAccount
 from analysis.counts import LogScan
 from analysis.filters import Filters
-from analysis.intake import ParsedLog, Problem, RejectsFile, read_bytes, read_log, tell_kind
+from analysis.intake import (
+    ParsedLog,
+    Problem,
+    Progress,
+    RejectsFile,
+    known_names,
+    own_names,
+    read_bytes,
+    read_log,
+    tell_kind,
+)
 from analysis.log_format import KINDS
-from analysis.records import NotALogError, decode, read_header
-from analysis.store import Account, Store, StoreError, compare, empty_snapshot, is_store
+from analysis.records import NotALogError, examine, read_header
+from analysis.site import Site, read_site
+from analysis.snapshot import StoreError, Totals, empty_snapshot
+from analysis.spool import Scratch
+from analysis.store import Store, Undone, is_store
+
+#: Problems of one file that are told one by one; all are in its rejects file.
+MOST_TOLD = 100_000
 
 
 @dataclass(frozen=True)
@@ -34,10 +55,10 @@ class Taken:
         As it was named.
     kind : str
         Its kind, or nothing where it is no log.
-    account : analysis.store.Account or None
+    account : analysis.comparing.Account or None
         Read = added + corrected + known + rejected; None where the file was refused.
     problems : tuple of Problem
-        Every problem of every rejected line.
+        Every problem of every rejected line, as far as there are not more than `MOST_TOLD`.
     warnings : tuple of str
         What to know though nothing was refused.
     rejects_file : str or None
@@ -60,10 +81,11 @@ class Taken:
             return f"{self.file}: {self.error}."
         a = self.account
         line = "line" if a.lines == 1 else "lines"
+        number = f" This is intake {a.intake}." if a.intake is not None else ""
         return (
             f"{self.file} ({KINDS[self.kind].title}): {a.lines:,} {line} read = "  # type: ignore[index]
             f"{a.added:,} added + {a.corrected:,} corrected + {a.known:,} already known + "
-            f"{a.rejected:,} rejected."
+            f"{a.rejected:,} rejected.{number}"
         )
 
 
@@ -140,7 +162,26 @@ class Upload:
 Offered = Path | Upload
 
 
-def add(folder: Path, offered: Sequence[Offered]) -> Intake:
+@dataclass(frozen=True)
+class Watch:
+    """Who is told how an intake goes, for somebody who waits at a terminal.
+
+    Attributes
+    ----------
+    begins : callable
+        Called with the name of each file as it is begun; returns what is told how far it is.
+    waits : callable
+        Called when another process is writing to the store and has to be waited for.
+    """
+
+    begins: Callable[[str], Progress | None] = lambda name: None
+    waits: Callable[[], None] = lambda: None
+
+
+UNWATCHED = Watch()
+
+
+def add(folder: Path, offered: Sequence[Offered], *, watch: Watch = UNWATCHED) -> Intake:
     """Take files into a store, which is made when it is not there.
 
     Parameters
@@ -148,9 +189,11 @@ def add(folder: Path, offered: Sequence[Offered]) -> Intake:
     folder : Path
         The store.
     offered : sequence of Path or Upload
-        Log files of any kind; tower lists are taken first, since they say which bins there are.
-        Rejected lines are written beside a file, and in the store's folder ``rejects`` for an
-        upload or where the file's own folder cannot be written to.
+        Log files of any kind and size; tower lists are taken first, since they say which bins
+        there are. Rejected lines are written beside a file, and in the store's folder ``rejects``
+        for an upload or where the file's own folder cannot be written to.
+    watch : Watch
+        Who is told how it goes.
 
     Returns
     -------
@@ -161,21 +204,24 @@ def add(folder: Path, offered: Sequence[Offered]) -> Intake:
     ------
     StoreError
         When the store cannot be made, read or written.
+    analysis.site.SiteError
+        When the site file is wrong; nothing is taken then.
     """
+    site = read_site(folder)
     taken: dict[Offered, Taken] = {}
-    for offer in _lists_first(offered):
+    for offer in _lists_first(offered, site):
         try:
-            taken[offer] = _take(folder, offer)
+            taken[offer] = _take(folder, offer, site, watch)
         except StoreError as error:
             # What was taken before it stays taken, and has to be told.
             if not any(done.account for done in taken.values()):
                 raise
             taken[offer] = Taken(_label(offer), error=str(error))
     files = tuple(taken[offer] for offer in offered)
-    return Intake(files, _whole(folder), machine_zone(), stored=True)
+    return Intake(files, _whole(folder), zone(site), stored=True)
 
 
-def check(folder: Path, offered: Sequence[Offered]) -> Intake:
+def check(folder: Path, offered: Sequence[Offered], *, watch: Watch = UNWATCHED) -> Intake:
     """Say what `add` would do, and store nothing.
 
     Parameters
@@ -184,14 +230,19 @@ def check(folder: Path, offered: Sequence[Offered]) -> Intake:
         The store; when there is none, files are checked as the first of a new one.
     offered : sequence of Path or Upload
         Log files.
+    watch : Watch
+        Who is told how it goes.
 
     Raises
     ------
     StoreError
         When a store is there but cannot be read.
+    analysis.site.SiteError
+        When the site file is wrong.
     """
+    site = read_site(folder)
     if len(offered) == 1:
-        files: tuple[Taken, ...] = (_preview(folder, offered[0]),)
+        files: tuple[Taken, ...] = (_preview(folder, offered[0], site, watch),)
     else:
         # Several files may hold the same rows; a copy takes them one after the other as `add`
         # would.
@@ -199,21 +250,52 @@ def check(folder: Path, offered: Sequence[Offered]) -> Intake:
             copy = Path(scratch) / "store"
             if is_store(folder):
                 shutil.copytree(Store(folder).folder, copy)
-            taken = {o: _take(copy, o, keep_rejects=False) for o in _lists_first(offered)}
+            taken = {
+                offer: _take(copy, offer, site, watch, keep_rejects=False)
+                for offer in _lists_first(offered, site)
+            }
             files = tuple(taken[offer] for offer in offered)
-    return Intake(files, _whole(folder), machine_zone(), stored=False)
+    return Intake(files, _whole(folder), zone(site), stored=False)
+
+
+def undo(folder: Path, number: int) -> tuple[Undone, LogAccount | None]:
+    """Take one intake back; return what that did, and how much the log holds then.
+
+    Raises
+    ------
+    StoreError
+        When there is no such intake, nothing of it stands any more, or the store cannot be
+        written; it is then as it was.
+    analysis.site.SiteError
+        When the site file is wrong.
+    """
+    done = Store(folder).undo(number, zone=zone(read_site(folder)))
+    return done, _whole(folder)
+
+
+def zone(site: Site) -> str:
+    """Return the zone in which times without an offset are taken to be."""
+    return site.zone or machine_zone()
 
 
 def _whole(folder: Path) -> LogAccount | None:
-    return LogScan(Store(folder).snapshot()).account(Filters()) if is_store(folder) else None
+    if not is_store(folder):
+        return None
+    store = Store(folder)
+    snapshot = store.snapshot()
+    whole = LogScan(snapshot).account(Filters())
+    if snapshot.totals is None:
+        totals = Totals(whole.rows, whole.runs, whole.feeds, whole.first, whole.last)
+        store.keep_totals(snapshot, totals)
+    return whole
 
 
-def _lists_first(offered: Sequence[Offered]) -> list[Offered]:
+def _lists_first(offered: Sequence[Offered], site: Site) -> list[Offered]:
     order = {"towers": 0, "stocks": 1, "services": 2, "runs": 3, "": 4}
-    return sorted(dict.fromkeys(offered), key=lambda offer: order[_peek(offer)])
+    return sorted(dict.fromkeys(offered), key=lambda offer: order[_peek(offer, site)])
 
 
-def _peek(offer: Offered) -> str:
+def _peek(offer: Offered, site: Site) -> str:
     """Tell a file's kind from its first bytes; nothing where they do not say."""
     size = 1 << 17
     try:
@@ -222,17 +304,22 @@ def _peek(offer: Offered) -> str:
         else:
             with offer.open("rb") as file:
                 first = file.read(size)
-        text = decode(first)
-        known = frozenset(name for kind in KINDS.values() for name in kind.names)
-        return tell_kind([n for n in read_header(text, known).names if n]).name
+        text = examine(partial(io.BytesIO, first))
+        headers = read_header(text, known_names(site)).names
+        return tell_kind([name for name in own_names(headers, site) if name]).name
     except (OSError, NotALogError):
         return ""
 
 
-def _read(offer: Offered, tower_bins: Mapping[str, int] | None) -> ParsedLog:
+def _read(
+    offer: Offered, store: Store | None, site: Site, scratch: Scratch, watch: Watch
+) -> ParsedLog:
+    bins = store.tower_bins() if store else None
     if isinstance(offer, Upload):
-        return read_bytes(offer.raw, _label(offer), tower_bins=tower_bins)
-    return read_log(offer, tower_bins=tower_bins)
+        return read_bytes(offer.raw, _label(offer), tower_bins=bins, site=site, scratch=scratch)
+    return read_log(
+        offer, tower_bins=bins, site=site, scratch=scratch, progress=watch.begins(str(offer))
+    )
 
 
 def _label(offer: Offered) -> str:
@@ -252,27 +339,35 @@ def _rejects_file(folder: Path, offer: Offered) -> RejectsFile:
 
 def _unreadable(error: OSError) -> str:
     reason = (error.strerror or str(error)).lower()
+    if error.errno == errno.ENOSPC:
+        return f"there is no room to work in ({reason}); free some and add it again"
     return f"it cannot be read ({reason}); check the name and the rights"
 
 
 def _taken(offer: Offered, parsed: ParsedLog, account: Account, rejects: Path | None) -> Taken:
+    problems = (problem for line in parsed.rejected for problem in line.problems)
     return Taken(
         file=_label(offer),
         kind=parsed.kind.name,
         account=account,
-        problems=tuple(problem for line in parsed.rejected for problem in line.problems),
+        problems=tuple(islice(problems, MOST_TOLD)),
         warnings=tuple(parsed.warnings),
         rejects_file=str(rejects) if rejects else None,
     )
 
 
-def _take(folder: Path, offer: Offered, *, keep_rejects: bool = True) -> Taken:
+def _take(
+    folder: Path, offer: Offered, site: Site, watch: Watch, *, keep_rejects: bool = True
+) -> Taken:
     rejects = _rejects_file(folder, offer)
+    # Rows that do not fit in memory wait where there has to be room for them anyway.
+    near = next((place for place in (folder, *folder.absolute().parents) if place.is_dir()), folder)
+    scratch = Scratch([near])
     try:
-        store = Store(folder) if is_store(folder) else None
-        parsed = _read(offer, store.tower_bins() if store else None)
+        store = Store(folder, on_wait=watch.waits) if is_store(folder) else None
+        parsed = _read(offer, store, site, scratch, watch)
         # A store is made only once there is something to put in it.
-        store = store or Store(folder, create=True)
+        store = store or Store(folder, create=True, on_wait=watch.waits)
 
         def keep() -> None:
             try:
@@ -283,21 +378,26 @@ def _take(folder: Path, offer: Offered, *, keep_rejects: bool = True) -> Taken:
                     f"store ({error.strerror}), so nothing of it was stored"
                 ) from None
 
-        account = store.add(parsed, keep if keep_rejects else None)
+        account = store.add(parsed, keep if keep_rejects else None, zone=zone(site))
+        return _taken(offer, parsed, account, rejects.path)
     except NotALogError as error:
         return Taken(_label(offer), error=str(error))
     except OSError as error:
         return Taken(_label(offer), error=_unreadable(error))
-    return _taken(offer, parsed, account, rejects.path)
+    finally:
+        scratch.close()
 
 
-def _preview(folder: Path, offer: Offered) -> Taken:
+def _preview(folder: Path, offer: Offered, site: Site, watch: Watch) -> Taken:
+    scratch = Scratch()
     try:
         store = Store(folder) if is_store(folder) else None
-        parsed = _read(offer, store.tower_bins() if store else None)
+        parsed = _read(offer, store, site, scratch, watch)
         account = compare(parsed, store.snapshot() if store else empty_snapshot()).account
+        return _taken(offer, parsed, account, None)
     except NotALogError as error:
         return Taken(_label(offer), error=str(error))
     except OSError as error:
         return Taken(_label(offer), error=_unreadable(error))
-    return _taken(offer, parsed, account, None)
+    finally:
+        scratch.close()

@@ -18,6 +18,7 @@ from analysis.counts import Account
 from analysis.filters import HUMIDITY_BANDS, Filters
 from analysis.log_format import FAULT_KINDS
 from analysis.rates import Rate, RatesResult, pooled, rates
+from analysis.site import NO_SITE, Site
 from analysis.spread import Spread
 from analysis.words import per_10k
 
@@ -56,18 +57,21 @@ class Split:
     column : str
         Of the log, or derived (``day``, ``week``, ``month``, ``humidity_band``).
     groups : tuple of Group
-        Times and bands in their order, numeric settings by size, other names by the alphabet;
-        what was not logged comes last.
+        Times and bands in their order; levels of a setting as the site file has them; else numbers
+        by size, then other names by the alphabet. What was not logged comes last.
     feeds : int
         Of all groups.
     not_logged : float
         Share of the feeds for which the column is empty.
+    unit : str
+        Of a setting, as the site file has it; empty where it has none.
     """
 
     column: str
     groups: tuple[Group, ...]
     feeds: int
     not_logged: float
+    unit: str = ""
 
     def sentence(self) -> str:
         """Say how much of it was logged."""
@@ -196,7 +200,11 @@ def time_column(filters: Filters) -> str:
 
 
 def split(
-    counts: pa.Table, column: str, account: Account, spread: Mapping[str, Mapping[str, Spread]]
+    counts: pa.Table,
+    column: str,
+    account: Account,
+    spread: Mapping[str, Mapping[str, Spread]],
+    site: Site = NO_SITE,
 ) -> Split:
     """Split the rates by one column.
 
@@ -210,7 +218,10 @@ def split(
         Handed on.
     spread : mapping of str to mapping of str to Spread
         By kind and tower.
+    site : Site
+        Gives a setting its unit and the order of its levels.
     """
+    setting = site.setting(column)
     by_kind = {kind: rates(counts, (column,), kind, account, spread[kind]) for kind in FAULT_KINDS}
     names = by_kind["faults"].groups[column].to_pylist()
     groups = [
@@ -220,14 +231,14 @@ def split(
         )
         for row, name in enumerate(names)
     ]
-    groups.sort(key=lambda group: order(column, group.name))
+    groups.sort(key=lambda group: order(column, group.name, setting.levels))
     feeds = sum(counts["feeds"].to_pylist())
     empty = sum(
         fed
         for name, fed in zip(counts[column].to_pylist(), counts["feeds"].to_pylist(), strict=True)
         if name is None or name == NOT_LOGGED
     )
-    return Split(column, tuple(groups), feeds, empty / feeds if feeds else 0.0)
+    return Split(column, tuple(groups), feeds, empty / feeds if feeds else 0.0, setting.unit)
 
 
 def _rate(found: RatesResult, kind: str, row: int) -> Rate:
@@ -249,10 +260,15 @@ def _rate(found: RatesResult, kind: str, row: int) -> Rate:
     )
 
 
-def order(column: str, name: str | None) -> tuple[int, float, str]:
-    """Return what the groups of a column are sorted by; what was not logged comes last."""
+def order(column: str, name: str | None, levels: Sequence[str] = ()) -> tuple[int, float, str]:
+    """Return what the groups of a column are sorted by; what was not logged comes last.
+
+    Levels that the site file names come first, in its order.
+    """
     if not name or name == NOT_LOGGED:
         return (2, 0.0, "")
+    if name in levels:
+        return (-1, float(levels.index(name)), name)
     if column == "humidity_band":
         return (0, float(HUMIDITY_BANDS.index(name)), name)
     if re.fullmatch(r"-?\d+(\.\d+)?", name):
@@ -267,6 +283,7 @@ def trends(
     settings: Sequence[str],
     spread: Mapping[str, Mapping[str, Spread]],
     marks: Sequence[Mark],
+    site: Site = NO_SITE,
 ) -> Trends:
     """Put the splits of a period together.
 
@@ -284,11 +301,13 @@ def trends(
         By kind and tower.
     marks : sequence of Mark
         In order.
+    site : Site
+        Gives settings their units and the order of their levels.
     """
     unit = next(name for name in counts if name in TIME_COLUMNS)
 
     def by(column: str) -> Split:
-        return split(counts[column], column, account, spread)
+        return split(counts[column], column, account, spread, site)
 
     return Trends(
         filters=filters,

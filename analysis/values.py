@@ -7,6 +7,7 @@ different values, not of rows.
 
 from __future__ import annotations
 
+import datetime as dt
 import difflib
 import re
 from collections.abc import Callable
@@ -26,6 +27,16 @@ _MOMENT = (
     r"^(?P<y>\d{4})-(?P<mo>\d{2})-(?P<d>\d{2})"
     r"(?:[Tt ](?P<h>\d{2}):(?P<mi>\d{2})(?::(?P<s>\d{2})(?:[.,](?P<f>\d{1,6})\d*)?)?"
     r"[ ]?(?P<z>[Zz]|[+-]\d{2}:?\d{2})?)?$"
+)
+#: Forms of dates that a site file may name, beside year-month-day in two digits each, which is
+#: always taken: the order of day, month and year and the mark between them.
+DATE_FORMS = ("D.M.Y", "D/M/Y", "D-M-Y", "M/D/Y", "M-D-Y", "Y/M/D", "Y.M.D", "Y-M-D")
+
+_PARTS = {"D": r"(?P<d>\d{1,2})", "M": r"(?P<mo>\d{1,2})", "Y": r"(?P<y>\d{4})"}
+# Spreadsheets and browsers put a narrow blank before AM, and some a comma behind the date.
+_CLOCK = (
+    r"(?:(?:[Tt]|,?[ \x{a0}\x{202f}]+)(?P<h>\d{1,2}):(?P<mi>\d{2})(?P<s>(?::\d{2}(?:[.,]\d+)?)?)"
+    r"[ \x{a0}\x{202f}]?(?P<ap>(?:[AaPp]\.?[Mm]\.?)?)[ ]?(?P<z>(?:[Zz]|[+-]\d{2}:?\d{2})?))?$"
 )
 _WHOLE = r"^\+?\d+$"
 #: Three noughts after a mark may be thousands: 4.000 is four to some and four thousand to others.
@@ -83,7 +94,9 @@ def nearest(word: str, words: tuple[str, ...] | frozenset[str], cutoff: float = 
     return found[0] if found else ""
 
 
-def read_column(column: Column, texts: pa.Array, *, decimal_comma: bool) -> Read:
+def read_column(
+    column: Column, texts: pa.Array, *, decimal_comma: bool, date_form: str = ""
+) -> Read:
     """Read one column of the format.
 
     Parameters
@@ -94,18 +107,30 @@ def read_column(column: Column, texts: pa.Array, *, decimal_comma: bool) -> Read
         One text a row, as it stood in the file.
     decimal_comma : bool
         Whether ``45,5`` is a number here (where the delimiter is no comma).
+    date_form : str
+        One of `DATE_FORMS`, as the site file names it: dates in that form are taken too, with a
+        clock of 24 or of 12 hours. Empty: year-month-day alone is taken.
 
     Returns
     -------
     Read
         Values and refusals; an empty cell is null and, where the column is needed, refused.
+
+    Raises
+    ------
+    ValueError
+        For a form of dates that is none.
     """
+    if date_form and date_form not in DATE_FORMS:
+        raise ValueError(f"date_form must be one of {', '.join(DATE_FORMS)}, not {date_form!r}")
     encoded = texts.dictionary_encode()
     distinct = pc.utf8_trim_whitespace(unescape(encoded.dictionary))
     indices = encoded.indices
     empty = _mask(pc.equal(distinct, ""))
-    reader = _READERS[column.type]
-    values, bad, reason = reader(column, distinct, empty, decimal_comma)
+    if column.type == "moment":
+        values, bad, reason = _moment(column, distinct, empty, date_form)
+    else:
+        values, bad, reason = _READERS[column.type](column, distinct, empty, decimal_comma)
     if column.needed:
         bad = bad | empty
     rows = indices.to_numpy()
@@ -244,7 +269,41 @@ def _integers(texts: pa.Array) -> npt.NDArray[np.int64]:
     return result
 
 
-def _moment(column: Column, texts: pa.Array, empty: BoolArray, comma: bool) -> _Result:
+def _pattern(form: str) -> str:
+    """Return the expression of a date in a form, with its time of day if it has one."""
+    first, mark, second, _, third = tuple(form)
+    return f"^{re.escape(mark).join(_PARTS[part] for part in (first, second, third))}{_CLOCK}"
+
+
+def _as_iso(texts: pa.Array, form: str) -> pa.Array:
+    """Write moments of a form as year-month-day; other texts stay as they are.
+
+    An hour that no clock of 12 hours shows becomes one that no clock at all shows.
+    """
+    parts = pc.extract_regex(texts, _pattern(form))
+    field = {name: pc.struct_field(parts, name) for name in ("y", "mo", "d", "h", "mi", "s", "z")}
+    half = pc.utf8_lower(pc.utf8_slice_codeunits(pc.struct_field(parts, "ap"), 0, 1))
+    number = pc.if_else(pc.equal(field["h"], ""), "0", field["h"]).cast(pa.int64())
+    twelve = pc.and_(pc.greater_equal(number, 1), pc.less_equal(number, 12))
+    of_half = pc.if_else(pc.equal(number, 12), 0, number)
+    hour = pc.case_when(
+        pc.make_struct(pc.equal(half, ""), pc.invert(twelve), pc.equal(half, "p")),
+        number,
+        99,
+        pc.add(of_half, 12),
+        of_half,
+    )
+    day = pc.binary_join_element_wise(
+        field["y"], pc.utf8_lpad(field["mo"], 2, "0"), pc.utf8_lpad(field["d"], 2, "0"), "-"
+    )
+    shown = pc.utf8_lpad(hour.cast(pa.string()), 2, "0")
+    clock = pc.binary_join_element_wise("T", shown, ":", field["mi"], field["s"], field["z"], "")
+    timed = pc.not_equal(field["h"], "")
+    return pc.coalesce(pc.binary_join_element_wise(day, pc.if_else(timed, clock, ""), ""), texts)
+
+
+def _moment(column: Column, texts: pa.Array, empty: BoolArray, form: str) -> _Result:
+    texts = _as_iso(texts, form) if form else texts
     matched = _mask(pc.match_substring_regex(texts, _MOMENT))
     # A text that is no date at all stands in as a good one, so that the sums below run on all.
     parts = pc.extract_regex(pc.if_else(pa.array(matched), texts, "2000-01-01T00:00"), _MOMENT)
@@ -280,26 +339,51 @@ def _moment(column: Column, texts: pa.Array, empty: BoolArray, comma: bool) -> _
         column.name: _null_where(micros, ~good),
         f"{column.name}_offset_min": offsets,
     }
-    return values, ~good & ~empty, _moment_reason(column)
+    return values, ~good & ~empty, _moment_reason(column, form)
 
 
-def _moment_reason(column: Column) -> Callable[[str], str]:
-    form = "2031-04-03" if column.date_alone else "2031-04-03T08:05"
+def _on_calendar(match: re.Match[str]) -> bool:
+    try:
+        dt.date(int(match["y"]), int(match["mo"]), int(match["d"]))
+    except ValueError:
+        return False
+    return True
+
+
+def _moment_reason(column: Column, form: str) -> Callable[[str], str]:
+    example = "2031-04-03"
+    own = form.replace("D", "03").replace("M", "04").replace("Y", "2031")
+    if not column.date_alone:
+        example, own = f"{example}T08:05", f"{own} 08:05"
+    written = f"year-month-day, like {example}"
 
     def reason(text: str) -> str:
+        iso = _as_iso(pa.array([text], pa.string()), form)[0].as_py() if form else text
+        match = re.match(_MOMENT, iso)
+        if match and not YEARS[0] <= int(match["y"]) <= YEARS[1]:
+            return f"{column.name} is {text}; the year must be from {YEARS[0]} to {YEARS[1]}"
+        if match and match["h"] is None and not column.date_alone and _on_calendar(match):
+            write = f"{own} or {example}" if form else example
+            return f"{column.name} is {text}, without a time of day; write it like {write}"
+        if match:
+            read = f", read as {form}" if iso != text else ""
+            return f"{column.name} is {text}, which no calendar or clock shows{read}; correct it"
+        date = re.match(r"^\d{1,2}([./-])\d{1,2}\1(\d{2,4})(?!\d)", text)
+        if form and date and len(date[2]) == 2 and not form.startswith("Y"):
+            return (
+                f"{column.name} is {text}, with two digits for the year; write all four, like {own}"
+            )
+        if form:
+            return (
+                f"{column.name} is {text}, which is not of the form {form} that the site file "
+                f"names; write it like {own}, or {written}"
+            )
         if re.match(r"^\d{1,2}[./-]\d{1,2}[./-]\d{2,4}", text):
             return (
                 f"{column.name} is {text}, which is ambiguous: nobody can tell day from month; "
-                f"write year-month-day, like {form}"
+                f"write {written}, or name the form of your dates in the site file (date_form)"
             )
-        if re.match(r"^\d{4}-\d{2}-\d{2}$", text) and not column.date_alone:
-            return f"{column.name} is {text}, without a time of day; write it like {form}"
-        match = re.match(_MOMENT, text)
-        if match and not YEARS[0] <= int(match["y"]) <= YEARS[1]:
-            return f"{column.name} is {text}; the year must be from {YEARS[0]} to {YEARS[1]}"
-        if match:
-            return f"{column.name} is {text}, which no calendar or clock shows; correct it"
-        return f"{column.name} is {text}; write year-month-day and time, like {form}"
+        return f"{column.name} is {text}; write year-month-day and time, like {example}"
 
     return reason
 
@@ -364,7 +448,6 @@ _READERS: dict[str, Callable[[Column, pa.Array, BoolArray, bool], _Result]] = {
     "text": _text,
     "whole": _whole,
     "number": _number,
-    "moment": _moment,
     "bins": _bins,
     "bin": _bin,
     "count": _count,

@@ -16,7 +16,7 @@ from dash import ClientsideFunction, Dash, Input, Output, dcc, html
 from dash.development.base_component import Component
 
 from analysis.filters import FilterError
-from analysis.store import StoreError
+from analysis.snapshot import StoreError
 from dashboard import filters, theme
 from dashboard.data import Data
 from dashboard.pages import log, overview, trends

@@ -161,7 +161,7 @@ def serve(folder: Path, *, port: int | None, announce: Callable[[str], None]) ->
 
     Raises
     ------
-    analysis.store.StoreError
+    analysis.snapshot.StoreError
         When there is no store, or one that cannot be read.
     OSError
         When the port is taken.

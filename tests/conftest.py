@@ -45,7 +45,7 @@ def reasons(parsed: ParsedLog) -> list[str]:
 
 def rows(parsed: ParsedLog) -> list[dict[str, object]]:
     """Return the accepted rows by line and bin; unknown columns as a dict."""
-    return sorted(map(_plain, parsed.rows.to_pylist()), key=_place)
+    return sorted(map(_plain, parsed.rows.table().to_pylist()), key=_place)
 
 
 def stored(store: Store, kind: str = "runs", *, past: bool = False) -> list[dict[str, object]]:

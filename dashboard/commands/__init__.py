@@ -21,10 +21,15 @@ COMMANDS = {
     "demo": "serve the pages on a sample log, made at the first start",
     "add": "take log files into the store",
     "check": "say what add would do, and store nothing",
+    "history": "what became of a run, or every intake",
+    "undo": "take one intake back, which loses nothing",
     "sheet": "a tally sheet to print, for one tower",
     "rates": "fault rates of any groups, with their ranges",
     "compare": "each tower and bin against its burn-in or another benchmark",
+    "export": "write the log, or counts of any groups, as CSV or Parquet",
     "interval": "what X faults in N feeds prove, or how two counts compare; needs no store",
+    "site": "check the site file: time zone, form of dates, headers, settings, standard",
+    "store": "say whether the store is whole, or copy it",
     "serve": "serve the pages of a store on this machine",
 }
 
@@ -111,8 +116,9 @@ def sentence(text: str) -> str:
 def _exit_code(error: Exception) -> int | None:
     """Return the exit code of what the user can mend; None for a mistake of the program's own."""
     from analysis.filters import FilterError
-    from analysis.store import DamagedStoreError, StoreError
+    from analysis.site import SiteError
+    from analysis.snapshot import DamagedStoreError, StoreError
 
     if isinstance(error, DamagedStoreError):
         return 1
-    return 2 if isinstance(error, UsageError | FilterError | StoreError) else None
+    return 2 if isinstance(error, UsageError | FilterError | StoreError | SiteError) else None

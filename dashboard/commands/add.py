@@ -4,16 +4,21 @@ from __future__ import annotations
 
 import argparse
 import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from dashboard.commands import options as shared
 from dashboard.commands import sentence
 
 if TYPE_CHECKING:
-    from analysis.taking_in import Intake, Taken
+    from analysis.taking_in import Intake, Taken, Watch
 
 #: Problems shown on a terminal for one file; all are in the rejects file and in the JSON.
 _SHOWN = 20
+#: Files up to these bytes are read before anybody looks at a bar.
+_SLOW_BYTES = 20_000_000
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -28,7 +33,48 @@ def run(options: argparse.Namespace) -> int:
     """Take the files in and print the account of each."""
     from analysis import taking_in
 
-    return say(taking_in.add(shared.store_folder(options), shared.files(options)), options)
+    with watching(options.command) as watch:
+        intake = taking_in.add(shared.store_folder(options), shared.files(options), watch=watch)
+    return say(intake, options)
+
+
+@contextmanager
+def watching(command: str) -> Iterator[Watch]:
+    """Show on a terminal how far a file has been read, and say when another writer is waited for.
+
+    All of it goes to standard error; a bar only where that is a terminal.
+    """
+    from rich.console import Console
+    from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn, TimeRemainingColumn
+
+    from analysis.taking_in import Watch
+
+    console = Console(stderr=True)
+    columns = (
+        TextColumn("{task.description}", markup=False),
+        BarColumn(),
+        DownloadColumn(),
+        TimeRemainingColumn(),
+    )
+    bar = Progress(*columns, console=console, transient=True, disable=not console.is_terminal)
+
+    def begins(name: str) -> Callable[[int, int], None]:
+        task = bar.add_task(Path(name).name, total=None)
+
+        def told(done: int, size: int) -> None:
+            # A file that is read at once needs no bar.
+            bar.update(task, completed=done, total=size, visible=size > _SLOW_BYTES)
+
+        return told
+
+    def waits() -> None:
+        print(
+            f"feedtally {command}: another process is writing to the store; waiting for it.",
+            file=sys.stderr,
+        )
+
+    with bar:
+        yield Watch(begins, waits)
 
 
 def say(intake: Intake, options: argparse.Namespace) -> int:
@@ -57,6 +103,7 @@ def _json(taken: Taken) -> dict[str, object]:
         "file": taken.file,
         "kind": taken.kind or None,
         "warnings": list(taken.warnings),
+        "intake": taken.account.intake if taken.account else None,
         "rejects_file": taken.rejects_file,
         "problems": [
             {"line": p.line, "column": p.column, "reason": p.reason} for p in taken.problems

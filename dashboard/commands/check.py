@@ -18,4 +18,6 @@ def run(options: argparse.Namespace) -> int:
     """Check the files and print the account that each would have."""
     from analysis import taking_in
 
-    return add.say(taking_in.check(shared.store_folder(options), shared.files(options)), options)
+    with add.watching(options.command) as watch:
+        intake = taking_in.check(shared.store_folder(options), shared.files(options), watch=watch)
+    return add.say(intake, options)

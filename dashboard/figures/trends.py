@@ -8,6 +8,7 @@ scale that starts at nought. Beside or below them stands where the data lie.
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -120,22 +121,32 @@ def group_name(column: str, name: str | None) -> str:
     return name
 
 
-def group_in_words(column: str, name: str | None) -> str:
-    """Name a group at the beginning of a sentence: ``Stock BO90``, ``Vacuum 5``."""
+def in_unit(name: str, unit: str) -> str:
+    """Name a level of a setting with its unit where it is a number: ``5 kPa``, but ``off``."""
+    return f"{name} {unit}" if unit and re.fullmatch(r"[+-]?\d+([.,]\d+)?", name) else name
+
+
+def heading(split: Split) -> str:
+    """Name what a split is by, with its unit if it has one: ``stock``, ``vacuum (kPa)``."""
+    return f"{theme.called(split.column)}{f' ({split.unit})' if split.unit else ''}"
+
+
+def group_in_words(column: str, name: str | None, unit: str = "") -> str:
+    """Name a group at the beginning of a sentence: ``Stock BO90``, ``Vacuum 5 kPa``."""
     if column in ("day", "week", "month"):
         told = group_name(column, name)
     elif column == "humidity_band":
         band = NOT_LOGGED if name is None else name
         told = band_words(band) if band == NOT_LOGGED else f"air of {band_words(band)}"
     else:
-        told = f"{theme.called(column)} {group_name(column, name)}"
+        told = f"{theme.called(column)} {in_unit(group_name(column, name), unit)}"
     return f"{told[:1].upper()}{told[1:]}"
 
 
 def sentence(trends: Trends, split: Split, group: Group, kind: str, plain: bool = False) -> str:
     """Say a group's rate, in lines short enough for a label."""
     rate, whole = group.rates[kind], trends.total[kind]
-    name = theme.label(group_in_words(split.column, group.name))
+    name = theme.label(group_in_words(split.column, group.name, split.unit))
     told = (
         f"{name}: {theme.rate(rate.rate)} {kind} per 10,000 feeds "
         f"({theme.span(*bounds(rate, plain))}),<br>{rate.count:,} in {theme.feeds(rate.feeds)} "
@@ -739,13 +750,28 @@ def by_group(trends: Trends, split: Split, *, plain: bool = False) -> go.Figure:
         },
         height=_ROWS_HEAD + _ROW * len(groups) + _ROWS_FOOT,
         margin={
-            "l": 26 + 8 * max(map(len, names), default=4),
+            "l": 26 + 8 * max((len(name) for name in (*names, _short(split.unit))), default=4),
             "r": 46,
             "t": _ROWS_HEAD,
             "b": _ROWS_FOOT,
         },
     )
     _rules(figure, groups)
+    if split.unit:
+        # Above the levels, which stand without it.
+        _add_note(
+            figure,
+            text=theme.label(_short(split.unit)),
+            xref="paper",
+            yref="y domain",
+            x=0,
+            y=1,
+            xanchor="right",
+            xshift=-12,
+            yanchor="bottom",
+            yshift=5,
+            name="unit",
+        )
     gap, feeds_wide = 0.05, 0.2
     wide = (1 - feeds_wide - gap * len(kinds)) / len(kinds)
     for number, kind in enumerate(kinds):
@@ -868,7 +894,8 @@ def _feeds_of_groups(
             textfont={"size": 13, "color": theme.LIGHT.quiet},
             cliponaxis=False,
             hovertext=[
-                f"{theme.label(group_in_words(split.column, g.name))}: {theme.feeds(n)} feeds, "
+                f"{theme.label(group_in_words(split.column, g.name, split.unit))}: "
+                f"{theme.feeds(n)} feeds, "
                 f"{theme.percent(share)} of all"
                 for g, n, share in zip(groups, fed, shares, strict=True)
             ],

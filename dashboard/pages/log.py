@@ -28,7 +28,8 @@ from analysis.counts import LogScan
 from analysis.intake import Problem, rejects_name
 from analysis.log_format import KINDS
 from analysis.records import blocks, decode, read_header
-from analysis.store import Store, StoreError
+from analysis.snapshot import StoreError
+from analysis.store import Store
 from analysis.taking_in import Intake, Taken, Upload
 from dashboard import filters, theme
 from dashboard.data import Data

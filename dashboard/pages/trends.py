@@ -306,7 +306,7 @@ class _Shown:
         return self._split(
             "by-setting",
             split,
-            f"Which level of {theme.called(split.column)} has more {self._kinds()}?",
+            f"Which level of {figures.heading(split)} has more {self._kinds()}?",
             turns=turns,
             caution=" Settings follow the paper: a level that only a heavy cover is run at has "
             "that cover's faults.",
@@ -421,6 +421,6 @@ class _Shown:
                         ]
                     )
                 )
-        name = theme.called(split.column)
+        name = figures.heading(split)
         heads = ["kind", "counted", "feeds", "per 10,000 feeds", "range"]
         return parts.numbers_table(f"{self._kinds().capitalize()} by {name}", name, heads, rows)

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -24,6 +24,7 @@ from reportlab.pdfgen.canvas import Canvas
 from analysis.counts import LogScan
 from analysis.filters import Filters
 from analysis.log_format import PURPOSES, SETTINGS
+from analysis.site import NO_SITE, Site
 
 #: Bins of a tower that no list gives a number for, unless its log has a higher one.
 USUAL_BINS = 10
@@ -77,15 +78,20 @@ class TallySheet:
         From the top of the column down.
     settings : tuple of str
         Names of the log's columns, in the order of the format, the site's own last.
+    units : mapping of str to str
+        Of those settings that the site file gives one.
     """
 
     tower: str
     site: str
     bins: tuple[int, ...]
     settings: tuple[str, ...] = SETTINGS
+    units: Mapping[str, str] = field(default_factory=dict, hash=False)
 
 
-def sheet_of(scan: LogScan, tower: str, bins: int | None = None) -> TallySheet:
+def sheet_of(
+    scan: LogScan, tower: str, bins: int | None = None, site: Site = NO_SITE
+) -> TallySheet:
     """Tell what the sheet of a tower has to hold.
 
     Parameters
@@ -96,6 +102,8 @@ def sheet_of(scan: LogScan, tower: str, bins: int | None = None) -> TallySheet:
         One that a tower list or the run log names.
     bins : int, optional
         Bins of a tower whose number no list gives; without it ten, or more where the log has more.
+    site : Site
+        Gives settings their units.
 
     Raises
     ------
@@ -132,6 +140,7 @@ def sheet_of(scan: LogScan, tower: str, bins: int | None = None) -> TallySheet:
         site=str(row.get("site") or ""),
         bins=numbers[::-1] if row.get("numbered_from") == "bottom" else numbers,
         settings=(*SETTINGS, *own),
+        units={name: said.unit for name, said in site.settings.items() if said.unit},
     )
 
 
@@ -244,10 +253,19 @@ def _head(pen: _Pen, sheet: TallySheet) -> None:
         ]
     )
     pen.fields([("stock", 4), ("lot", 3), ("counter at start", 3), ("counter at end", 3)])
-    names = [name.removeprefix("set_").replace("_", " ") for name in sheet.settings]
+    names = [_setting(name, sheet.units.get(name, "")) for name in sheet.settings]
     for first in range(0, len(names), _SETTING_COLUMNS):
         row = names[first : first + _SETTING_COLUMNS]
         pen.fields([(name, 1) for name in row], columns=_SETTING_COLUMNS)
+
+
+def _setting(column: str, unit: str) -> str:
+    """Name a setting with its unit, where the sheet's type has its letters and its field room."""
+    name = column.removeprefix("set_").replace("_", " ")
+    told = f"{name}, {unit}"
+    room = _INNER / _SETTING_COLUMNS - 8
+    fits = pdfmetrics.stringWidth(told, _REGULAR, _SMALL) <= room
+    return told if unit and can_write(unit) and fits else name
 
 
 #: Shares of the width that the columns of the bins take, and their headings.

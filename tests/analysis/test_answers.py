@@ -11,7 +11,8 @@ import pytest
 from analysis import answers, taking_in
 from analysis.counts import LogScan
 from analysis.filters import FilterError, parse_filters
-from analysis.store import Store, StoreError
+from analysis.snapshot import StoreError
+from analysis.store import Store
 from tests.conftest import LINE, everything, run_log, stored
 
 Write = Callable[..., Path]

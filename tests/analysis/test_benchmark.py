@@ -5,8 +5,9 @@ import datetime as dt
 import pyarrow as pa
 import pytest
 
-from analysis.benchmark import Compared, compare, latest_proofs
+from analysis.benchmark import STANDARD, Compared, compare, latest_proofs
 from analysis.counts import Account
+from analysis.site import parse_site
 from analysis.spread import between_run_variance
 
 
@@ -192,6 +193,40 @@ def test_a_standard_needs_no_burn_in():
     found = result([compared(FEW, None)], against="standard", standard=8e-5)
     assert {p.comparison.verdict for p in found.comparisons} == {"as good"}
     assert found.comparisons[0].comparison.benchmark_rate == 8e-5
+
+
+def test_a_sites_own_standard_is_taken_unless_another_is_given():
+    # Misses run at 0.8 per 10,000 feeds in FEW.
+    tower = compared(FEW, None, benchmark_paper=None)
+    site = parse_site("[standard]\nmisses_per_10k = 2", "site.toml")
+    held = {
+        "usual": result([tower], "standard"),
+        "site": result([tower], "standard", site=site),
+        "given": result([tower], "standard", site=site, standard=8e-5),
+    }
+    assert {
+        name: found.comparisons[0].comparison.benchmark_rate for name, found in held.items()
+    } == {
+        "usual": 3e-5,
+        "site": 2e-4,
+        "given": 8e-5,
+    }
+    verdicts = {name: found.comparisons[0].comparison.verdict for name, found in held.items()}
+    assert verdicts == {"usual": "worse", "site": "better", "given": "as good"}
+    assert "2.0 per 10,000 feeds" in held["site"].comparisons[0].comparison.sentence()
+
+
+def test_a_kind_that_the_site_states_nothing_of_keeps_the_usual_standard():
+    site = parse_site("[standard]\ndoubles_per_10k = 2", "site.toml")
+    tower = compared(FEW, None, benchmark_paper=None)
+    found = result([tower], "standard", site=site).comparisons[0].comparison
+    assert found.benchmark_rate == STANDARD["misses"] == 3e-5
+
+
+def test_the_highest_standard_that_a_site_can_state_can_be_compared_with():
+    site = parse_site("[standard]\nmisses_per_10k = 9999.9", "site.toml")
+    tower = compared(FEW, None, benchmark_paper=None)
+    assert result([tower], "standard", site=site).comparisons[0].comparison.verdict == "better"
 
 
 def test_sentence_names_the_worse_and_how_towers_stand():

@@ -3,6 +3,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import mpmath
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -10,6 +11,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 from statsmodels.stats.proportion import proportion_confint
 
+from analysis import intervals
 from analysis.intervals import (
     METHODS,
     coverage,
@@ -18,6 +20,8 @@ from analysis.intervals import (
     poisson_interval,
     upper_bound,
 )
+from tests.benchmarks.intervals import counts as drawn_counts
+from tests.benchmarks.intervals import is_limit
 
 REFERENCE = Path(__file__).parent.parent / "reference"
 
@@ -174,6 +178,98 @@ def test_equal_pairs_evaluated_once_change_nothing(method):
     together = np.array(interval(x, n, method=method))
     one_by_one = np.array([interval(a, b, method=method) for a, b in zip(x, n, strict=True)]).T
     assert_allclose(together, one_by_one, rtol=1e-15)
+
+
+def _pairs_on_both_sides_of_each_branch():
+    """Seeded grid: rare, at both edges of the series, even, faults the rule, few, 1000 (scipy)."""
+    draw = np.random.default_rng(21)
+    pairs = [(1, 10**9), (10, 10**9), (999, 10**9), (1000, 10**9), (999, 9_289_977), (30, 40)]
+    pairs += [(x, x + good) for x in (9, 10, 11) for good in (1, 8, 9, 10, 11, 12)]
+    for x in (1, 2, 7, 30, 400, 999, 1000, 20_000):
+        # 128 and 1/2 feeds per fault are where the series ends and where it starts Newton's method.
+        feeds_per_fault = [1.001, 1.3, 1.9, 2, 2.1, 4, 64, 126, 130, 200, 10 ** draw.uniform(3, 6)]
+        pairs += [(x, max(x + 1, round(x * each))) for each in feeds_per_fault]
+    return np.array(pairs, dtype=float).T
+
+
+@pytest.mark.parametrize("confidence", [0.5, 0.95, 0.99, 1 - 1e-9])
+def test_exact_limits_keep_twelve_digits_on_both_sides_of_each_branch(confidence):
+    x, n = _pairs_on_both_sides_of_each_branch()
+    ends = interval(x, n, confidence=confidence)
+    tail = 0.5 * (1 - confidence)
+    for upper, limits in zip((False, True), ends, strict=True):
+        for limit, count, feeds in zip(limits, x, n, strict=True):
+            assert is_limit(limit, count, feeds, upper=upper, within=1e-12, tail=tail), (
+                f"{count:.0f} faults in {feeds:.0f} feeds, upper {upper}: {limit!r}"
+            )
+
+
+def test_effective_counts_keep_twelve_digits():
+    draw = np.random.default_rng(22)
+    x = 2.0 ** draw.uniform(-4, 8, 60)
+    n = x * (1 + 10.0 ** draw.uniform(-1, 5, 60))
+    ends = interval(x, n, confidence=0.999)
+    tail = 0.5 * (1 - 0.999)
+    for upper, limits in zip((False, True), ends, strict=True):
+        for limit, count, feeds in zip(limits, x, n, strict=True):
+            assert limit == 1 or is_limit(
+                limit, count, feeds, upper=upper, within=1e-12, tail=tail
+            ), (count, feeds, upper, limit)
+
+
+def test_a_small_lower_limit_of_few_faults_that_are_the_rule_does_not_cancel():
+    # As 1 less the other side's limit this kept no digit: the limit is below 10^-10 here.
+    low = lower_bound(0.40625, 0.5, confidence=1 - 1e-6)
+    assert low < 1e-10
+    assert is_limit(low, 0.40625, 0.5, upper=False, within=1e-12, tail=1 - (1 - 1e-6))
+
+
+def test_no_fault_and_faults_only_by_their_closed_forms():
+    n = np.array([1, 2, 7, 5000, 10**7, 10**9])
+    with mpmath.workdps(40):
+        edge = [float(mpmath.mpf("0.025") ** (mpmath.mpf(1) / int(each))) for each in n]
+        rest = [float(-mpmath.expm1(mpmath.log("0.025") / int(each))) for each in n]
+    low, high = interval(np.zeros(6), n)
+    assert np.all(low == 0)
+    assert_allclose(high, rest, rtol=1e-14)
+    low, high = interval(n, n)
+    assert np.all(high == 1)
+    assert_allclose(low, edge, rtol=1e-14)
+
+
+@pytest.mark.parametrize("kind", ["of all sizes", "mostly zero", "mostly repeats"])
+def test_many_pairs_at_once_are_as_each_alone(kind):
+    x, n = drawn_counts(kind, 600)
+    x[0], n[0] = 0, 0
+    together = np.array(interval(x, n))
+    alone = np.array([interval(a, b) for a, b in zip(x, n, strict=True)]).T
+    assert np.array_equal(together, alone)
+    assert (together[0, 0], together[1, 0]) == (0, 1)
+
+
+def test_repeats_are_evaluated_once(monkeypatch):
+    sizes = []
+    exact = intervals._exact
+
+    def counting(x, n, tail):
+        sizes.append(x.size)
+        return exact(x, n, tail)
+
+    monkeypatch.setitem(intervals._BY_METHOD, "exact", counting)
+    interval(np.tile([0, 1, 5], 400), np.tile([900, 4000, 900], 400))
+    interval(np.zeros(1200), np.arange(1, 1201))
+    assert sizes == [3, 1200]
+
+
+def test_shapes_are_broadcast_and_kept():
+    x, n = np.array([[0], [3], [10]]), np.array([10, 2000])
+    low, high = interval(x, n)
+    assert low.shape == high.shape == (3, 2)
+    assert (low[2, 1], high[2, 1]) == interval(10, 2000)
+    assert (low[0, 0], high[2, 0]) == (0, 1)
+    low, high = interval(np.array(3), np.array(2000.0))
+    assert np.ndim(low) == np.ndim(high) == 0
+    assert (low, high) == interval(3, 2000)
 
 
 @pytest.mark.parametrize("method", METHODS)

@@ -6,6 +6,7 @@ import csv
 import io
 import re
 import time
+from functools import partial
 
 import numpy as np
 import pytest
@@ -17,18 +18,26 @@ from analysis.records import (
     NotALogError,
     Text,
     blocks,
-    decode,
+    examine,
     read_header,
 )
 
 KNOWN = frozenset({"run", "started", "tower", "bin", "cycles", "misses", "doubles", "note"})
 
 
+def text_of(data: bytes) -> Text:
+    return Text(partial(io.BytesIO, data), "utf-8")
+
+
+def examined(raw: bytes) -> Text:
+    return examine(partial(io.BytesIO, raw))
+
+
 def records(
     data: bytes, *, block_bytes: int = 4 << 20
 ) -> tuple[list[tuple[int, list[str]]], list[tuple[int, list[str], str]]]:
     """Return (line, cells) of the records and (line, cells, reason) of the broken ones."""
-    text = Text(data, "utf-8")
+    text = text_of(data)
     header = read_header(text, KNOWN)
     good: list[tuple[int, list[str]]] = []
     broken: list[tuple[int, list[str], str]] = []
@@ -60,63 +69,63 @@ class TestEncodings:
     def test_every_encoding_gives_the_same_text(
         self, encoding: str, mark: bytes, told: str
     ) -> None:
-        text = decode(mark + self.text.encode(encoding))
-        assert text.data.decode() == self.text
+        text = examined(mark + self.text.encode(encoding))
+        assert b"".join(text.pieces()).decode() == self.text
         assert text.encoding == told
 
     def test_bytes_without_a_meaning_in_windows_1252_are_kept(self) -> None:
-        text = decode(b"run,tower\n\x81\x8d\x8f\x90\x9d,\xe9\n")
-        assert text.data.decode().splitlines()[1] == "\x81\x8d\x8f\x90\x9d,é"
+        text = examined(b"run,tower\n\x81\x8d\x8f\x90\x9d,\xe9\n")
+        assert b"".join(text.pieces()).decode().splitlines()[1] == "\x81\x8d\x8f\x90\x9d,é"
 
     @pytest.mark.parametrize("raw", [b"", b"\n", b" \r\n\t\n", b"\xff\xfe", b"\xff\xfe\n\0 \0"])
     def test_a_file_of_nothing_is_refused_as_empty(self, raw: bytes) -> None:
         with pytest.raises(NotALogError, match="empty"):
-            decode(raw)
+            examined(raw)
 
     @pytest.mark.parametrize("mark", [b"\xff\xfe", b"\xfe\xff"])
     def test_broken_utf_16_is_refused(self, mark: bytes) -> None:
         with pytest.raises(NotALogError, match="broken at byte"):
-            decode(mark + b"a\0b\0\0\xd8\0")
+            examined(mark + b"a\0b\0\0\xd8\0")
 
     @pytest.mark.parametrize("encoding", ["utf-16-le", "utf-16-be"])
     def test_utf_16_without_its_mark_is_refused(self, encoding: str) -> None:
         with pytest.raises(NotALogError, match="not text"):
-            decode(self.text.encode(encoding))
+            examined(self.text.encode(encoding))
 
 
 class TestHeader:
     @pytest.mark.parametrize("delimiter", [",", ";", "\t"])
     def test_the_delimiter_is_told_from_the_names(self, delimiter: str) -> None:
         data = delimiter.join(["run", "started", "a,b;c" if delimiter == "\t" else "x"])
-        assert read_header(Text(data.encode(), "utf-8"), KNOWN).delimiter == delimiter
+        assert read_header(text_of(data.encode()), KNOWN).delimiter == delimiter
 
     def test_a_name_that_holds_another_delimiter_does_not_mislead(self) -> None:
-        header = read_header(Text(b"run;tower;bin;a,b,c,d,e,f\n", "utf-8"), KNOWN)
+        header = read_header(text_of(b"run;tower;bin;a,b,c,d,e,f\n"), KNOWN)
         assert header.names == ("run", "tower", "bin", "a,b,c,d,e,f")
 
     def test_names_lose_case_and_blanks_around_them(self) -> None:
-        header = read_header(Text(b' RUN ,"Tower",\tBin\t\n', "utf-8"), KNOWN)
+        header = read_header(text_of(b' RUN ,"Tower",\tBin\t\n'), KNOWN)
         assert header.names == ("run", "tower", "bin")
 
     def test_trailing_delimiters_are_no_names(self) -> None:
-        header = read_header(Text(b"run,tower,,,\n", "utf-8"), KNOWN)
+        header = read_header(text_of(b"run,tower,,,\n"), KNOWN)
         assert (header.names, header.width) == (("run", "tower"), 5)
 
     def test_empty_lines_before_the_header_are_passed_over_and_counted(self) -> None:
-        header = read_header(Text(b"\n ,,\r\n\rrun,tower\r\n1,A\n", "utf-8"), KNOWN)
+        header = read_header(text_of(b"\n ,,\r\n\rrun,tower\r\n1,A\n"), KNOWN)
         assert (header.names, header.line) == (("run", "tower"), 5)
 
     def test_a_line_break_within_a_name_is_counted(self) -> None:
-        header = read_header(Text(b'run,tower,"my\nnote"\n1,A,x\n', "utf-8"), KNOWN)
+        header = read_header(text_of(b'run,tower,"my\nnote"\n1,A,x\n'), KNOWN)
         assert (header.names[2], header.line) == ("my\nnote", 3)
 
     def test_a_first_line_beyond_any_header_is_refused(self) -> None:
         with pytest.raises(NotALogError, match="longer than 100,000"):
-            read_header(Text(b"run," + b"," * 100_000, "utf-8"), KNOWN)
+            read_header(text_of(b"run," + b"," * 100_000), KNOWN)
 
     def test_wrong_quotes_in_the_header_are_refused(self) -> None:
         with pytest.raises(NotALogError, match="line 1, the header: a quote"):
-            read_header(Text(b'"run,tower\n1,A\n', "utf-8"), KNOWN)
+            read_header(text_of(b'"run,tower\n1,A\n'), KNOWN)
 
 
 class TestLines:
@@ -295,6 +304,6 @@ def test_the_size_of_a_block_does_not_matter(
 
 
 def test_line_numbers_stay_64_bit() -> None:
-    text = Text(b"run,tower\n1,A\n", "utf-8")
+    text = text_of(b"run,tower\n1,A\n")
     block = next(blocks(text, read_header(text, KNOWN)))
     assert block.lines.dtype == np.int64

@@ -15,8 +15,9 @@ from analysis.counts import Account, LogScan
 from analysis.filters import HUMIDITY_BANDS, FilterError, Filters, parse_filters
 from analysis.intake import read_bytes
 from analysis.log_format import FAULT_KINDS
+from analysis.site import parse_site
 from analysis.store import Store
-from analysis.trends import Split, Trends, band_words, split, time_column, trends
+from analysis.trends import Split, Trends, band_words, order, split, time_column, trends
 
 FIRST, LAST = dt.datetime(2031, 4, 1), dt.datetime(2031, 4, 30, 23, 59, 59, 999999)
 FILTERS = Filters(FIRST, LAST)
@@ -120,6 +121,37 @@ class TestSplit:
         names = ["10", None, "out", "9", "-1", "9.5"]
         found = split_by("set_spring", *((name, str(name), 10, 0, 0) for name in names))
         assert [group.name for group in found.groups] == ["-1", "9", "9.5", "10", "out", None]
+
+    def test_levels_stand_as_the_site_file_has_them_then_those_it_does_not_name(self) -> None:
+        names = ["full", None, "3", "off", "soft", "2"]
+        table = counts("set_blast", [(name, str(name), 10, 0, 0) for name in names])
+        site = parse_site(
+            "[settings.set_blast]\nunit = 'mark'\nlevels = ['off', 'gone', 'soft', 'full']", "s"
+        )
+        found = split(table, "set_blast", ACCOUNT, {kind: {} for kind in FAULT_KINDS}, site)
+        assert [g.name for g in found.groups] == ["off", "soft", "full", "2", "3", None]
+        assert found.unit == "mark"
+        assert split_by("set_blast", *((name, str(name), 10, 0, 0) for name in names)).unit == ""
+
+    def test_numbers_stand_against_their_size_where_the_site_says_so(self) -> None:
+        assert sorted(["1", "2", "10"], key=lambda n: order("set_x", n, ["10", "2", "1"])) == [
+            "10",
+            "2",
+            "1",
+        ]
+
+    def test_a_site_orders_and_measures_its_settings_alone(self) -> None:
+        rows: list[Row] = [("b", "1", 10, 0, 0), ("a", "2", 10, 0, 0)]
+        site = parse_site("[settings.set_tilt]\nunit = '°'\nlevels = ['b', 'a']", "s")
+        tables = {
+            "day": counts("day", [("2031-04-01", *row[1:]) for row in rows]),
+            "humidity_band": counts("humidity_band", [("not logged", *row[1:]) for row in rows]),
+            **{name: counts(name, rows) for name in ("stock", "set_tilt", "set_lift")},
+        }
+        spread = {kind: {} for kind in FAULT_KINDS}  # type: ignore[var-annotated]
+        found = trends(FILTERS, ACCOUNT, tables, ("set_tilt", "set_lift"), spread, (), site)
+        told = [(s.unit, [g.name for g in s.groups]) for s in (found.by_stock, *found.by_setting)]
+        assert told == [("", ["a", "b"]), ("°", ["b", "a"]), ("", ["a", "b"])]
 
     def test_what_was_not_logged_is_a_share_of_the_feeds(self) -> None:
         found = split_by("stock", ("BO90", "1", 75, 1, 0), (None, "2", 25, 0, 0))

@@ -11,22 +11,30 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis.log_format import KINDS, Column
-from analysis.values import bin_list, escape_cell, nearest, read_column, unescape, unescape_cell
+from analysis.values import (
+    DATE_FORMS,
+    bin_list,
+    escape_cell,
+    nearest,
+    read_column,
+    unescape,
+    unescape_cell,
+)
 
 RUNS, SERVICES = KINDS["runs"], KINDS["services"]
 
 
-def value(column: Column, text: str, *, comma: bool = False) -> object:
+def value(column: Column, text: str, *, comma: bool = False, form: str = "") -> object:
     """Return the value of one cell; LookupError with the reason where it is refused."""
-    read = read_column(column, pa.array([text]), decimal_comma=comma)
+    read = read_column(column, pa.array([text]), decimal_comma=comma, date_form=form)
     if read.bad[0]:
         raise LookupError(read.reason(text))
     return read.values[column.name][0].as_py()
 
 
-def reason(column: Column, text: str, *, comma: bool = False) -> str:
+def reason(column: Column, text: str, *, comma: bool = False, form: str = "") -> str:
     with pytest.raises(LookupError) as found:
-        value(column, text, comma=comma)
+        value(column, text, comma=comma, form=form)
     return str(found.value.args[0])
 
 
@@ -181,7 +189,8 @@ class TestMoments:
     def test_day_and_month_in_an_unknown_order_are_ambiguous(self, text: str) -> None:
         assert reason(self.column, text) == (
             f"started is {text}, which is ambiguous: nobody can tell day from month; "
-            "write year-month-day, like 2031-04-03T08:05"
+            "write year-month-day, like 2031-04-03T08:05, or name the form of your dates in the "
+            "site file (date_form)"
         )
 
     def test_a_date_alone_lacks_its_time(self) -> None:
@@ -226,6 +235,136 @@ class TestMoments:
         found = value(self.column, moment.isoformat())
         assert isinstance(found, dt.datetime)
         assert found.replace(tzinfo=None) == moment
+
+
+def moment(text: str, form: str, column: Column = TestMoments.column) -> dt.datetime:
+    found = value(column, text, form=form)
+    assert isinstance(found, dt.datetime)
+    return found.replace(tzinfo=None)
+
+
+class TestFormsOfDates:
+    column, alone = RUNS.column("started"), SERVICES.column("when")
+
+    @pytest.mark.parametrize(
+        ("form", "text"),
+        [
+            ("D.M.Y", "3.4.2031 8:05"),
+            ("D.M.Y", "03.04.2031 08:05"),
+            ("D/M/Y", "3/4/2031 08:05"),
+            ("D/M/Y", "03/4/2031T08:05"),
+            ("D-M-Y", "3-4-2031 8:05"),
+            ("M/D/Y", "4/3/2031 8:05"),
+            ("M/D/Y", "4/3/2031, 8:05 AM"),
+            ("M-D-Y", "04-03-2031 08:05"),
+            ("Y/M/D", "2031/4/3 8:05"),
+            ("Y.M.D", "2031.04.03 8:05"),
+            ("Y-M-D", "2031-4-3 8:05"),
+        ],
+    )
+    def test_a_form_says_which_is_the_day(self, form: str, text: str) -> None:
+        assert moment(text, form) == dt.datetime(2031, 4, 3, 8, 5)
+
+    @pytest.mark.parametrize("form", DATE_FORMS)
+    def test_year_month_day_is_always_taken(self, form: str) -> None:
+        for text in ("2031-04-03T08:05", "2031-04-03 08:05:30.5+02:00"):
+            assert moment(text, form) == moment(text, "")
+        assert moment("2031-04-03", form, self.alone) == dt.datetime(2031, 4, 3)
+
+    @pytest.mark.parametrize(
+        ("clock", "hour", "minute"),
+        [
+            ("12:00 AM", 0, 0),
+            ("12:30 AM", 0, 30),
+            ("1:00 AM", 1, 0),
+            ("11:59 AM", 11, 59),
+            ("12:00 PM", 12, 0),
+            ("12:30 PM", 12, 30),
+            ("1:00 PM", 13, 0),
+            ("11:59 PM", 23, 59),
+            ("8:05am", 8, 5),
+            ("08:05 p.m.", 20, 5),
+            ("8:05\u202fPM", 20, 5),
+            ("0:05", 0, 5),
+            ("20:05", 20, 5),
+        ],
+    )
+    def test_clocks_of_twelve_and_of_twenty_four_hours(
+        self, clock: str, hour: int, minute: int
+    ) -> None:
+        assert moment(f"4/3/2031 {clock}", "M/D/Y") == dt.datetime(2031, 4, 3, hour, minute)
+
+    def test_seconds_parts_of_them_and_an_offset_are_kept(self) -> None:
+        text = "3.4.2031 08:05:30,25 +05:30"
+        assert moment(text, "D.M.Y") == dt.datetime(2031, 4, 3, 8, 5, 30, 250_000)
+        read = read_column(self.column, pa.array([text]), decimal_comma=True, date_form="D.M.Y")
+        assert read.values["started_offset_min"].to_pylist() == [330]
+
+    @pytest.mark.parametrize(
+        "text",
+        [
+            "31.2.2031 08:05",
+            "31.2.2031",
+            "3.14.2031 08:05",
+            "0.4.2031 08:05",
+            "3.4.2031 24:00",
+            "3.4.2031 8:60",
+            "3.4.2031 13:05 PM",
+            "3.4.2031 0:05 AM",
+            "3.4.2031 99:05 AM",
+        ],
+    )
+    def test_what_no_calendar_or_clock_shows_is_refused(self, text: str) -> None:
+        assert reason(self.column, text, form="D.M.Y") == (
+            f"started is {text}, which no calendar or clock shows, read as D.M.Y; correct it"
+        )
+
+    def test_a_date_alone_lacks_its_time_except_where_the_format_says_so(self) -> None:
+        assert reason(self.column, "3/4/2031", form="D/M/Y") == (
+            "started is 3/4/2031, without a time of day; "
+            "write it like 03/04/2031 08:05 or 2031-04-03T08:05"
+        )
+        assert moment("3/4/2031", "D/M/Y", self.alone) == dt.datetime(2031, 4, 3)
+
+    @pytest.mark.parametrize("text", ["3.4.31 08:05", "03.04.31", "3/4/31 8:05"])
+    def test_a_year_of_two_digits_is_refused(self, text: str) -> None:
+        assert reason(self.column, text, form="D.M.Y") == (
+            f"started is {text}, with two digits for the year; write all four, "
+            "like 03.04.2031 08:05"
+        )
+
+    @pytest.mark.parametrize(
+        "text", ["3/4/2031 8:05", "3.4/2031 8:05", "2031.4.3 8:05", "3.4.2031 8:5", "yesterday"]
+    )
+    def test_other_forms_are_told_the_one_that_the_site_names(self, text: str) -> None:
+        assert reason(self.column, text, form="D.M.Y") == (
+            f"started is {text}, which is not of the form D.M.Y that the site file names; "
+            "write it like 03.04.2031 08:05, or year-month-day, like 2031-04-03T08:05"
+        )
+
+    def test_years_beyond_the_range_are_refused(self) -> None:
+        told = reason(self.column, "3/4/1979 8:05", form="D/M/Y")
+        assert told.endswith("the year must be from 1980 to 2099")
+
+    def test_good_and_bad_stand_in_one_column(self) -> None:
+        texts = ["3.4.2031 8:05", "2031-04-03T08:05", "", "31.2.2031 8:05", "x", "3.4.2031 8:05"]
+        read = read_column(self.column, pa.array(texts), decimal_comma=False, date_form="D.M.Y")
+        assert read.bad.tolist() == [False, False, True, True, True, False]
+        assert read.values["started"].null_count == 3
+
+    def test_a_form_that_is_none_is_refused(self) -> None:
+        with pytest.raises(ValueError, match=r"date_form must be one of D\.M\.Y, .*, not 'DMY'"):
+            value(self.column, "3.4.2031 8:05", form="DMY")
+
+    @pytest.mark.parametrize("form", DATE_FORMS)
+    @settings(max_examples=50, derandomize=True, deadline=None)
+    @given(when=st.datetimes(dt.datetime(1980, 1, 1), dt.datetime(2099, 12, 31)))
+    def test_every_moment_comes_back_by_either_clock(self, form: str, when: dt.datetime) -> None:
+        when = when.replace(microsecond=0)
+        order = form.replace("D", "%d").replace("M", "%m").replace("Y", "%Y")
+        assert moment(when.strftime(f"{order} %H:%M:%S"), form) == when
+        half = "AM" if when.hour < 12 else "PM"
+        assert moment(when.strftime(f"{order} %I:%M:%S {half}"), form) == when
 
 
 class TestBins:

@@ -14,7 +14,8 @@ from flask.testing import FlaskClient
 
 from analysis import taking_in
 from analysis.intake import REJECT_COLUMNS
-from analysis.store import Store, StoreError
+from analysis.snapshot import StoreError
+from analysis.store import Store
 from analysis.taking_in import Upload
 from dashboard import app as shell
 from dashboard import server
