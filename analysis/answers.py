@@ -12,12 +12,14 @@ from collections.abc import Sequence, Set
 from analysis import rates as statistics
 from analysis.benchmark import SETTLED_DAYS, BenchmarkResult, Compared, Proof, latest_proofs
 from analysis.benchmark import compare as compare_with_benchmark
-from analysis.counts import LogScan, merged
+from analysis.counts import LogScan
 from analysis.filters import FilterError, Filters
 from analysis.log_format import FAULT_KINDS, YEARS
 from analysis.overview import Overview
 from analysis.overview import overview as make_overview
 from analysis.rates import RatesResult
+from analysis.site import NO_SITE, Site
+from analysis.snapshot import merged
 from analysis.spread import Spread
 from analysis.standing import Counted, TowerList
 from analysis.trends import TIME_COLUMNS, Mark, Trends, time_column
@@ -158,7 +160,7 @@ def _tower_list(scan: LogScan) -> dict[str, TowerList]:
     }
 
 
-def trends(scan: LogScan, filters: Filters, *, over: str = "") -> Trends:
+def trends(scan: LogScan, filters: Filters, *, over: str = "", site: Site = NO_SITE) -> Trends:
     """Say where misses and doubles come from, as logged.
 
     Parameters
@@ -169,6 +171,8 @@ def trends(scan: LogScan, filters: Filters, *, over: str = "") -> Trends:
         Period and purpose as in `overview`.
     over : str
         Unit of time: ``day``, ``week`` or ``month``; one that suits the period when empty.
+    site : Site
+        Gives settings their units and the order of their levels.
 
     Raises
     ------
@@ -190,6 +194,7 @@ def trends(scan: LogScan, filters: Filters, *, over: str = "") -> Trends:
         settings,
         {kind: spread(scan, filters, kind) for kind in FAULT_KINDS},
         _marks(scan, filters, set(counts["stock"]["of_tower"].to_pylist())),
+        site,
     )
 
 
@@ -233,6 +238,7 @@ def compare(
     margin: float = MARGIN,
     confidence: float = 0.95,
     method: str = "exact",
+    site: Site = NO_SITE,
 ) -> BenchmarkResult:
     """Say which towers and bins are worse than their benchmark, which better, which as good.
 
@@ -246,9 +252,11 @@ def compare(
     against : str
         ``burn-in``, ``settled`` (the first 60 days of production after it) or ``standard``.
     standard : float, optional
-        Faults per feed; the usual one where none is given.
+        Faults per feed; that of the site, or else the usual one, where none is given.
     margin, confidence, method
         See `analysis.verdicts.compare`.
+    site : Site
+        May state a standard of its own.
 
     Raises
     ------
@@ -261,7 +269,7 @@ def compare(
         filters = filters.holding("purpose", "production")
     proofs = _latest_proofs(scan, filters)
     asked = filters.values("tower")
-    names = sorted({*scan.by_run((), Filters())["of_tower"].to_pylist()})
+    names = [str(tower) for tower in scan.counts(("tower",), Filters())["tower"].to_pylist()]
     unknown = [tower for tower in asked if tower not in names]
     if unknown:
         raise FilterError(
@@ -286,6 +294,7 @@ def compare(
         margin=margin,
         confidence=confidence,
         method=method,
+        site=site,
     )
 
 

@@ -18,8 +18,9 @@ import pyarrow as pa
 from analysis.intake import ParsedLog, Problem
 from analysis.log_format import LINE, MOST_BINS, UNTIL, LogKind, content_schema, stored_schema
 from analysis.snapshot import (
+    NO_ROWS,
+    Account,
     Snapshot,
-    Totals,
     connect,
     literal,
     quoted,
@@ -35,7 +36,7 @@ _MEMORY = "300MB"
 
 
 @dataclass(frozen=True)
-class Account:
+class FileAccount:
     """What became of the lines of one file.
 
     ``lines`` = ``added`` + ``corrected`` + ``known`` + ``rejected``, always. ``rows_added`` counts
@@ -65,14 +66,14 @@ class Comparison:
         Rows of the file that are not to be written, as numbered by `row_ids`, sorted.
     touched : pyarrow.Table
         Keys of the stored rows that the corrections replace.
-    gained : Totals
+    gained : Account
         What the new rows bring to a run log; only to be counted where there is no correction.
     """
 
-    account: Account
+    account: FileAccount
     known: IntArray
     touched: pa.Table
-    gained: Totals
+    gained: Account
 
     @property
     def writes(self) -> int:
@@ -311,7 +312,7 @@ def _accounted(connection: duckdb.DuckDBPyConnection, parsed: ParsedLog) -> Comp
         connection, "select count(*), count(*) filter (corrected) from states"
     )
     rejected = len(parsed.rejected)
-    account = Account(
+    account = FileAccount(
         lines=parsed.lines,
         added=parsed.lines - rejected - corrected - known,
         corrected=corrected,
@@ -334,10 +335,10 @@ def _accounted(connection: duckdb.DuckDBPyConnection, parsed: ParsedLog) -> Comp
     )
 
 
-def _gained(connection: duckdb.DuckDBPyConnection, kind: LogKind) -> Totals:
+def _gained(connection: duckdb.DuckDBPyConnection, kind: LogKind) -> Account:
     """Count what the new rows of a run log bring."""
     if kind.name != "runs":
-        return Totals(0, 0, 0, None, None)
+        return NO_ROWS
     wall = "make_timestamp(epoch_us(started))"
     rows, feeds, first, last = connection.execute(
         f"""select count(*), coalesce(sum(cycles), 0)::bigint, min({wall}), max({wall})
@@ -349,4 +350,4 @@ def _gained(connection: duckdb.DuckDBPyConnection, kind: LogKind) -> Totals:
             select distinct tower, run from offered anti join states using (row_)
             except select tower, run from near)""",
     )
-    return Totals(rows, runs, feeds, first, last)
+    return Account(rows, runs, feeds, first, last)

@@ -8,63 +8,38 @@ Everything after it works on the few numbers that come out of it.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
 
 import pyarrow as pa
 
+from analysis.engine import Engine, Here, Query
 from analysis.filters import HUMIDITY_BANDS, FilterError, Filters, known_columns
 from analysis.log_format import DERIVED, EXTRA, KINDS, LARGEST_WHOLE, SETTINGS, Column, Kind
-from analysis.store import Snapshot, reading_store
+from analysis.snapshot import Account as Account
+from analysis.snapshot import Snapshot
 from analysis.values import nearest
-
-
-@dataclass(frozen=True)
-class Account:
-    """The evidence that an answer rests on.
-
-    Attributes
-    ----------
-    rows, runs : int
-        Rows of the run log and runs (a job on one tower) they belong to.
-    feeds : int
-        Feeds asked of all bins.
-    first, last : datetime or None
-        When the first and the last stretch started; wall time.
-    """
-
-    rows: int
-    runs: int
-    feeds: int
-    first: dt.datetime | None
-    last: dt.datetime | None
-
-
-def merged(accounts: Sequence[Account]) -> Account:
-    """Return the evidence of several filters together, of which no row is in two."""
-    begun = [account.first for account in accounts if account.first]
-    ended = [account.last for account in accounts if account.last]
-    return Account(
-        rows=sum(account.rows for account in accounts),
-        runs=sum(account.runs for account in accounts),
-        feeds=sum(account.feeds for account in accounts),
-        first=min(begun, default=None),
-        last=max(ended, default=None),
-    )
-
 
 # Wall time without a zone, so that no session setting can shift it.
 _WALL = "make_timestamp(epoch_us(r.started))"
-_DERIVED_SQL = {
-    "day": f"strftime({_WALL}, '%Y-%m-%d')",
-    "week": f"strftime({_WALL}, '%G-W%V')",
-    "month": f"strftime({_WALL}, '%Y-%m')",
+
+#: Derived columns as rows are grouped by them: numbers, dates and moments, in the order of what
+#: they stand for. Writing them out costs more than all else, so that is left to the few groups.
+_DERIVED_KEY = {
+    "day": f"{_WALL}::date",
+    "week": f"date_trunc('week', {_WALL})",
+    "month": f"date_trunc('month', {_WALL})",
+    # Which of HUMIDITY_BANDS, counted from nought.
     "humidity_band": (
-        "case when r.humidity_pct is null then 'not logged' when r.humidity_pct < 30 then "
-        "'below 30' when r.humidity_pct >= 70 then '70 and over' else "
-        "(floor(r.humidity_pct / 10)::int * 10)::varchar || '-' || "
-        "(floor(r.humidity_pct / 10)::int * 10 + 9)::varchar end"
+        f"case when r.humidity_pct is null then {len(HUMIDITY_BANDS) - 1}::tinyint else "
+        "greatest(2, least(7, floor(r.humidity_pct / 10)::tinyint)) - 2 end"
     ),
+}
+_BANDS = ", ".join(f"'{band}'" for band in HUMIDITY_BANDS)
+_DERIVED_TEXT = {
+    "day": "strftime({}, '%Y-%m-%d')",
+    "week": "strftime({}, '%G-W%V')",
+    "month": "strftime({}, '%Y-%m')",
+    "humidity_band": f"[{_BANDS}][{{}} + 1]",
 }
 
 #: Columns of a scan that are sums, and so may be summed again.
@@ -85,19 +60,26 @@ _TAKEN = frozenset(
     + ("dispersion", "wide_low", "wide_high")
 )
 
-#: Sums of a scan. A kind that was off has no feeds of that kind, and feeds where either was off
-#: say nothing of faults of both kinds together. Faults whose bin was not noted bring no feeds.
+#: Sums over the log, for each of the four ways of watching. Two keys more cost less than sums over
+#: a part of the rows for each kind of fault.
+_WATCHED_SUMS = """
+    r.misses is null as no_misses, r.doubles is null as no_doubles,
+    count(*) as rows, sum(r.cycles)::bigint as cycles,
+    sum(r.misses)::bigint as misses, sum(r.doubles)::bigint as doubles
+"""
+
+#: Sums of a scan, out of these. A kind that was off has no feeds of that kind, and feeds where
+#: either was off say nothing of faults of both kinds together. Faults whose bin was not noted bring
+#: no feeds.
 _SUMS = """
-    count(*)::bigint as rows,
-    coalesce(sum(r.cycles), 0)::bigint as feeds,
-    coalesce(sum(r.cycles) filter (r.misses is not null), 0)::bigint as feeds_misses,
-    coalesce(sum(r.cycles) filter (r.doubles is not null), 0)::bigint as feeds_doubles,
-    coalesce(sum(r.cycles) filter (r.misses is not null and r.doubles is not null), 0)::bigint
-        as feeds_faults,
-    coalesce(sum(r.misses), 0)::bigint as misses,
-    coalesce(sum(r.doubles), 0)::bigint as doubles,
-    coalesce(sum(r.misses + r.doubles), 0)::bigint as faults,
-    min(make_timestamp(epoch_us(r.started))) as first
+    sum(rows)::bigint as rows,
+    coalesce(sum(cycles), 0)::bigint as feeds,
+    coalesce(sum(cycles) filter (not no_misses), 0)::bigint as feeds_misses,
+    coalesce(sum(cycles) filter (not no_doubles), 0)::bigint as feeds_doubles,
+    coalesce(sum(cycles) filter (not no_misses and not no_doubles), 0)::bigint as feeds_faults,
+    coalesce(sum(misses), 0)::bigint as misses,
+    coalesce(sum(doubles), 0)::bigint as doubles,
+    coalesce(sum(misses + doubles), 0)::bigint as faults
 """
 
 
@@ -108,24 +90,41 @@ class LogScan:
     ----------
     snapshot : Snapshot
         What is stored.
+    engine : Engine, optional
+        What runs the scans, opened on that snapshot; DuckDB in this process when absent. Whatever
+        runs them, they give the same.
+
+    Attributes
+    ----------
+    version : str
+        Changes with every change of what is scanned; results may be kept under it.
+    intake : int or None
+        The last intake that counts, where the log is asked as it stood at a moment.
     """
 
-    def __init__(self, snapshot: Snapshot) -> None:
+    def __init__(self, snapshot: Snapshot, engine: Engine | None = None) -> None:
         self.version = snapshot.version
-        self._connection = snapshot.connect()
+        self.intake = snapshot.intake
+        self._totals = snapshot.totals
+        self._here = Here(snapshot)
+        self._engine = engine or self._here
         self._own: tuple[str, ...] | None = None
 
-    def _sql(self, query: str, parameters: Sequence[object] = ()) -> pa.Table:
-        # A cursor of its own for each query: pages ask from several threads.
-        with reading_store(), self._connection.cursor() as cursor:
-            return cursor.sql(query, params=list(parameters)).to_arrow_table()
+    def _ask(self, share: str, whole: str, values: Sequence[object] = ()) -> pa.Table:
+        return self._engine.ask(Query(share, whole, tuple(values)))
 
     def own_columns(self) -> tuple[str, ...]:
         """Return the run log's columns that the format does not name."""
         if self._own is None:
-            found = self._sql(f"select distinct unnest(map_keys({EXTRA})) as name from runs")
-            self._own = tuple(sorted(found["name"].to_pylist()))
+            self._own = self._own_columns("runs")
         return self._own
+
+    def _own_columns(self, kind: Kind) -> tuple[str, ...]:
+        found = self._ask(
+            f"select distinct unnest(map_keys({EXTRA})) as name from {kind}",
+            "select distinct name from parts",
+        )
+        return tuple(sorted(found["name"].to_pylist()))
 
     def check_columns(self, names: Sequence[str]) -> None:
         """Raise FilterError for a column that neither the format nor the log knows, or operator.
@@ -168,52 +167,201 @@ class LogScan:
         FilterError
             For a column or a value that cannot be.
         """
+        return self._grouped(by, filters, by_run=True)
+
+    def counts(self, by: Sequence[str], filters: Filters) -> pa.Table:
+        """Count feeds and faults of each group, whatever the run.
+
+        Parameters
+        ----------
+        by, filters
+            As of `by_run`.
+
+        Returns
+        -------
+        pyarrow.Table
+            One row per group: the columns of ``by`` and the sums that `SUMMED` names, as `by_run`
+            has them. Sorted by group.
+
+        Raises
+        ------
+        FilterError
+            For a column or a value that cannot be.
+        """
+        return self._grouped(by, filters, by_run=False)
+
+    def _grouped(self, by: Sequence[str], filters: Filters, *, by_run: bool) -> pa.Table:
         by = tuple(dict.fromkeys(by))
         for name in by:
             if name in _TAKEN:
                 raise FilterError(f"{name} is itself a part of the answer; group by other columns")
-        condition, parameters, joins = self._condition(filters, by)
-        groups = "".join(f"{_expression(name)} as {_quoted(name)}, " for name in by)
-        numbers = ", ".join(str(i + 1) for i in range(len(by) + 2))
-        order = "".join(f"{_in_order(name)}, " for name in by)
-        return self._sql(
-            f"""select * from (
-                select {groups} r.tower as of_tower, r.run as of_run, {_SUMS}
-                from runs r {joins} where {condition} group by {numbers}
-            ) order by {order} of_tower, of_run""",
-            parameters,
+        condition, values, joins = self._condition(filters, by)
+        keys = {f"key_{place}": name for place, name in enumerate(by)}
+        grouped = [f"{_key(name)} as {key}" for key, name in keys.items()]
+        given = [f"{_text(name, f'g.{key}')} as {_quoted(name)}" for key, name in keys.items()]
+        places, inner, outer, numbers = [*keys], _WATCHED_SUMS, _SUMS, [*SUMMED]
+        if by_run:
+            grouped += ["r.tower as of_tower", "r.run as of_run"]
+            given += ["g.of_tower", "g.of_run"]
+            places += ["of_tower", "of_run"]
+            numbers += ["first"]
+            inner += ", min(epoch_us(r.started)) as first"
+            outer += ", make_timestamp(min(first)) as first"
+        of_place = ", ".join(str(number + 1) for number in range(len(places) + 2))
+        # Without a column to group by, there is no group where there is no row.
+        all_parts = f"group by {', '.join(places)}" if places else "having count(*) > 0"
+        order = ", ".join(f"g.{place}" for place in places)
+        return self._ask(
+            f"""select {", ".join([*grouped, inner])}
+            from runs r {joins} where {condition} group by {of_place}""",
+            f"""select {", ".join([*given, *(f"g.{name}" for name in numbers)])}
+            from (select {", ".join([*places, outer])} from parts {all_parts}) g
+            {f"order by {order}" if order else ""}""",
+            values,
         )
 
     def account(self, filters: Filters) -> Account:
         """Say how much evidence a filter leaves; raises as `by_run`."""
-        condition, parameters, joins = self._condition(filters, ())
-        table = self._sql(
-            f"""select count(*)::bigint as rows, count(distinct (r.tower, r.run))::bigint as runs,
-            coalesce(sum(r.cycles), 0)::bigint as feeds,
-            min({_WALL}) as first, max({_WALL}) as last
-            from runs r {joins} where {condition}""",
-            parameters,
+        if self._totals is not None and filters == Filters(kind=filters.kind):
+            return self._totals
+        condition, values, joins = self._condition(filters, ())
+        # Runs are counted as groups: telling them apart by `distinct` takes longer.
+        table = self._ask(
+            f"""select sum(rows)::bigint as rows, count(*) as runs, sum(feeds)::bigint as feeds,
+            min(first) as first, max(last) as last from (
+                select count(*) as rows, sum(r.cycles) as feeds,
+                    min({_WALL}) as first, max({_WALL}) as last
+                from runs r {joins} where {condition} group by r.tower, r.run
+            )""",
+            """select coalesce(sum(rows), 0)::bigint as rows, sum(runs)::bigint as runs,
+            coalesce(sum(feeds), 0)::bigint as feeds, min(first) as first, max(last) as last
+            from parts""",
+            values,
         )
         row = table.to_pylist()[0]
         return Account(row["rows"], row["runs"], row["feeds"], row["first"], row["last"])
+
+    def values(self, columns: Sequence[str]) -> dict[str, list[str | None]]:
+        """Say what was logged in each of some columns, anywhere in the log.
+
+        Parameters
+        ----------
+        columns : sequence of str
+            As ``by`` of `by_run`.
+
+        Returns
+        -------
+        dict of str to list
+            The different values of each column as text, in no order; None where rows have none.
+
+        Raises
+        ------
+        FilterError
+            For a column that cannot be.
+        """
+        columns = tuple(dict.fromkeys(columns))
+        self.check_columns(columns)
+        looked = []
+        for place, name in enumerate(columns):
+            # What a list says of a stock or a tower is looked up once for each of them.
+            link = {"s": "stock", "t": "tower"}.get(_home(name))
+            log = f"(select distinct {link} from runs) r {_join(name)}" if link else "runs r"
+            looked.append(
+                f"select {place} as place, ({_text(name, 'key')})::varchar as value "
+                f"from (select distinct {_key(name)} as key from {log})"
+            )
+        found: dict[str, list[str | None]] = {name: [] for name in columns}
+        if looked:
+            table = self._ask(" union all ".join(looked), "select distinct * from parts")
+            pairs = zip(table["place"].to_pylist(), table["value"].to_pylist(), strict=True)
+            for place, value in pairs:
+                found[columns[place]].append(value)
+        return found
 
     def list_rows(self, kind: str) -> list[dict[str, object]]:
         """Return all rows of a list: ``stocks``, ``towers`` or ``services``."""
         if kind not in ("stocks", "towers", "services"):
             raise ValueError(f"{kind} is no list of the store")
-        rows: list[dict[str, object]] = self._sql(f"select * from {kind} order by all").to_pylist()
+        # Lists are short: no engine is needed for them.
+        asked = Query(f"select * from {kind}", "select * from parts order by all")
+        rows: list[dict[str, object]] = self._here.ask(asked).to_pylist()
         return rows
+
+    def filled_columns(self, kind: Kind, filters: Filters) -> tuple[list[str], list[str]]:
+        """Return the columns of a log that hold anything: the format's, and those it does not name.
+
+        Raises
+        ------
+        FilterError
+            As `by_run`; only the run log has filters.
+        """
+        condition, values, joins = self._condition(filters, ())
+        own = self._own_columns(kind)
+        names = [(name, f"r.{_quoted(name)}") for name in KINDS[kind].names]
+        names += [(name, _of_extra(name)) for name in own]
+        counted = ", ".join(f"count({cell})" for _, cell in names)
+        found = self._ask(
+            f"select [{counted}] as filled from {kind} r {joins} where {condition}",
+            "select filled from parts",
+            values,
+        )["filled"].to_pylist()
+        filled = {
+            name for place, (name, _) in enumerate(names) if any(part[place] for part in found)
+        }
+        format_names = [name for name in KINDS[kind].names if name in filled]
+        return format_names, [name for name in own if name in filled]
+
+    def stream(
+        self,
+        kind: Kind,
+        columns: Sequence[str],
+        own: Sequence[str],
+        filters: Filters,
+        *,
+        rows_at_once: int = 50_000,
+    ) -> Iterator[pa.RecordBatch]:
+        """Yield the rows of a log as they are stored, a batch at a time, in no order.
+
+        They pass through this process, whatever the engine: they are no sums.
+
+        Parameters
+        ----------
+        kind : str
+            Which log.
+        columns, own : sequence of str
+            Stored columns, and columns that the format does not name; the batches have them in
+            that order, under no names.
+        filters : Filters
+            Rows of the run log; no other log has filters.
+        rows_at_once : int
+            Most rows of a batch.
+
+        Raises
+        ------
+        FilterError
+            As `by_run`.
+        """
+        condition, values, joins = self._condition(filters, ())
+        cells = [*(f"r.{_quoted(name)}" for name in columns), *map(_of_extra, own)]
+        named = ", ".join(f"{cell} as cell_{place}" for place, cell in enumerate(cells))
+        yield from self._here.stream(
+            f"select {named} from {kind} r {joins} where {condition}",
+            values,
+            rows_at_once=rows_at_once,
+        )
 
     def logged_settings(self, filters: Filters) -> tuple[str, ...]:
         """Return the settings that were logged on any row of a filter; raises as `by_run`."""
-        condition, parameters, joins = self._condition(filters, ())
+        condition, values, joins = self._condition(filters, ())
         own = tuple(name for name in self.own_columns() if name.startswith("set_"))
         names = (*SETTINGS, *own)
-        counted = ", ".join(f"count({_expression(name)})" for name in names)
-        found = self._sql(
-            f"select [{counted}] as logged from runs r {joins} where {condition}", parameters
-        )["logged"].to_pylist()[0]
-        return tuple(name for name, rows in zip(names, found, strict=True) if rows)
+        counted = ", ".join(f"count({_key(name)})" for name in names)
+        parts = self._ask(
+            f"select [{counted}] as logged from runs r {joins} where {condition}",
+            "select logged from parts",
+            values,
+        )["logged"].to_pylist()
+        return tuple(name for place, name in enumerate(names) if any(part[place] for part in parts))
 
     def setting_moves(self, filters: Filters) -> list[dict[str, object]]:
         """Return when settings of bins were moved, within the rows of a filter.
@@ -226,64 +374,61 @@ class LogScan:
             the bin last had on the same stock: settings follow the paper, and those moves say
             nothing. A stretch without an entry is passed over: not written down is not moved.
         """
-        condition, parameters, joins = self._condition(filters, ())
+        condition, values, joins = self._condition(filters, ())
+        settings = self.logged_settings(filters)
         moves = " union all ".join(
-            f"""select moved_at as "when", tower, bin, '{name}' as setting, before, after from (
+            f"""select moved_at as "when", tower, bin, {_literal(name)} as setting, before, after
+            from (
                 select {_WALL} as moved_at, r.tower as tower, r.bin as bin,
-                    lag({_expression(name)}) over (partition by r.tower, r.bin, r.stock
+                    lag({_key(name)}) over (partition by r.tower, r.bin, r.stock
                         order by r.started, r.stretch) as before,
-                    {_expression(name)} as after
+                    {_key(name)} as after
                 from runs r {joins}
-                where {condition} and r.bin is not null and {_expression(name)} is not null
+                where {condition} and r.bin is not null and {_key(name)} is not null
             ) where before <> after"""
-            for name in self.logged_settings(filters)
+            for name in settings
         )
         if not moves:
             return []
-        repeated = parameters * (moves.count(" union all ") + 1)
-        query = f"""select * from ({moves}) order by "when", tower, bin, setting"""
-        rows: list[dict[str, object]] = self._sql(query, repeated).to_pylist()
+        rows: list[dict[str, object]] = self._ask(
+            moves,
+            """select * from parts order by "when", tower, bin, setting, before, after""",
+            values * len(settings),
+        ).to_pylist()
         return rows
 
     def _condition(self, filters: Filters, by: Sequence[str]) -> tuple[str, list[object], str]:
         named = [*by, *(column for column, _ in filters.where)]
         self.check_columns(named)
-        joins = ""
-        if any(_home(name) == "s" for name in named):
-            joins += " left join stocks s on r.stock = s.stock"
-        if any(_home(name) == "t" for name in named):
-            joins += " left join towers t on r.tower = t.tower"
+        joins = " ".join(dict.fromkeys(filter(None, map(_join, named))))
         clauses = ["true"]
-        parameters: list[object] = []
+        values: list[object] = []
+        # The column as it is stored, so that files of other times are passed over.
         if filters.since is not None:
-            clauses.append(f"{_WALL} >= ?")
-            parameters.append(filters.since)
+            clauses.append("r.started >= ?")
+            values.append(filters.since.replace(tzinfo=dt.UTC))
         if filters.until is not None:
-            clauses.append(f"{_WALL} <= ?")
-            parameters.append(filters.until)
-        for column, values in filters.where:
+            clauses.append("r.started <= ?")
+            values.append(filters.until.replace(tzinfo=dt.UTC))
+        for column, wanted in filters.where:
             either = []
-            for value in values:
+            for value in wanted:
                 typed = _typed(column, value)
                 if typed is None:
-                    either.append(f"{_expression(column)} is null")
+                    either.append(f"{_shown(column)} is null")
                 else:
-                    either.append(f"{_expression(column)} = ?")
-                    parameters.append(typed)
+                    either.append(f"{_shown(column)} = ?")
+                    values.append(typed)
             clauses.append(f"({' or '.join(either)})")
-        return " and ".join(clauses), parameters, joins
+        return " and ".join(clauses), values, joins
 
 
 def _quoted(name: str) -> str:
     return '"' + name.replace('"', '""') + '"'
 
 
-def _in_order(name: str) -> str:
-    """Return what to sort a group by: bands of humidity from dry to damp, all else as it is."""
-    if name != "humidity_band":
-        return _quoted(name)
-    bands = ", ".join(f"'{band}'" for band in HUMIDITY_BANDS)
-    return f"list_position([{bands}], {_quoted(name)})"
+def _literal(text: str) -> str:
+    return "'" + text.replace("'", "''") + "'"
 
 
 def _home(name: str) -> str:
@@ -299,18 +444,47 @@ def _column(name: str) -> Column | None:
     return next((KINDS[kind].column(name) for kind in kinds if name in KINDS[kind].names), None)
 
 
-def _expression(name: str) -> str:
+def _join(name: str) -> str:
+    """Return how a list is joined that a column belongs to; nothing for the run log's own."""
+    joins = {
+        "s": "left join stocks s on r.stock = s.stock",
+        "t": "left join towers t on r.tower = t.tower",
+    }
+    return joins.get(_home(name), "")
+
+
+def _of_extra(name: str) -> str:
+    return f"r.{EXTRA}[{_literal(name)}]"
+
+
+def _key(name: str) -> str:
+    """Return what rows are grouped by for a column: quick to work out, in the column's order."""
     if name in DERIVED:
-        return _DERIVED_SQL[name]
+        return _DERIVED_KEY[name]
     home = _home(name)
     if home == "x":
-        key = name.replace("'", "''")
-        return f"r.{EXTRA}['{key}']"
-    column = _column(name)
+        return _of_extra(name)
     quoted = f"{home}.{_quoted(name)}"
-    if column is not None and column.type == "moment":
-        return f"strftime(make_timestamp(epoch_us({quoted})), '%Y-%m-%dT%H:%M:%S')"
+    if _is_moment(name):
+        return f"date_trunc('second', make_timestamp(epoch_us({quoted})))"
     return quoted
+
+
+def _text(name: str, key: str) -> str:
+    """Return how a key of a column is shown: as text where it stands for something else."""
+    if name in DERIVED:
+        return _DERIVED_TEXT[name].format(key)
+    return f"strftime({key}, '%Y-%m-%dT%H:%M:%S')" if _is_moment(name) else key
+
+
+def _shown(name: str) -> str:
+    """Return a column as a filter's value is compared with it."""
+    return _text(name, _key(name))
+
+
+def _is_moment(name: str) -> bool:
+    column = _column(name)
+    return column is not None and column.type == "moment"
 
 
 def _typed(name: str, value: str) -> str | int | float | None:

@@ -685,7 +685,8 @@ def write_rejects(parsed: ParsedLog, out: TextIO) -> None:
     Cells that a spreadsheet would run are escaped by an apostrophe, which intake takes off; one
     that has its apostrophe already keeps just that.
     """
-    writer = csv.writer(out, delimiter=parsed.header.delimiter, lineterminator="\n")
+    # This ending makes the writer quote a cell that holds either of its two characters.
+    writer = csv.writer(out, delimiter=parsed.header.delimiter, lineterminator="\r\n")
     names = parsed.header.names[_skipped(parsed.header) :]
     writer.writerow([*REJECT_COLUMNS, *map(_safe, names)])
     for line in parsed.rejected:

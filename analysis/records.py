@@ -245,8 +245,7 @@ def _first_guess(raw: bytes) -> str:
 
 def _broken_utf16(byte: int) -> NotALogError:
     return NotALogError(
-        f"the file says it is UTF-16 but is broken at byte {byte}; "
-        "save it again as CSV in UTF-8"
+        f"the file says it is UTF-16 but is broken at byte {byte}; save it again as CSV in UTF-8"
     )
 
 

@@ -27,13 +27,13 @@ class DamagedStoreError(StoreError):
 
 
 @dataclass(frozen=True)
-class Totals:
-    """How much the whole run log holds.
+class Account:
+    """The evidence that an answer rests on.
 
     Attributes
     ----------
     rows, runs : int
-        Rows and the runs (a job on one tower) they belong to.
+        Rows of the run log and runs (a job on one tower) they belong to.
     feeds : int
         Feeds asked of all bins.
     first, last : datetime or None
@@ -45,6 +45,22 @@ class Totals:
     feeds: int
     first: dt.datetime | None
     last: dt.datetime | None
+
+
+NO_ROWS = Account(0, 0, 0, None, None)
+
+
+def merged(accounts: Sequence[Account]) -> Account:
+    """Return the evidence of several parts of the log together, of which no row is in two."""
+    begun = [account.first for account in accounts if account.first]
+    ended = [account.last for account in accounts if account.last]
+    return Account(
+        rows=sum(account.rows for account in accounts),
+        runs=sum(account.runs for account in accounts),
+        feeds=sum(account.feeds for account in accounts),
+        first=min(begun, default=None),
+        last=max(ended, default=None),
+    )
 
 
 @dataclass(frozen=True)
@@ -59,14 +75,14 @@ class Snapshot:
         Parquet files of each table, that of intakes included.
     intake : int or None
         The last intake that counts, where the store is asked as it stood then; None: all of them.
-    totals : Totals or None
+    totals : Account or None
         Of the whole run log, where they are known without a scan.
     """
 
     version: str
     files: Mapping[str, tuple[str, ...]]
     intake: int | None = None
-    totals: Totals | None = None
+    totals: Account | None = None
 
     def connect(self, towers: Sequence[str] | None = None) -> duckdb.DuckDBPyConnection:
         """Return a DuckDB connection with a view for each table, named as the table is.
@@ -158,7 +174,9 @@ def same(left: str, right: str, columns: Sequence[str]) -> str:
 
 
 def short(error: Exception) -> str:
-    """Return the first line of a library's message, without its end."""
+    """Return the first line of a library's message, without its end, or the system's words."""
+    if isinstance(error, OSError) and error.strerror:
+        return error.strerror
     # The rest of a message of several lines shows the query, which is no news to the crew.
     first = re.sub(r"\s+", " ", str(error).strip().split("\n", 1)[0]).rstrip(".")
     return first if len(first) <= 160 else first[:157] + "..."

@@ -16,6 +16,9 @@ from __future__ import annotations
 import contextlib
 import datetime as dt
 import json
+import os
+import shutil
+import tempfile
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, replace
@@ -30,7 +33,7 @@ from deltalake.exceptions import CommitFailedError, DeltaError
 from filelock import FileLock, Timeout
 
 from analysis import upkeep
-from analysis.comparing import Account, Comparison, compare, row_ids
+from analysis.comparing import Comparison, FileAccount, compare, row_ids
 from analysis.intake import ParsedLog
 from analysis.log_format import (
     INTAKE,
@@ -44,13 +47,15 @@ from analysis.log_format import (
     stored_schema,
 )
 from analysis.snapshot import (
+    NO_ROWS,
+    Account,
     DamagedStoreError,
     Snapshot,
     StoreError,
-    Totals,
     connect,
     empty_snapshot,
     literal,
+    merged,
     reading_store,
     same,
     short,
@@ -71,6 +76,8 @@ _BATCH = 1 << 16
 _HANDED = 1 << 13
 #: More runs than this are not named one by one when they are rewritten.
 _MOST_NAMED = 2_000
+#: A disk with fewer bytes left than this is full.
+_NO_ROOM = 1 << 20
 #: Seconds after which somebody who waits for another writer is told so.
 _PATIENCE = 1.0
 
@@ -382,7 +389,7 @@ class Store:
         before_commit: Callable[[], None] | None = None,
         *,
         zone: str = "",
-    ) -> Account:
+    ) -> FileAccount:
         """Take a parsed file in.
 
         Parameters
@@ -398,7 +405,7 @@ class Store:
 
         Returns
         -------
-        Account
+        FileAccount
             What became of each line.
 
         Raises
@@ -407,7 +414,7 @@ class Store:
             When the store cannot be written; it is then as it was.
         """
 
-        def attempt(table: DeltaTable) -> Account:
+        def attempt(table: DeltaTable) -> FileAccount:
             files = tuple(table.file_uris())
             name = parsed.kind.name
             compared = compare(parsed, Snapshot("", {**empty_snapshot().files, name: files}))
@@ -518,18 +525,26 @@ class Store:
                 table = self._table(name)
                 version = table.version()
                 try:
-                    done = attempt(table)
+                    with _in_a_sentence():
+                        done = attempt(table)
                 except CommitFailedError:
                     continue
                 except (OSError, DeltaError) as error:
                     raise StoreError(
-                        f"the store in {self.folder} could not be written ({short(error)}); "
-                        f"nothing {work}"
+                        f"the store in {self.folder} could not be written "
+                        f"({self._reason(error)}); nothing {work}"
                     ) from None
                 if table.version() != version:
                     self._tidy(table)
                 return done
         raise StoreError(f"others kept writing to the store in {self.folder}; nothing {work}")
+
+    def _reason(self, error: Exception) -> str:
+        """Say why a write failed; a full disk shows itself in many words."""
+        with contextlib.suppress(OSError):
+            if shutil.disk_usage(self.folder).free < _NO_ROOM:
+                return "there is no room left on its disk"
+        return short(error)
 
     def _commit(self, table: DeltaTable, parsed: ParsedLog, compared: Comparison, zone: str) -> int:
         kind = parsed.kind
@@ -630,12 +645,12 @@ class Store:
         with contextlib.suppress(OSError, DeltaError, StoreError):
             version = str(changed.version())
             if upkeep.merge_small(changed) and Path(changed.table_uri).name == "runs":
-                self._count_on(version, str(changed.version()), Totals(0, 0, 0, None, None))
+                self._count_on(version, str(changed.version()), NO_ROWS)
             tables = self._tables()
             upkeep.merge_small(tables["intakes"])
             upkeep.write_sums(self.folder, tables)
 
-    def keep_totals(self, snapshot: Snapshot, totals: Totals) -> None:
+    def keep_totals(self, snapshot: Snapshot, totals: Account) -> None:
         """Keep what the whole run log of a snapshot holds, so that it need not be counted again.
 
         Where it cannot be kept it is counted again.
@@ -643,7 +658,7 @@ class Store:
         if snapshot.intake is None:
             self._keep(snapshot.version.split(".")[list(KINDS).index("runs")], totals)
 
-    def _keep(self, version: str, totals: Totals) -> None:
+    def _keep(self, version: str, totals: Account) -> None:
         content = {
             "runs_version": version,
             **asdict(totals),
@@ -657,24 +672,24 @@ class Store:
             part.write_text(json.dumps(content) + "\n", "utf-8")
             part.replace(kept)
 
-    def _totals(self, version: str) -> Totals | None:
+    def _totals(self, version: str) -> Account | None:
         try:
             held = json.loads((self.folder / _KEPT / "totals.json").read_text("utf-8"))
             if held.pop("runs_version") != version:
                 return None
             for name in ("first", "last"):
                 held[name] = dt.datetime.fromisoformat(held[name]) if held[name] else None
-            return Totals(**held)
+            return Account(**held)
         except (OSError, ValueError, TypeError, KeyError, AttributeError):
             return None
 
-    def _count_on(self, before: str, after: str, gained: Totals) -> None:
+    def _count_on(self, before: str, after: str, gained: Account) -> None:
         """Keep the totals up to date after an append, where they were known before it."""
         held = self._totals(before)
         if before == "0":
-            held = Totals(0, 0, 0, None, None)
+            held = NO_ROWS
         if held is not None:
-            self._keep(after, _plus(held, gained))
+            self._keep(after, merged([held, gained]))
 
     def backup(self, to: Path) -> Health:
         """Copy the store to a folder that is not there yet, and check the copy.
@@ -798,6 +813,33 @@ class Store:
         )
 
 
+@contextmanager
+def _in_a_sentence() -> Iterator[None]:
+    """Hold back what a library's threads print when a write fails, which we say in a sentence."""
+    try:
+        said = tempfile.TemporaryFile()
+        kept = os.dup(2)
+    except OSError:
+        # No standard error at all, as in a program without a terminal, or nowhere to hold it.
+        yield
+        return
+    with said:
+        os.dup2(said.fileno(), 2)
+        failed = False
+        try:
+            yield
+        except (OSError, DeltaError):
+            failed = True
+            raise
+        finally:
+            os.dup2(kept, 2)
+            os.close(kept)
+            said.seek(0)
+            if not failed:
+                with contextlib.suppress(OSError):
+                    os.write(2, said.read())
+
+
 def _counted(
     connection: duckdb.DuckDBPyConnection,
 ) -> tuple[int, int, dict[int, int], list[str]]:
@@ -832,18 +874,6 @@ def _counted(
 
 def _kind(name: str) -> LogKind:
     return KINDS[name]  # type: ignore[index]
-
-
-def _plus(held: Totals, gained: Totals) -> Totals:
-    begun = [moment for moment in (held.first, gained.first) if moment]
-    ended = [moment for moment in (held.last, gained.last) if moment]
-    return Totals(
-        held.rows + gained.rows,
-        held.runs + gained.runs,
-        held.feeds + gained.feeds,
-        min(begun, default=None),
-        max(ended, default=None),
-    )
 
 
 def _marked(number: int) -> CommitProperties:

@@ -14,14 +14,13 @@ import shutil
 import tempfile
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from itertools import islice
 from pathlib import Path
 
-from analysis.comparing import Account, compare
-from analysis.counts import Account as LogAccount
-from analysis.counts import LogScan
+from analysis.comparing import FileAccount, compare
+from analysis.counts import Account, LogScan
 from analysis.filters import Filters
 from analysis.intake import (
     ParsedLog,
@@ -37,7 +36,7 @@ from analysis.intake import (
 from analysis.log_format import KINDS
 from analysis.records import NotALogError, examine, read_header
 from analysis.site import Site, read_site
-from analysis.snapshot import StoreError, Totals, empty_snapshot
+from analysis.snapshot import StoreError, empty_snapshot
 from analysis.spool import Scratch
 from analysis.store import Store, Undone, is_store
 
@@ -55,7 +54,7 @@ class Taken:
         As it was named.
     kind : str
         Its kind, or nothing where it is no log.
-    account : analysis.comparing.Account or None
+    account : analysis.comparing.FileAccount or None
         Read = added + corrected + known + rejected; None where the file was refused.
     problems : tuple of Problem
         Every problem of every rejected line, as far as there are not more than `MOST_TOLD`.
@@ -69,7 +68,7 @@ class Taken:
 
     file: str
     kind: str = ""
-    account: Account | None = None
+    account: FileAccount | None = None
     problems: tuple[Problem, ...] = ()
     warnings: tuple[str, ...] = ()
     rejects_file: str | None = None
@@ -106,7 +105,7 @@ class Intake:
     """
 
     files: tuple[Taken, ...]
-    account: LogAccount | None
+    account: Account | None
     zone: str
     stored: bool
 
@@ -254,11 +253,18 @@ def check(folder: Path, offered: Sequence[Offered], *, watch: Watch = UNWATCHED)
                 offer: _take(copy, offer, site, watch, keep_rejects=False)
                 for offer in _lists_first(offered, site)
             }
-            files = tuple(taken[offer] for offer in offered)
+            files = tuple(_unnumbered(taken[offer]) for offer in offered)
     return Intake(files, _whole(folder), zone(site), stored=False)
 
 
-def undo(folder: Path, number: int) -> tuple[Undone, LogAccount | None]:
+def _unnumbered(taken: Taken) -> Taken:
+    """Leave out the number of an intake into a copy, which is none of the store's."""
+    if taken.account is None:
+        return taken
+    return replace(taken, account=replace(taken.account, intake=None))
+
+
+def undo(folder: Path, number: int) -> tuple[Undone, Account | None]:
     """Take one intake back; return what that did, and how much the log holds then.
 
     Raises
@@ -278,15 +284,14 @@ def zone(site: Site) -> str:
     return site.zone or machine_zone()
 
 
-def _whole(folder: Path) -> LogAccount | None:
+def _whole(folder: Path) -> Account | None:
     if not is_store(folder):
         return None
     store = Store(folder)
     snapshot = store.snapshot()
     whole = LogScan(snapshot).account(Filters())
     if snapshot.totals is None:
-        totals = Totals(whole.rows, whole.runs, whole.feeds, whole.first, whole.last)
-        store.keep_totals(snapshot, totals)
+        store.keep_totals(snapshot, whole)
     return whole
 
 
@@ -344,7 +349,7 @@ def _unreadable(error: OSError) -> str:
     return f"it cannot be read ({reason}); check the name and the rights"
 
 
-def _taken(offer: Offered, parsed: ParsedLog, account: Account, rejects: Path | None) -> Taken:
+def _taken(offer: Offered, parsed: ParsedLog, account: FileAccount, rejects: Path | None) -> Taken:
     problems = (problem for line in parsed.rejected for problem in line.problems)
     return Taken(
         file=_label(offer),

@@ -16,6 +16,7 @@ from dash import ClientsideFunction, Dash, Input, Output, dcc, html
 from dash.development.base_component import Component
 
 from analysis.filters import FilterError
+from analysis.site import SiteError
 from analysis.snapshot import StoreError
 from dashboard import filters, theme
 from dashboard.data import Data
@@ -223,6 +224,11 @@ def page_at(data: Data, pathname: str | None, search: str | None) -> tuple[str, 
     except StoreError as error:
         return page.NAME, _sentence(
             "The store cannot be read.",
+            f"{_as_sentence(error)} Then open this page again.",
+        )
+    except SiteError as error:
+        return page.NAME, _sentence(
+            "The site file has a mistake.",
             f"{_as_sentence(error)} Then open this page again.",
         )
     except Exception:

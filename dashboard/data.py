@@ -16,8 +16,9 @@ from typing import TypeVar
 from analysis import answers
 from analysis.counts import Account, LogScan
 from analysis.filters import Filters
-from analysis.log_format import PURPOSES
+from analysis.log_format import PURPOSES, SETTINGS
 from analysis.overview import Overview
+from analysis.site import Site, read_site
 from analysis.store import Store
 from analysis.trends import NOT_LOGGED, Trends, order
 
@@ -51,9 +52,10 @@ class Choices:
 
 @dataclass(frozen=True)
 class _Opened:
-    """One version of the store, and the answers given from it so far, the last used at the end."""
+    """One version of store and site file, and answers given from it, the last used at the end."""
 
     scan: LogScan
+    site: Site
     whole: Account
     choices: Choices
     overviews: OrderedDict[Filters, Overview] = field(default_factory=OrderedDict)
@@ -72,8 +74,10 @@ class Data:
 
     Raises
     ------
-    analysis.store.StoreError
+    analysis.snapshot.StoreError
         When there is no store, or one that cannot be read.
+    analysis.site.SiteError
+        From every answer, while the site file is wrong.
     """
 
     def __init__(self, folder: Path, *, keep: int = 64) -> None:
@@ -89,12 +93,15 @@ class Data:
 
     def _opened(self) -> _Opened:
         snapshot = self._store.snapshot()
+        site = read_site(self.folder)
         with self._lock:
             # Held while it is opened, so that several pages do not each scan a new version.
-            if self._held is None or self._held.scan.version != snapshot.version:
+            held = self._held
+            if held is None or (held.scan.version, held.site) != (snapshot.version, site):
                 scan = LogScan(snapshot)
-                self._held = _Opened(scan, scan.account(Filters()), _choices(scan))
-            return self._held
+                held = _Opened(scan, site, scan.account(Filters()), _choices(scan, site))
+                self._held = held
+            return held
 
     def whole(self) -> Account:
         """Return the evidence of the whole log: how many rows, from when to when."""
@@ -125,7 +132,9 @@ class Data:
         """
         opened = self._opened()
         return self._kept(
-            opened.trends, (filters, over), lambda: answers.trends(opened.scan, filters, over=over)
+            opened.trends,
+            (filters, over),
+            lambda: answers.trends(opened.scan, filters, over=over, site=opened.site),
         )
 
     def _kept(self, kept: OrderedDict[Key, Answer], key: Key, make: Callable[[], Answer]) -> Answer:
@@ -142,14 +151,17 @@ class Data:
         return result
 
 
-def _choices(scan: LogScan) -> Choices:
+def _choices(scan: LogScan, site: Site) -> Choices:
+    settings = [*SETTINGS, *(name for name in scan.own_columns() if name.startswith("set_"))]
+    found = scan.values(["tower", "purpose", "stock", *OFFERED, *settings])
+
     def logged(column: str) -> list[str]:
-        found = scan.by_run([column], Filters())[column].unique().to_pylist()
-        return sorted(("" if v is None else str(v) for v in found), key=lambda v: order(column, v))
+        levels = site.setting(column).levels
+        return sorted((v or "" for v in found[column]), key=lambda v: order(column, v, levels))
 
     towers = {str(row["tower"]) for row in scan.list_rows("towers")} | set(logged("tower"))
     purposes = logged("purpose")
-    others = {c: tuple(logged(c)) for c in (*OFFERED, *scan.logged_settings(Filters()))}
+    others = {c: tuple(logged(c)) for c in (*OFFERED, *settings)}
     return Choices(
         tuple(sorted(towers)),
         tuple(p for p in (*PURPOSES, "") if p in purposes),

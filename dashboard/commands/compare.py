@@ -35,9 +35,10 @@ def configure(parser: argparse.ArgumentParser) -> None:
         metavar="TIMES",
         help="how many times the benchmark still is as good (1.5 when absent)",
     )
+    shared.add_kind(parser)
     shared.add_filters(parser)
     shared.add_ratio(parser)
-    shared.add_store(parser)
+    shared.add_scan(parser)
     shared.add_json(parser)
     parser.set_defaults(run=run)
 
@@ -66,24 +67,25 @@ def _number(text: str) -> float:
 def run(options: argparse.Namespace) -> int:
     """Print a verdict with its ratio for each tower and bin."""
     from analysis import answers
-    from analysis.counts import LogScan
-    from analysis.store import Store
     from dashboard.commands import UsageError
 
     if options.standard is not None and options.against != "standard":
         raise UsageError("--standard goes with --against standard; add that or leave it out")
-    result = answers.compare(
-        LogScan(Store(shared.store_folder(options)).snapshot()),
-        shared.filters(options),
-        against=options.against,
-        standard=options.standard,
-        margin=options.margin,
-        confidence=options.confidence,
-        method=options.method,
-    )
+    with shared.scan(options) as (scan, _):
+        result = answers.compare(
+            scan,
+            shared.filters(options),
+            against=options.against,
+            standard=options.standard,
+            margin=options.margin,
+            confidence=options.confidence,
+            method=options.method,
+            site=shared.site(options),
+        )
     if options.json:
         shared.print_json(
             {
+                **shared.as_of_json(options, scan),
                 "method": result.method,
                 "confidence": result.confidence,
                 "kind": result.kind,
@@ -91,11 +93,11 @@ def run(options: argparse.Namespace) -> int:
                 "comparisons": [_json(placed) for placed in result.comparisons],
                 "notes": list(result.notes),
             },
-            sentence=result.sentence(),
+            sentence=shared.as_of_sentence(options) + result.sentence(),
             account=result.account,
         )
     else:
-        _print(result)
+        _print(result, shared.as_of_sentence(options))
     return 0
 
 
@@ -127,10 +129,10 @@ def _json(placed: Placed) -> dict[str, object]:
     }
 
 
-def _print(result: BenchmarkResult) -> None:
+def _print(result: BenchmarkResult, stood: str) -> None:
     from analysis.words import per_10k, two_digits
 
-    print(result.sentence())
+    print(stood + result.sentence())
     if not result.comparisons:
         return
     rows = []

@@ -8,18 +8,24 @@ import json
 import math
 import os
 import sys
-from collections.abc import Iterable, Mapping, Sequence
+import zoneinfo
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from analysis import __version__
+from dashboard.commands import UsageError
 
 if TYPE_CHECKING:
-    from analysis.counts import Account
+    from analysis.counts import Account, LogScan
     from analysis.filters import Filters
+    from analysis.site import Site
+    from analysis.snapshot import Snapshot
 
 METHODS = ("exact", "wilson", "jeffreys", "mid-p")
 KINDS = ("misses", "doubles", "faults")
+ENGINES = ("duckdb", "dask")
 
 
 def add_store(parser: argparse.ArgumentParser) -> None:
@@ -65,11 +71,39 @@ def add_ratio(parser: argparse.ArgumentParser) -> None:
     _add_confidence(parser)
 
 
-def add_filters(parser: argparse.ArgumentParser) -> None:
-    """Add the options that say which part of the log is meant."""
+def add_as_of(parser: argparse.ArgumentParser) -> None:
+    """Add ``--as-of``."""
+    parser.add_argument(
+        "--as-of",
+        default="",
+        metavar="WHEN",
+        help="the log as it stood then: a day (its end) or a moment on the site's clock, or "
+        "with an offset; later intakes do not count",
+    )
+
+
+def add_scan(parser: argparse.ArgumentParser) -> None:
+    """Add the options that say which log is asked, as it stood when, and what scans it."""
+    add_store(parser)
+    add_as_of(parser)
+    parser.add_argument(
+        "--engine",
+        choices=ENGINES,
+        default=ENGINES[0],
+        help="what scans the log: duckdb in this process (when absent), or the workers of a dask "
+        "cluster, that of DASK_SCHEDULER_ADDRESS or else processes on this machine",
+    )
+
+
+def add_kind(parser: argparse.ArgumentParser) -> None:
+    """Add ``--kind``."""
     parser.add_argument(
         "--kind", choices=KINDS, default="faults", help="of fault (both kinds when absent)"
     )
+
+
+def add_filters(parser: argparse.ArgumentParser) -> None:
+    """Add the options that say which part of the log is meant."""
     parser.add_argument("--since", default="", metavar="WHEN", help="first day or moment")
     parser.add_argument("--until", default="", metavar="WHEN", help="last day or moment, included")
     parser.add_argument(
@@ -102,12 +136,69 @@ def store_folder(options: argparse.Namespace) -> Path:
     return Path(platformdirs.user_data_dir("feedtally", appauthor=False)) / "store"
 
 
+def site(options: argparse.Namespace) -> Site:
+    """Return what the site file of the store says."""
+    from analysis.site import read_site
+
+    return read_site(store_folder(options))
+
+
+@contextmanager
+def scan(options: argparse.Namespace) -> Iterator[tuple[LogScan, Snapshot]]:
+    """Open the log that the options of `add_scan` mean, and close what runs its scans.
+
+    A command without ``--engine`` scans in this process.
+    """
+    from analysis import engine
+    from analysis.counts import LogScan
+    from analysis.store import Store
+
+    moment = as_of(options) if options.as_of else None
+    snapshot = Store(store_folder(options)).snapshot(moment)
+    with engine.opened(getattr(options, "engine", ENGINES[0]), snapshot) as opened:
+        yield LogScan(snapshot, opened), snapshot
+
+
+def as_of(options: argparse.Namespace) -> dt.datetime:
+    """Read the moment of ``--as-of``; a day is meant to its end."""
+    text = options.as_of.strip()
+    zone = site(options).zone
+    try:
+        try:
+            moment = dt.datetime.combine(dt.date.fromisoformat(text), dt.time.max)
+        except ValueError:
+            moment = dt.datetime.fromisoformat(text)
+        if moment.tzinfo is None and zone:
+            moment = moment.replace(tzinfo=zoneinfo.ZoneInfo(zone))
+        # Without a site file a time without an offset is that of this machine's zone.
+        return moment.astimezone(moment.tzinfo)
+    except (ValueError, OverflowError, OSError):
+        raise UsageError(
+            f"--as-of is {text}; write a day or a moment, like 2031-04-03 or 2031-04-03T08:05"
+        ) from None
+
+
+def as_of_sentence(options: argparse.Namespace) -> str:
+    """Return what stands before an answer from the log as it stood; nothing without a moment."""
+    return f"As the log stood on {options.as_of.strip()}: " if options.as_of else ""
+
+
+def as_of_json(options: argparse.Namespace, scan: LogScan) -> dict[str, object]:
+    """Return what the JSON says of the moment: ``as_of``, and the last intake that counts."""
+    if not options.as_of:
+        return {}
+    return {"as_of": as_of(options).isoformat(), "intake": scan.intake or None}
+
+
 def filters(options: argparse.Namespace) -> Filters:
     """Return the filters that the options give."""
     from analysis.filters import parse_filters
 
     return parse_filters(
-        since=options.since, until=options.until, where=options.where, kind=options.kind
+        since=options.since,
+        until=options.until,
+        where=options.where,
+        kind=getattr(options, "kind", KINDS[-1]),
     )
 
 

@@ -26,9 +26,10 @@ def configure(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="show ranges as if faults fell singly, not in clusters (the JSON has both)",
     )
+    shared.add_kind(parser)
     shared.add_filters(parser)
     shared.add_interval(parser)
-    shared.add_store(parser)
+    shared.add_scan(parser)
     shared.add_json(parser)
     parser.set_defaults(run=run)
 
@@ -39,19 +40,19 @@ def run(options: argparse.Namespace) -> int:
     if options.by and not all(by):
         raise UsageError(f"--by {options.by} names an empty column; write it as tower,bin")
     from analysis import answers
-    from analysis.counts import LogScan
-    from analysis.store import Store
 
-    result = answers.rates(
-        LogScan(Store(shared.store_folder(options)).snapshot()),
-        by if options.by else [],
-        shared.filters(options),
-        method=options.method,
-        confidence=options.confidence,
-    )
+    with shared.scan(options) as (scan, _):
+        result = answers.rates(
+            scan,
+            by if options.by else [],
+            shared.filters(options),
+            method=options.method,
+            confidence=options.confidence,
+        )
     if options.json:
         shared.print_json(
             {
+                **shared.as_of_json(options, scan),
                 "method": result.method,
                 "confidence": result.confidence,
                 "kind": result.kind,
@@ -75,19 +76,19 @@ def run(options: argparse.Namespace) -> int:
                     for tower, found in result.clustering.items()
                 ],
             },
-            sentence=result.sentence(),
+            sentence=shared.as_of_sentence(options) + result.sentence(),
             account=result.account,
         )
     else:
-        _print(result, singly=options.singly)
+        _print(result, shared.as_of_sentence(options), singly=options.singly)
     return 0
 
 
-def _print(result: RatesResult, *, singly: bool) -> None:
+def _print(result: RatesResult, stood: str, *, singly: bool) -> None:
     from analysis.words import per_10k
 
     allowed = "as if faults fell singly" if singly else "allowing for faults in clusters"
-    print(result.sentence(singly=singly))
+    print(stood + result.sentence(singly=singly))
     print(f"Ranges: {result.method}, {100 * result.confidence:g} %, {allowed}.")
     if not result.by or not result.groups.num_rows:
         return

@@ -42,7 +42,7 @@ def run(options: argparse.Namespace) -> int:
 
     scan = LogScan(Store(shared.store_folder(options)).snapshot())
     try:
-        made = sheet.sheet_of(scan, options.tower, options.bins)
+        made = sheet.sheet_of(scan, options.tower, options.bins, shared.site(options))
     except (sheet.UnknownTowerError, sheet.BinsError) as error:
         raise UsageError(str(error)) from None
     path = Path(options.to).expanduser() if options.to else Path(sheet.file_name(made.tower))

@@ -15,6 +15,7 @@ import time
 from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html, no_update
@@ -25,9 +26,10 @@ from werkzeug.exceptions import RequestEntityTooLarge
 
 from analysis import taking_in
 from analysis.counts import LogScan
-from analysis.intake import Problem, rejects_name
+from analysis.intake import Problem, known_names, own_names, rejects_name
 from analysis.log_format import KINDS
-from analysis.records import blocks, decode, read_header
+from analysis.records import blocks, examine, read_header
+from analysis.site import Site, SiteError, read_site
 from analysis.snapshot import StoreError
 from analysis.store import Store
 from analysis.taking_in import Intake, Taken, Upload
@@ -180,7 +182,13 @@ class Waiting:
             # The same file chosen twice is one.
             uploads = tuple(dict.fromkeys(read()))
             found = taking_in.check(self.folder, uploads)
-            batch = Batch(uploads, _shown(found, uploads), found.zone, False, self._clock())
+            batch = Batch(
+                uploads,
+                _shown(found, uploads, read_site(self.folder)),
+                found.zone,
+                False,
+                self._clock(),
+            )
         token = secrets.token_urlsafe(16)
         with self._lock:
             self._held[token] = batch
@@ -206,7 +214,8 @@ class Waiting:
             if batch is None or batch.stored:
                 return batch
             done = taking_in.add(self.folder, batch.uploads)
-            batch = Batch((), _shown(done, batch.uploads), done.zone, True, self._clock())
+            shown = _shown(done, batch.uploads, read_site(self.folder))
+            batch = Batch((), shown, done.zone, True, self._clock())
             with self._lock:
                 self._held[token] = batch
             return batch
@@ -228,20 +237,20 @@ class Waiting:
             self._held.popitem(last=False)
 
 
-def _shown(intake: Intake, uploads: Sequence[Upload]) -> tuple[Shown, ...]:
+def _shown(intake: Intake, uploads: Sequence[Upload], site: Site) -> tuple[Shown, ...]:
     found = []
     for taken, upload in zip(intake.files, uploads, strict=True):
         few = taken.problems[:SHOWN]
-        lines = _as_they_stood(upload.raw, few) if few else {}
+        lines = _as_they_stood(upload.raw, few, site) if few else {}
         found.append(Shown(replace(taken, problems=few), len(taken.problems), lines))
     return tuple(found)
 
 
-def _as_they_stood(raw: bytes, problems: Sequence[Problem]) -> dict[int, Stood]:
+def _as_they_stood(raw: bytes, problems: Sequence[Problem], site: Site) -> dict[int, Stood]:
     """Return the lines of some problems, by their number."""
-    known = frozenset(name for kind in KINDS.values() for name in kind.names)
-    text = decode(raw)
-    header = read_header(text, known)
+    text = examine(partial(io.BytesIO, raw))
+    header = read_header(text, known_names(site))
+    names = own_names(header.names, site)
     wanted: dict[int, set[str]] = {}
     for problem in problems:
         wanted.setdefault(problem.line, set()).add(problem.column)
@@ -252,7 +261,7 @@ def _as_they_stood(raw: bytes, problems: Sequence[Problem]) -> dict[int, Stood]:
             if line in wanted:
                 read.append((line, [column[index].as_py() for column in block.columns]))
         for line, cells in read:
-            wrong = (i for i, name in enumerate(header.names) if name in wanted[line])
+            wrong = (i for i, name in enumerate(names) if name in wanted[line])
             found[line] = Stood(tuple(map(_cut, cells)), header.delimiter, frozenset(wrong))
         if len(found) == len(wanted):
             break
@@ -325,7 +334,7 @@ def register(app: Dash, data: Data) -> None:
             return no_update, no_update
         try:
             return top(token, waiting.take(token))
-        except StoreError as error:
+        except (StoreError, SiteError) as error:
             return top(token, waiting.get(token), trouble=str(error))
 
     @app.callback(
@@ -385,7 +394,7 @@ def _serve(app: Dash, data: Data, waiting: Waiting) -> None:
             return jsonify(files=waiting.check(read))
         except RequestEntityTooLarge:
             return _told(_TOO_MUCH, 413)
-        except StoreError as error:
+        except (StoreError, SiteError) as error:
             return _told(_sentence(str(error)), 409)
 
     def rejects(token: str, number: int) -> Response:
@@ -408,10 +417,10 @@ def _serve(app: Dash, data: Data, waiting: Waiting) -> None:
     def tally_sheet() -> Response:
         try:
             scan = LogScan(Store(data.folder).snapshot())
-            made = sheet.sheet_of(scan, request.args.get("tower", ""))
+            made = sheet.sheet_of(scan, request.args.get("tower", ""), site=read_site(data.folder))
         except sheet.UnknownTowerError as error:
             return _told(_sentence(str(error)), 404)
-        except StoreError as error:
+        except (StoreError, SiteError) as error:
             return _told(_sentence(str(error)), 409)
         return send_file(
             io.BytesIO(sheet.pdf(made)),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -27,7 +28,7 @@ class TestAdd:
         assert (taken.kind, taken.account.added, taken.rejects_file) == ("runs", 3, None)
         assert taken.sentence().endswith(
             "log.csv (run log): 3 lines read = 3 added + 0 corrected + 0 already known "
-            "+ 0 rejected."
+            "+ 0 rejected. This is intake 1."
         )
         assert done.account is not None
         assert (done.account.rows, done.account.runs, done.account.feeds) == (3, 1, 13551)
@@ -61,14 +62,14 @@ class TestAdd:
         self, tmp_path: Path, write: Write, monkeypatch: pytest.MonkeyPatch
     ) -> None:
         path = write(run_log(LINE.format(1), "x"))
-        real = Path.write_bytes
+        real = Path.open
 
-        def refuse(self: Path, data: bytes) -> int:
-            if self.parent == tmp_path:
+        def refuse(self: Path, mode: str = "r", **options: object) -> object:
+            if self.parent == tmp_path and mode == "w":
                 raise PermissionError(13, "Permission denied")
-            return real(self, data)
+            return real(self, mode, **options)
 
-        monkeypatch.setattr(Path, "write_bytes", refuse)
+        monkeypatch.setattr(Path, "open", refuse)
         (taken,) = taking_in.add(tmp_path / "store", [path]).files
         assert taken.rejects_file == str(tmp_path / "store" / "rejects" / "log.rejects.csv")
 
@@ -77,10 +78,14 @@ class TestAdd:
     ) -> None:
         path = write(run_log(LINE.format(1), "x"))
 
-        def refuse(self: Path, data: bytes) -> int:
-            raise PermissionError(13, "Permission denied")
+        real = Path.open
 
-        monkeypatch.setattr(Path, "write_bytes", refuse)
+        def refuse(self: Path, mode: str = "r", **options: object) -> object:
+            if self.name.endswith(".rejects.csv.part"):
+                raise PermissionError(13, "Permission denied")
+            return real(self, mode, **options)
+
+        monkeypatch.setattr(Path, "open", refuse)
         with pytest.raises(StoreError, match="cannot be written .* nothing of it was stored"):
             taking_in.add(tmp_path / "store", [path])
         assert not stored(Store(tmp_path / "store"))
@@ -138,7 +143,10 @@ class TestCheck:
             "4 lines read: 1 would be added, 1 corrected, 1 already known, 1 rejected."
         )
         added = taking_in.add(folder, [path])
-        assert checked.files[0].account == added.files[0].account
+        account = added.files[0].account
+        assert account is not None
+        assert account.intake == 2
+        assert checked.files[0].account == replace(account, intake=None)
         assert checked.files[0].problems == added.files[0].problems
 
     def test_without_a_store_none_is_made(self, tmp_path: Path, write: Write) -> None:
@@ -164,7 +172,10 @@ class TestCheck:
         assert everything(Store(folder)) == before
         assert not list(tmp_path.glob("*.rejects*"))
         added = taking_in.add(folder, paths)
-        assert [t.account for t in checked.files] == [t.account for t in added.files]
+        assert [t.account for t in checked.files] == [
+            t.account and replace(t.account, intake=None) for t in added.files
+        ]
+        assert [t.account and t.account.intake for t in added.files] == [3, None, 2, None]
         assert [t.problems for t in checked.files] == [t.problems for t in added.files]
 
     def test_a_damaged_store_is_no_mistake_of_the_file(self, tmp_path: Path, write: Write) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import time
 from collections.abc import Sequence
 
 import pytest
@@ -330,3 +331,103 @@ class TestEmptyLists:
         assert counts.select(["stock", "printed_by", "feeds"]).to_pylist() == [
             {"stock": "BO90", "printed_by": None, "feeds": 300_000}
         ]
+
+
+class TestCounts:
+    def test_they_are_the_sums_of_all_runs(self, scan: LogScan) -> None:
+        found = scan.counts(["tower", "bin"], Filters())
+        assert found.column_names == ["tower", "bin", *NAMES, *FAULTS]
+        assert [tuple(row.values()) for row in found.to_pylist()] == [
+            ("A", 1, 3, 1150, 150, 1150, 150, 1, 9, 3),
+            ("A", 2, 3, 150, 150, 50, 50, 3, 0, 0),
+            ("A", None, 1, 0, 0, 0, 0, 4, 5, 9),
+            ("B", 1, 1, 200, 200, 200, 200, 0, 1, 1),
+            ("B", 2, 1, 200, 0, 0, 0, 0, 0, 0),
+        ]
+
+    def test_without_groups_they_are_one_row(self, scan: LogScan) -> None:
+        (row,) = scan.counts([], Filters()).to_pylist()
+        assert tuple(row.values()) == (9, 1700, 500, 1400, 400, 8, 15, 13)
+        assert scan.counts([], parse_filters(where=["tower=Z"])).num_rows == 0
+
+    def test_what_stands_for_a_moment_is_text_in_its_order(self, scan: LogScan) -> None:
+        assert scan.counts(["month", "started"], Filters()).select(
+            ["month", "started", "feeds"]
+        ).to_pylist() == [
+            {"month": "2031-03", "started": "2031-03-14T08:00:00", "feeds": 200},
+            {"month": "2031-03", "started": "2031-03-15T08:00:00", "feeds": 100},
+            {"month": "2031-03", "started": "2031-03-31T23:59:59", "feeds": 1000},
+            {"month": "2031-04", "started": "2031-04-01T00:00:00", "feeds": 400},
+        ]
+
+    def test_a_column_named_as_the_query_names_its_own_is_no_harm(self, store: Store) -> None:
+        header = RUNS_HEADER + ",key_0,cycles_,no_misses"
+        store.add(
+            read(run_log(LINE.format(1) + ",z,y,x", LINE.format(2) + ",a,b,c", header=header))
+        )
+        found = LogScan(store.snapshot()).counts(["no_misses", "key_0", "cycles_"], Filters())
+        assert [tuple(row.values())[:3] for row in found.to_pylist()] == [
+            ("c", "a", "b"),
+            ("x", "z", "y"),
+        ]
+
+    def test_they_are_held_to_what_by_run_is(self, scan: LogScan) -> None:
+        with pytest.raises(FilterError, match="rates are not given by operator"):
+            scan.counts(["operator"], Filters())
+        with pytest.raises(FilterError, match="feeds is itself a part of the answer"):
+            scan.counts(["feeds"], Filters())
+
+
+class TestValues:
+    def test_each_column_has_what_was_logged_in_it(self, scan: LogScan) -> None:
+        asked = ["tower", "bin", "stock", "coating", "site", "humidity_band", "set_mood", "day"]
+        found = {name: set(values) for name, values in scan.values(asked).items()}
+        assert found == {
+            "tower": {"A", "B"},
+            "bin": {"1", "2", None},
+            "stock": {"BO90", "BT80", "free text", None},
+            "coating": {"uncoated", "silk", None},
+            "site": {"Mill", None},
+            "humidity_band": {"below 30", "30-39", "60-69", "70 and over", "not logged"},
+            "set_mood": {"calm", "wild", None},
+            "day": {"2031-03-14", "2031-03-15", "2031-03-31", "2031-04-01"},
+        }
+
+    def test_no_value_comes_twice(self, scan: LogScan) -> None:
+        assert sorted(scan.values(["purpose"])["purpose"], key=str) == [
+            "burn-in",
+            "production",
+            "trial",
+        ]
+
+    def test_a_column_that_nobody_knows_is_refused(self, scan: LogScan) -> None:
+        with pytest.raises(FilterError, match="no column towr"):
+            scan.values(["towr"])
+
+
+def test_the_log_as_it_stood_is_counted_without_what_came_later(store: Store) -> None:
+    store.add(read(run_log()))
+    store.add(read(b"tower,site\nA,Mill\n"))
+    time.sleep(0.01)
+    moment = dt.datetime.now(dt.UTC)
+    time.sleep(0.01)
+    store.add(read(run_log("0814,2031-03-14T08:05,A,2,9000,5,0", "9,2031-03-14T08:05,B,1,7,0,0")))
+    store.add(read(b"tower,site\nA,Works\nB,Works\n"))
+    then, now = LogScan(store.snapshot(moment)), LogScan(store.snapshot())
+    assert groups(then, ["tower"], names=["feeds", "misses"]) == {("A",): (3 * 4517, 3)}
+    assert groups(now, ["tower"], names=["feeds", "misses"]) == {
+        ("A",): (2 * 4517 + 9000, 7),
+        ("B",): (7, 0),
+    }
+    assert [row["site"] for row in then.list_rows("towers")] == ["Mill"]
+    assert [row["site"] for row in now.list_rows("towers")] == ["Works", "Works"]
+    assert (then.account(Filters()).rows, now.account(Filters()).rows) == (3, 4)
+    assert then.values(["site", "tower"]) == {"site": ["Mill"], "tower": ["A"]}
+    assert then.version != now.version and (then.intake, now.intake) == (2, None)
+
+
+def test_before_the_first_intake_the_log_is_empty(store: Store) -> None:
+    store.add(read(run_log()))
+    scan = LogScan(store.snapshot(dt.datetime(2001, 1, 1, tzinfo=dt.UTC)))
+    assert scan.account(Filters()) == Account(0, 0, 0, None, None)
+    assert scan.counts(["tower"], Filters()).num_rows == 0

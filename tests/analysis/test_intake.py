@@ -37,7 +37,6 @@ def with_column(name: str, *values: str) -> bytes:
     return run_log(*lines, header=f"{RUNS_HEADER},{name}")
 
 
-
 def rejects_text(parsed: ParsedLog) -> str:
     out = io.StringIO()
     write_rejects(parsed, out)

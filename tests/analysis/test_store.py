@@ -19,7 +19,7 @@ import pytest
 from deltalake import DeltaTable, Transaction, write_deltalake
 from deltalake.exceptions import CommitFailedError
 
-from analysis.comparing import Account, compare
+from analysis.comparing import FileAccount, compare
 from analysis.intake import RejectsFile, read_bytes
 from analysis.log_format import KINDS, stored_schema
 from analysis.snapshot import StoreError, empty_snapshot
@@ -116,7 +116,15 @@ class TestWhatBecomesOfALine:
             "this run, stretch and bin are stored with started 2031-03-14T08:05; "
             "a second stretch? give it stretch 2"
         ]
-        assert next(iter(parsed.rejected)).cells == ("0814", "2031-03-14T13:00", "A", "2", "100", "0", "0")
+        assert next(iter(parsed.rejected)).cells == (
+            "0814",
+            "2031-03-14T13:00",
+            "A",
+            "2",
+            "100",
+            "0",
+            "0",
+        )
         assert counts(store)[("0814", 2)] == (1, 0)
         assert everything(store) != before
 
@@ -293,10 +301,12 @@ class TestPreview:
         assert everything(store) == before
         assert store.snapshot().version == version
         assert told == replace(store.add(read(raw)), intake=None)
-        assert told == Account(4, 1, 1, 1, 1, 1, 1)
+        assert told == FileAccount(4, 1, 1, 1, 1, 1, 1)
 
     def test_without_a_store_everything_is_new(self) -> None:
-        assert compare(read(run_log()), empty_snapshot()).account == Account(3, 3, 0, 0, 0, 3, 0)
+        assert compare(read(run_log()), empty_snapshot()).account == FileAccount(
+            3, 3, 0, 0, 0, 3, 0
+        )
 
 
 class TestRejectsBeforeTheCommit:

@@ -40,7 +40,7 @@ class Said:
         assert words in self.err
         assert self.out == ""
         assert self.code == code
-        assert self.err.endswith((".\n", "--help\n"))
+        assert self.err.endswith((".\n", "?\n", "--help\n"))
         assert self.err.count("\n") == 1
         assert self.err.startswith("feedtally")
         assert "Traceback" not in self.err

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import datetime as dt
+import json
 from pathlib import Path
 
 import pytest
@@ -197,3 +198,13 @@ def test_a_filter_makes_no_older_burn_in_the_latest(run, tmp_path: Path):
 def test_a_tower_that_is_not_in_the_log_is_said(run, sample_store: Path):
     said = run("compare", "--store", sample_store, "--where", "tower=Z")
     said.refused("there is no tower Z in the log; it has A, B and C")
+
+
+def test_the_log_as_it_stood_is_compared(run, sample_store: Path):
+    # No moment of the future takes anything away.
+    words = ("compare", "--store", sample_store, "--json")
+    now, then = run(*words).json, json.loads(run(*words, "--as-of", "2099-12-31").out)
+    assert then["sentence"] == "As the log stood on 2099-12-31: " + now["sentence"]
+    assert then["comparisons"] == now["comparisons"] and then["intake"] == 4
+    empty = run("compare", "--store", sample_store, "--as-of", "2001-01-01")
+    assert empty.code == 0 and empty.out.startswith("As the log stood on 2001-01-01: ")

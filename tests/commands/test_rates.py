@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import csv
 import datetime as dt
+import json
+import sys
+import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -339,3 +342,59 @@ def test_ranges_as_if_faults_fell_singly_are_a_word_away(run, sample_store: Path
 def test_nothing_is_given_by_operator(run, sample_store: Path) -> None:
     for words in (("--by", "operator"), ("--where", "operator=K")):
         run("rates", *words, "--store", sample_store).refused("not given by operator")
+
+
+class TestAsOf:
+    def test_later_intakes_do_not_count(self, run, write: Write, tmp_path: Path) -> None:
+        store = tmp_path / "s"
+        run("add", write(run_log()), "--store", store)
+        time.sleep(0.01)
+        moment = dt.datetime.now().isoformat()
+        time.sleep(0.01)
+        run("add", write(run_log("0815,2031-03-15T08:05,A,1,1000,0,5")), "--store", store)
+        then = run("rates", "--as-of", moment, "--store", store, "--json")
+        answer = json.loads(then.out)
+        assert (answer["account"]["rows"], answer["groups"][0]["count"]) == (3, 3)
+        assert dt.datetime.fromisoformat(answer["as_of"]).replace(tzinfo=None).isoformat() == moment
+        assert answer["intake"] == 1
+        assert answer["sentence"].startswith(f"As the log stood on {moment}: ")
+        now = run("rates", "--store", store, "--json").json
+        assert now["account"]["rows"] == 4 and "as_of" not in now
+
+    def test_before_the_first_intake_there_is_nothing(self, run, sample_store: Path) -> None:
+        said = run("rates", "--as-of", "2001-01-01", "--store", sample_store)
+        assert said.code == 0
+        assert said.out.startswith(
+            "As the log stood on 2001-01-01: No rows of the log are in this filter"
+        )
+
+    @pytest.mark.parametrize(
+        "when", ["tomorrow", "03/04/2031", "2031-13-01", "0001-01-01T00:00+14:00"]
+    )
+    def test_what_is_no_moment_is_a_sentence(self, run, sample_store: Path, when: str) -> None:
+        run("rates", "--as-of", when, "--store", sample_store).refused(
+            f"--as-of is {when}; write a day or a moment, like 2031-04-03 or 2031-04-03T08:05"
+        )
+
+
+class TestEngine:
+    def test_dask_says_the_same(self, run, sample_store: Path) -> None:
+        words = ("rates", "--by", "tower,bin,month", "--store", sample_store, "--json")
+        here = run(*words)
+        there = run(*words, "--engine", "dask")
+        assert (there.code, there.err) == (0, "")
+        assert there.out == here.out
+
+    def test_without_it_the_line_that_installs_it_is_said(
+        self, run, sample_store: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        # None in place of a module is how Python is told that there is none.
+        monkeypatch.setitem(sys.modules, "dask", None)
+        run("rates", "--engine", "dask", "--store", sample_store).refused(
+            "which is not installed; install it with: pip install 'feedtally[dask]'"
+        )
+
+    def test_another_is_refused(self, run, sample_store: Path) -> None:
+        run("rates", "--engine", "abacus", "--store", sample_store).refused(
+            "--engine is abacus; write one of duckdb, dask"
+        )
