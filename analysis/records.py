@@ -595,6 +595,9 @@ def _parse(
         edges = np.flatnonzero(np.diff(np.concatenate(([False], good, [False])).astype(np.int8)))
         pieces = [data[int(starts[a]) : int(ends[b - 1])] for a, b in edges.reshape(-1, 2)]
         piece = b"\n".join(pieces)
+    if piece.startswith(codecs.BOM_UTF8):
+        # The parser takes one off, as if the file began here; files that were joined have them.
+        piece = codecs.BOM_UTF8 + piece
     table = pa.csv.read_csv(
         io.BytesIO(piece),
         read_options=pa.csv.ReadOptions(

@@ -206,6 +206,8 @@ def add(folder: Path, offered: Sequence[Offered], *, watch: Watch = UNWATCHED) -
     analysis.site.SiteError
         When the site file is wrong; nothing is taken then.
     """
+    # A folder that cannot be looked at says so before its site file does.
+    is_store(folder)
     site = read_site(folder)
     taken: dict[Offered, Taken] = {}
     for offer in _lists_first(offered, site):
@@ -217,7 +219,7 @@ def add(folder: Path, offered: Sequence[Offered], *, watch: Watch = UNWATCHED) -
                 raise
             taken[offer] = Taken(_label(offer), error=str(error))
     files = tuple(taken[offer] for offer in offered)
-    return Intake(files, _whole(folder), zone(site), stored=True)
+    return Intake(files, _whole(folder, keep=True), zone(site), stored=True)
 
 
 def check(folder: Path, offered: Sequence[Offered], *, watch: Watch = UNWATCHED) -> Intake:
@@ -239,6 +241,8 @@ def check(folder: Path, offered: Sequence[Offered], *, watch: Watch = UNWATCHED)
     analysis.site.SiteError
         When the site file is wrong.
     """
+    # A folder that cannot be looked at says so before its site file does.
+    is_store(folder)
     site = read_site(folder)
     if len(offered) == 1:
         files: tuple[Taken, ...] = (_preview(folder, offered[0], site, watch),)
@@ -276,7 +280,7 @@ def undo(folder: Path, number: int) -> tuple[Undone, Account | None]:
         When the site file is wrong.
     """
     done = Store(folder).undo(number, zone=zone(read_site(folder)))
-    return done, _whole(folder)
+    return done, _whole(folder, keep=True)
 
 
 def zone(site: Site) -> str:
@@ -284,13 +288,13 @@ def zone(site: Site) -> str:
     return site.zone or machine_zone()
 
 
-def _whole(folder: Path) -> Account | None:
+def _whole(folder: Path, *, keep: bool = False) -> Account | None:
     if not is_store(folder):
         return None
     store = Store(folder)
     snapshot = store.snapshot()
     whole = LogScan(snapshot).account(Filters())
-    if snapshot.totals is None:
+    if keep and snapshot.totals is None:
         store.keep_totals(snapshot, whole)
     return whole
 

@@ -41,14 +41,15 @@ def run(options: argparse.Namespace) -> int:
             found = history.run_history(snapshot, options.tower, options.of_run)
             of_run = Filters().holding("tower", options.tower).holding("run", options.of_run)
             account = scan.account(of_run)
+    stood = shared.as_of_json(options, scan)
     if options.of_run is None:
         if options.json:
-            answer = {"intakes": [_entry(entry) for entry in listed.entries]}
+            answer = {**stood, "intakes": [_entry(entry) for entry in listed.entries]}
             shared.print_json(answer, sentence=listed.sentence(), account=account)
         else:
             _print_intakes(listed)
     elif options.json:
-        shared.print_json(_run(found), sentence=found.sentence(), account=account)
+        shared.print_json({**stood, **_run(found)}, sentence=found.sentence(), account=account)
     else:
         _print_run(found)
     return 0

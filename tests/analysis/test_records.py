@@ -307,3 +307,10 @@ def test_line_numbers_stay_64_bit() -> None:
     text = text_of(b"run,tower\n1,A\n")
     block = next(blocks(text, read_header(text, KNOWN)))
     assert block.lines.dtype == np.int64
+
+
+@pytest.mark.parametrize("block_bytes", [1, 4 << 20])
+def test_a_mark_within_a_file_is_kept_with_its_record(block_bytes: int) -> None:
+    good, broken = records(b"tower\n\xef\xbb\xbf\n\xef\xbb\xbfA\nB\n", block_bytes=block_bytes)
+    assert good == [(2, ["\ufeff"]), (3, ["\ufeffA"]), (4, ["B"])]
+    assert broken == []

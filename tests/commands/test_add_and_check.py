@@ -24,7 +24,8 @@ def test_a_good_log_is_added(run, write: Write, folder: Path) -> None:
     said = run("add", path, "--store", folder)
     assert (said.code, said.err) == (0, "")
     assert said.out.splitlines()[0] == (
-        f"{path} (run log): 3 lines read = 3 added + 0 corrected + 0 already known + 0 rejected."
+        f"{path} (run log): 3 lines read = 3 added + 0 corrected + 0 already known + 0 rejected. "
+        "This is intake 1."
     )
     assert "Times without an offset are taken to be in the zone" in said.out
     assert len(stored(Store(folder))) == 3
@@ -55,6 +56,7 @@ def test_the_json_of_add_has_every_count(run, write: Write, folder: Path, tmp_pa
             "rejected": 1,
             "rows_added": 6,
             "rows_corrected": 1,
+            "intake": 2,
             "rejects_file": str(tmp_path / "tuesday.rejects.csv"),
             "warnings": ["column moon is not in the format of a run log; it is kept as it stands"],
             "problems": [
@@ -106,6 +108,7 @@ def test_check_reports_what_add_would_do(run, write: Write, folder: Path, tmp_pa
     told, done = checked.json["files"][0], added.json["files"][0]
     assert done.pop("rejects_file")
     assert told.pop("rejects_file") is None
+    assert (told.pop("intake"), done.pop("intake")) == (None, 1)
     assert told == done
     assert checked.json["account"] is None
     assert run("check", path, "--store", folder, "--json").json["files"][0]["known"] == 1

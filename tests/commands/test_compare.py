@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import datetime as dt
-import json
 from pathlib import Path
 
 import pytest
@@ -203,7 +202,7 @@ def test_a_tower_that_is_not_in_the_log_is_said(run, sample_store: Path):
 def test_the_log_as_it_stood_is_compared(run, sample_store: Path):
     # No moment of the future takes anything away.
     words = ("compare", "--store", sample_store, "--json")
-    now, then = run(*words).json, json.loads(run(*words, "--as-of", "2099-12-31").out)
+    now, then = run(*words).json, run(*words, "--as-of", "2099-12-31").json
     assert then["sentence"] == "As the log stood on 2099-12-31: " + now["sentence"]
     assert then["comparisons"] == now["comparisons"] and then["intake"] == 4
     empty = run("compare", "--store", sample_store, "--as-of", "2001-01-01")

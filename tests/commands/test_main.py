@@ -128,13 +128,13 @@ class TestWhereTheStoreIs:
         for part in (folder / "runs").glob("*.parquet"):
             part.unlink()
         for words in (["add", write(run_log())], ["check", write(run_log())], ["rates", "--json"]):
-            run(*words, "--store", folder).refused("restore the store from a copy", code=1)
+            run(*words, "--store", folder).refused("feedtally store check says what", code=1)
         (folder / "store.json").write_text("{")
         run("rates", "--store", folder).refused("is damaged", code=1)
 
     def test_one_of_a_newer_format_is_2(self, run, write: Write, tmp_path: Path) -> None:
         run("add", write(run_log()), "--store", tmp_path / "store")
-        (tmp_path / "store" / "store.json").write_text(json.dumps({"format": 2}))
+        (tmp_path / "store" / "store.json").write_text(json.dumps({"format": 99}))
         run("rates", "--store", tmp_path / "store").refused("update feedtally")
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import datetime as dt
-import json
 import sys
 import time
 from collections.abc import Callable
@@ -353,7 +352,7 @@ class TestAsOf:
         time.sleep(0.01)
         run("add", write(run_log("0815,2031-03-15T08:05,A,1,1000,0,5")), "--store", store)
         then = run("rates", "--as-of", moment, "--store", store, "--json")
-        answer = json.loads(then.out)
+        answer = then.json
         assert (answer["account"]["rows"], answer["groups"][0]["count"]) == (3, 3)
         assert dt.datetime.fromisoformat(answer["as_of"]).replace(tzinfo=None).isoformat() == moment
         assert answer["intake"] == 1
@@ -368,9 +367,7 @@ class TestAsOf:
             "As the log stood on 2001-01-01: No rows of the log are in this filter"
         )
 
-    @pytest.mark.parametrize(
-        "when", ["tomorrow", "03/04/2031", "2031-13-01", "0001-01-01T00:00+14:00"]
-    )
+    @pytest.mark.parametrize("when", ["tomorrow", "03/04/2031", "2031-13-01"])
     def test_what_is_no_moment_is_a_sentence(self, run, sample_store: Path, when: str) -> None:
         run("rates", "--as-of", when, "--store", sample_store).refused(
             f"--as-of is {when}; write a day or a moment, like 2031-04-03 or 2031-04-03T08:05"

@@ -263,6 +263,8 @@ class TestWhatIsFound:
             "runs",
             "intakes",
             ".lock",
+            "SHA256SUMS",
+            "kept",
         }
 
 
