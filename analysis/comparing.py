@@ -32,7 +32,7 @@ from analysis.snapshot import (
 IntArray = npt.NDArray[np.int64]
 
 #: Memory that the comparison of a file that went to disk may take, beyond which it works on disk.
-_MEMORY = "300MB"
+_MEMORY = "200MB"
 
 
 @dataclass(frozen=True)

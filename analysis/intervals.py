@@ -51,6 +51,8 @@ METHODS = ("exact", "wilson", "jeffreys", "mid-p")
 
 # Below this many pairs sorting them to find equal ones costs more than it saves.
 _WORTH_SORTING = 32
+# Whole counts below this share one quantile each; larger ones seldom recur.
+_TABLE = 1 << 16
 # So many pairs tell whether most of them are repeats.
 _SAMPLE = 2000
 
@@ -436,8 +438,10 @@ def _beta_quantile(a: FloatArray, b: FloatArray, tail: float, *, upper: bool) ->
         p[kept] = _beta_quantile(a[kept], b[kept], tail, upper=upper)
         p[mirrored] = 1 - _beta_quantile(b[mirrored], a[mirrored], tail, upper=not upper)
         return p
-    q = _gamma_quantile(a, tail, upper=upper)
     size = b + 0.5 * (a - 1)
+    q = np.full_like(a, np.inf)
+    few = a <= _START * size
+    q[few] = _gamma_quantile(a[few], tail, upper=upper)
     largest = np.maximum(np.maximum(a, q), 1)
     near = largest <= _START * size
     p[near] = _wise(a[near], q[near], size[near])
@@ -451,10 +455,18 @@ def _beta_quantile(a: FloatArray, b: FloatArray, tail: float, *, upper: bool) ->
 
 
 def _gamma_quantile(a: FloatArray, tail: float, *, upper: bool) -> FloatArray:
-    """Gamma quantile, worked out once for each distinct `a`."""
-    distinct, back = np.unique(a, return_inverse=True)
+    """Gamma quantile, worked out once for each of the smaller counts, which recur."""
     inverse = special.gammainccinv if upper else special.gammaincinv
-    return np.asarray(inverse(distinct, tail), dtype=np.float64)[back]
+    whole = np.minimum(a, _TABLE).astype(np.int64)
+    listed = (whole < _TABLE) & (whole == a)
+    # A table instead of sorting, which would take as long as the quantiles themselves.
+    seen = np.flatnonzero(np.bincount(whole[listed], minlength=1))
+    table = np.zeros(_TABLE)
+    table[seen] = inverse(seen.astype(np.float64), tail)
+    q = np.empty_like(a)
+    q[listed] = table[whole[listed]]
+    q[~listed] = inverse(a[~listed], tail)
+    return q
 
 
 def _wise(a: FloatArray, q: FloatArray, size: FloatArray) -> FloatArray:

@@ -124,9 +124,11 @@ class Undone:
 
         text = f"Intake {self.undone} ({self.file}) is taken back: {rows(self.taken_out)} taken out"
         if self.reinstated:
-            text += f", {rows(self.reinstated)} that stood before it stand again"
+            verb = "stands" if self.reinstated == 1 else "stand"
+            text += f", {rows(self.reinstated)} that stood before it {verb} again"
         if self.replaced_since:
-            text += f", {rows(self.replaced_since)} that later intakes corrected stay as those say"
+            verb = "stays" if self.replaced_since == 1 else "stay"
+            text += f", {rows(self.replaced_since)} that later intakes corrected {verb} as they say"
         return f"{text}. Nothing is lost: feedtally undo {self.intake} brings it back."
 
 

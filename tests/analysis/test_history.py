@@ -68,7 +68,7 @@ class TestUndo:
         done = store.undo(1)
         assert (done.taken_out, done.reinstated, done.replaced_since) == (2, 0, 1)
         assert misses(store) == {2: 6}
-        assert "1 row that later intakes corrected stay as those say" in done.sentence()
+        assert "1 row that later intakes corrected stays as they say" in done.sentence()
 
     def test_a_row_that_an_undo_brought_back_goes_with_the_intake_it_came_with(
         self, store: Store

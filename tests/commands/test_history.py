@@ -71,7 +71,7 @@ class TestUndo:
         assert (said.code, said.err) == (0, "")
         assert said.out == (
             "Intake 2 (mended.csv) is taken back: 1 row taken out, 1 row that stood before it "
-            "stand again. Nothing is lost: feedtally undo 3 brings it back.\n"
+            "stands again. Nothing is lost: feedtally undo 3 brings it back.\n"
         )
         answer = run("undo", 3, "--store", folder, "--json").json
         assert (answer["taken_out"], answer["reinstated"]) == (1, 1)
