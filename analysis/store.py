@@ -366,24 +366,30 @@ class Store:
 
     def _last_intake(self, as_of: dt.datetime | None = None) -> int:
         """Return the number of the last intake, or of the last one up to a moment; 0 for none."""
-        files = self._table("intakes").file_uris()
-        if not files:
+        table = self._table("intakes")
+        if as_of is None:
+            return _last_number(table)
+        if not table.file_uris():
             return 0
-        query = "select max(intake) from read_parquet(?)"
-        values: list[object] = [files]
-        if as_of is not None:
-            query += " where epoch_us(taken_at) <= ?"
-            values.append(int(as_of.timestamp() * 1_000_000))
+        query = "select max(intake) from read_parquet(?) where epoch_us(taken_at) <= ?"
+        moment = int(as_of.timestamp() * 1_000_000)
         with reading_store(), connect() as connection:
-            return int(connection.execute(query, values).fetchall()[0][0] or 0)
+            found = connection.execute(query, [table.file_uris(), moment]).fetchall()
+        return int(found[0][0] or 0)
+
+    def totals(self) -> Account | None:
+        """Return how much the whole run log holds, where that is known without a scan."""
+        return self._totals(str(self._table("runs").version()))
 
     def tower_bins(self) -> dict[str, int]:
         """Return the bins of each tower that the tower list names."""
-        with reading_store(), self.snapshot().connect() as connection:
-            rows = connection.execute(
-                "select tower, bins from towers where bins is not null"
-            ).fetchall()
-        return dict(rows)
+        files = self._table("towers").file_uris()
+        if not files:
+            return {}
+        query = f"""select tower, bins from read_parquet(?)
+            where bins is not null and {UNTIL} is null"""
+        with reading_store(), connect() as connection:
+            return dict(connection.execute(query, [files]).fetchall())
 
     def add(
         self,
@@ -614,8 +620,7 @@ class Store:
     ) -> int:
         """Write the intake's own line first: a number without rows does no harm."""
         table = self._table("intakes")
-        # The mark knows the last number even where the list of intakes was damaged.
-        number = max(self._last_intake(), table.transaction_version(_APP) or 0) + 1
+        number = _last_number(table) + 1
         entry = {
             "intake": [number],
             "kind": [kind],
@@ -648,9 +653,10 @@ class Store:
             version = str(changed.version())
             if upkeep.merge_small(changed) and Path(changed.table_uri).name == "runs":
                 self._count_on(version, str(changed.version()), NO_ROWS)
-            tables = self._tables()
-            upkeep.merge_small(tables["intakes"])
-            upkeep.write_sums(self.folder, tables)
+            intakes = self._table("intakes")
+            upkeep.merge_small(intakes)
+            name = Path(changed.table_uri).name
+            upkeep.write_sums(self.folder, {name: changed, "intakes": intakes})
 
     def keep_totals(self, snapshot: Snapshot, totals: Account) -> None:
         """Keep what the whole run log of a snapshot holds, so that it need not be counted again.
@@ -876,6 +882,15 @@ def _counted(
 
 def _kind(name: str) -> LogKind:
     return KINDS[name]  # type: ignore[index]
+
+
+def _last_number(intakes: DeltaTable) -> int:
+    """Return the number of the last intake, from the table's own log; 0 for none."""
+    largest = pa.table(intakes.get_add_actions(flatten=True))
+    held = largest["max.intake"].to_pylist() if "max.intake" in largest.column_names else []
+    # The mark of the last commit knows it even where the list itself was damaged.
+    numbers = [intakes.transaction_version(_APP) or 0, *(n for n in held if n is not None)]
+    return int(max(numbers))
 
 
 def _marked(number: int) -> CommitProperties:

@@ -292,9 +292,12 @@ def _whole(folder: Path, *, keep: bool = False) -> Account | None:
     if not is_store(folder):
         return None
     store = Store(folder)
+    known = store.totals()
+    if known is not None:
+        return known
     snapshot = store.snapshot()
     whole = LogScan(snapshot).account(Filters())
-    if keep and snapshot.totals is None:
+    if keep:
         store.keep_totals(snapshot, whole)
     return whole
 

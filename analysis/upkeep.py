@@ -78,12 +78,13 @@ def known_sums(folder: Path) -> dict[str, str]:
 def write_sums(folder: Path, tables: Mapping[str, DeltaTable]) -> None:
     """Write down the checksums of files that have none yet, and forget those of files gone.
 
-    Call it with every table of the store, under its lock. OSError where it cannot be written.
+    Call it under the store's lock; what is noted of other tables stays. OSError where it cannot
+    be written.
     """
     known = known_sums(folder)
     live = [file for name, table in tables.items() for file in data_files(name, table)]
     # A file that cannot be read has no checksum, and is found damaged by that.
-    sums = {}
+    sums = {file: digest for file, digest in known.items() if file.split("/")[0] not in tables}
     for name in live:
         with contextlib.suppress(FileNotFoundError):
             sums[name] = known.get(name) or checksum(folder / name)

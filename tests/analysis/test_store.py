@@ -437,8 +437,10 @@ class TestOtherWriters:
 
 def _add_forever(folder: str, ready: str) -> None:
     store = Store(Path(folder))
-    Path(ready).touch()
     for number in range(100_000):
+        if number == 1:
+            # Something is stored: from now on it is killed at any moment.
+            Path(ready).touch()
         lines = (f"{number},2031-03-14T08:05,A,{b},10,0,0" for b in range(1, 301))
         # The second of each pair corrects the first, so that both ways of writing are met.
         store.add(read_bytes(run_log(*lines), f"{number}.csv"))
