@@ -217,7 +217,10 @@ def _cluster() -> Iterator[Client]:
         with _cluster_errors():
             if not address:
                 address = started.enter_context(local_cluster(os.cpu_count() or 1))
-            client = started.enter_context(Client(address, timeout=_PATIENCE))
+            try:
+                client = started.enter_context(Client(address, timeout=_PATIENCE))
+            except ValueError as error:
+                raise OSError(f"{address} is no address of a scheduler: {error}") from None
             client.wait_for_workers(1, timeout=_PATIENCE)
         yield client
 

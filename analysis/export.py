@@ -21,6 +21,7 @@ import pyarrow.parquet as pq
 from analysis.counts import Account, LogScan
 from analysis.filters import Filters
 from analysis.log_format import EXTRA, KINDS, Column, Kind, content_schema
+from analysis.spool import beside
 from analysis.values import escape_cell
 
 #: What a file's name ends in says what it is.
@@ -178,9 +179,13 @@ def check_path(path: Path, *, replace: bool) -> None:
     """Raise ExportError for a file that is not to be written, before anything is scanned."""
     if path.suffix.lower() not in FORMATS:
         raise ExportError(f"{path} ends neither in .csv nor in .parquet; name a file that does")
-    if path.is_dir():
+    try:
+        folder, there = path.is_dir(), path.exists()
+    except OSError as error:
+        raise ExportError(f"{path} is no name for a file ({error.strerror or error})") from None
+    if folder:
         raise ExportError(f"{path} is a folder; name a file in it")
-    if path.exists() and not replace:
+    if there and not replace:
         raise ExportError(f"{path} is there already; name another file, or add --replace")
     if not path.absolute().parent.is_dir():
         raise ExportError(f"there is no folder {path.absolute().parent}; make it first")
@@ -188,7 +193,7 @@ def check_path(path: Path, *, replace: bool) -> None:
 
 def _whole_or_not_at_all(path: Path, write: _Write) -> int:
     """Write beside a file and put it in its place when all of it is there."""
-    part = path.with_name(path.name + ".part")
+    part = beside(path)
     try:
         with _removed_on_failure(part):
             rows = write(part)

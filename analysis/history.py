@@ -14,7 +14,13 @@ from dataclasses import dataclass
 import pyarrow as pa
 
 from analysis.log_format import EXTRA, INTAKE, INTAKES_SCHEMA, KINDS, LINE, ORIGIN, UNTIL
-from analysis.snapshot import Snapshot, reading_store, view_all
+from analysis.snapshot import (
+    Snapshot,
+    reading_store,
+    stored_numbers,
+    taken_back,
+    view_all,
+)
 from analysis.words import listed
 
 
@@ -38,7 +44,9 @@ class Entry:
     undoes : int or None
         The intake it took back, where it is an undo.
     undone_by : int or None
-        The last undo that took it back.
+        The undo that holds it taken back; None while it stands.
+    stored : bool
+        False where it was broken off before anything of it was stored.
     """
 
     intake: int
@@ -49,6 +57,7 @@ class Entry:
     zone: str
     undoes: int | None
     undone_by: int | None
+    stored: bool
 
 
 @dataclass(frozen=True)
@@ -112,7 +121,7 @@ class RunHistory:
         changes = [change for row in self.rows for change in row.changes]
         later = [change for change in changes if change.what != "added"]
         if not changes:
-            return f"There is no run {self.run} of tower {self.tower} in the log, now or earlier."
+            return f"There is no run {self.run} of tower {self.tower} in the log."
         rows = f"{len(self.rows)} {'row' if len(self.rows) == 1 else 'rows'}"
         files = listed([*dict.fromkeys(change.file for change in changes)])
         if not later:
@@ -141,12 +150,14 @@ def intakes(snapshot: Snapshot) -> Intakes:
     with reading_store(), snapshot.connect() as connection:
         view_all(connection, "intakes", snapshot.files["intakes"], INTAKES_SCHEMA)
         rows = connection.sql("select * from all_intakes order by intake").to_arrow_table()
+        stored = stored_numbers(connection, list(KINDS))
     found = [
         row
         for row in rows.to_pylist()
         if snapshot.intake is None or row["intake"] <= snapshot.intake
     ]
-    undone = {row["undoes"]: row["intake"] for row in found if row["undoes"] is not None}
+    undoes = {row["intake"]: row["undoes"] for row in found if row["undoes"] is not None}
+    undone = taken_back(undoes, stored)
     return Intakes(
         tuple(
             Entry(
@@ -158,6 +169,7 @@ def intakes(snapshot: Snapshot) -> Intakes:
                 row["zone"] or "",
                 row["undoes"],
                 undone.get(row["intake"]),
+                row["intake"] in stored,
             )
             for row in reversed(found)
         )

@@ -46,7 +46,7 @@ from analysis.records import (
     read_header,
 )
 from analysis.site import NO_SITE, Site
-from analysis.spool import Lines, Rows, Scratch
+from analysis.spool import Lines, Rows, Scratch, beside
 from analysis.values import Read, escape_cell, nearest, read_column, unescape, unescape_cell
 
 BoolArray = npt.NDArray[np.bool_]
@@ -762,7 +762,7 @@ class RejectsFile:
 
     def _written(self, path: Path, parsed: ParsedLog) -> Path:
         """Write the lines beside where they go, so that what has the name is whole."""
-        partial = path.with_name(path.name + ".part")
+        partial = beside(path)
         try:
             # The mark at the start tells spreadsheets that the text is UTF-8.
             with partial.open("w", encoding="utf-8-sig", errors="replace", newline="") as out:

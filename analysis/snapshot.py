@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 
@@ -155,6 +155,32 @@ def view_all(
     connection.register("nothing", schema.empty_table())
     connection.execute(f"create table all_{name} as from nothing")
     connection.unregister("nothing")
+
+
+def taken_back(undoes: Mapping[int, int], stored: Collection[int]) -> dict[int, int]:
+    """Return the intakes that stand no more, each with the undo that took it back.
+
+    Parameters
+    ----------
+    undoes : mapping of int to int
+        By the number of each undo, the intake that it took back.
+    stored : collection of int
+        Numbers that rows bear. An undo without any was broken off and did nothing.
+    """
+    found: dict[int, int] = {}
+    # An undo comes after what it takes back, so the last one is judged first.
+    for number in sorted(undoes, reverse=True):
+        if number in stored and number not in found:
+            found.setdefault(undoes[number], number)
+    return found
+
+
+def stored_numbers(connection: duckdb.DuckDBPyConnection, names: Sequence[str]) -> set[int]:
+    """Return the numbers of intakes that rows of some tables bear, as begun or as ended."""
+    parts = (
+        f"select distinct {column} from all_{name}" for name in names for column in (INTAKE, UNTIL)
+    )
+    return {row[0] for row in connection.execute(" union ".join(parts)).fetchall()} - {None}
 
 
 def literal(text: str) -> str:

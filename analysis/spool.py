@@ -11,6 +11,7 @@ import contextlib
 import heapq
 import itertools
 import pickle
+import secrets
 import shutil
 import tempfile
 import time
@@ -36,7 +37,8 @@ MOST_LINES = 20_000
 #: Rows read from disk at once.
 _BATCH = 1 << 16
 
-_PREFIX = ".feedtally-"
+#: Names of what is not finished begin with this.
+PREFIX = ".feedtally-"
 #: A folder that a killed process left is nobody's after a day.
 _LEFT_SECONDS = 24 * 3600
 
@@ -71,7 +73,7 @@ class Scratch:
         if self._made is None:
             for place in (*self._places, None):
                 try:
-                    made = Path(tempfile.mkdtemp(prefix=_PREFIX, dir=place))
+                    made = Path(tempfile.mkdtemp(prefix=PREFIX, dir=place))
                 except OSError:
                     if place is None:
                         raise
@@ -90,9 +92,14 @@ class Scratch:
         self._made = None
 
 
+def beside(path: Path) -> Path:
+    """Return a name of nobody's in a path's own folder, to write to before it takes its place."""
+    return path.with_name(f"{PREFIX}{secrets.token_hex(8)}")
+
+
 def _clear(place: Path) -> None:
     """Remove what killed processes have left behind."""
-    for left in place.glob(f"{_PREFIX}*"):
+    for left in place.glob(f"{PREFIX}*/"):
         with contextlib.suppress(OSError):
             if time.time() - left.stat().st_mtime > _LEFT_SECONDS:
                 shutil.rmtree(left, ignore_errors=True)

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import contextlib
 import datetime as dt
+import hashlib
 import json
 import os
 import shutil
@@ -59,8 +60,11 @@ from analysis.snapshot import (
     reading_store,
     same,
     short,
+    stored_numbers,
+    taken_back,
     view_all,
 )
+from analysis.spool import PREFIX, beside
 
 #: Version of the store's layout; a store of a newer one is refused.
 STORE_FORMAT = 2
@@ -86,6 +90,13 @@ _KEPT = "kept"
 
 Rows = Iterable[pa.RecordBatch]
 Done = TypeVar("Done")
+
+
+@dataclass(frozen=True)
+class _Entry:
+    kind: str
+    file: str
+    undoes: int | None
 
 
 @dataclass(frozen=True)
@@ -118,17 +129,15 @@ class Undone:
 
     def sentence(self) -> str:
         """Say what was taken back, and how to bring it again."""
-
-        def rows(number: int) -> str:
-            return f"{number:,} {'row' if number == 1 else 'rows'}"
-
-        text = f"Intake {self.undone} ({self.file}) is taken back: {rows(self.taken_out)} taken out"
+        out = _many(self.taken_out, "row")
+        text = f"Intake {self.undone} ({self.file}) is taken back: {out} taken out"
         if self.reinstated:
             verb = "stands" if self.reinstated == 1 else "stand"
-            text += f", {rows(self.reinstated)} that stood before it {verb} again"
+            text += f", {_many(self.reinstated, 'row')} that stood before it {verb} again"
         if self.replaced_since:
             verb = "stays" if self.replaced_since == 1 else "stay"
-            text += f", {rows(self.replaced_since)} that later intakes corrected {verb} as they say"
+            since = _many(self.replaced_since, "row")
+            text += f", {since} that later intakes corrected {verb} as they say"
         return f"{text}. Nothing is lost: feedtally undo {self.intake} brings it back."
 
 
@@ -151,6 +160,8 @@ class Health:
         Rows that stand, rows that were replaced, data files and their bytes.
     intakes : int
         Files taken in and undos.
+    unsummed : int
+        Data files of which no checksum was noted; they were read through instead.
     damaged : tuple of Damage
         Data files that are gone or altered.
     set_aside : bool
@@ -168,6 +179,7 @@ class Health:
     files: int
     size: int
     intakes: int
+    unsummed: int
     damaged: tuple[upkeep.Damage, ...]
     set_aside: bool
     missing: tuple[Missing, ...]
@@ -182,23 +194,29 @@ class Health:
     def sentence(self) -> str:
         """Say whether the store is whole."""
         if self.sound:
+            how = "each with the checksum it was written with"
+            if self.unsummed:
+                how = f"{_many(self.unsummed, 'file')} of which had no checksum and can be read"
             return (
-                f"The store is whole: {self.rows:,} rows and {self.past:,} that were replaced, "
-                f"from {self.intakes:,} intakes, in {self.files:,} files of "
-                f"{self.size / 1e6:,.1f} MB, "
-                "each with the checksum it was written with."
+                f"The store is whole: {_many(self.rows, 'row')} and {self.past:,} that were "
+                f"replaced, from {_many(self.intakes, 'intake')}, in {_many(self.files, 'file')} "
+                f"of {self.size / 1e6:,.2f} MB, {how}."
             )
         parts = []
         if self.damaged:
             count = len(self.damaged)
-            parts.append(f"{count} damaged {'file' if count == 1 else 'files'}")
+            parts.append(_many(count, "damaged file"))
         if self.missing:
-            parts.append(f"{sum(m.rows for m in self.missing):,} rows missing")
+            parts.append(f"{_many(sum(m.rows for m in self.missing), 'row')} missing")
         if self.problems:
             count = len(self.problems)
-            parts.append(f"{count} other {'problem' if count == 1 else 'problems'}")
+            parts.append(_many(count, "other problem"))
         done = " The damaged files were set aside; all else can be read." if self.set_aside else ""
         return f"The store is damaged: {', '.join(parts)}.{done}"
+
+
+def _many(number: int, thing: str) -> str:
+    return f"{number:,} {thing}" if number == 1 else f"{number:,} {thing}s"
 
 
 def is_store(folder: Path) -> bool:
@@ -280,7 +298,7 @@ class Store:
                 except (OSError, DeltaError) as error:
                     raise StoreError(
                         f"the store in {self.folder} cannot be brought to format {number} "
-                        f"({name}: {short(error)}); nothing of it was changed: open it once as "
+                        f"({name}: {short(error)}); nothing is lost: open it once more as "
                         "somebody who may write to it"
                     ) from None
 
@@ -293,7 +311,10 @@ class Store:
     def _create(self) -> None:
         if self.folder.exists() and not self.folder.is_dir():
             raise StoreError(f"{self.folder} is a file; name a folder for the store")
-        if self.folder.is_dir() and any(entry.name not in _OWN for entry in self.folder.iterdir()):
+        if self.folder.is_dir() and any(
+            entry.name not in _OWN and not entry.name.startswith(PREFIX)
+            for entry in self.folder.iterdir()
+        ):
             raise StoreError(
                 f"{self.folder} holds other files and no store; name an empty or a new folder"
             )
@@ -358,7 +379,7 @@ class Store:
         for name in KINDS:
             table = self._table(name)
             files[name] = tuple(table.file_uris())
-            versions[name] = str(table.version())
+            versions[name] = _state(table)
         files["intakes"] = tuple(self._table("intakes").file_uris())
         totals = self._totals(versions["runs"]) if last is None else None
         version = ".".join(versions.values()) + (f" as of {last}" if last is not None else "")
@@ -379,7 +400,7 @@ class Store:
 
     def totals(self) -> Account | None:
         """Return how much the whole run log holds, where that is known without a scan."""
-        return self._totals(str(self._table("runs").version()))
+        return self._totals(_state(self._table("runs")))
 
     def tower_bins(self) -> dict[str, int]:
         """Return the bins of each tower that the tower list names."""
@@ -451,13 +472,14 @@ class Store:
             written; it is then as it was.
         """
         entry = self._entry(number)
-        kind = _kind(entry["kind"])
+        kind = _kind(entry.kind)
         work = f"was taken back; run feedtally undo {number} again"
 
         def attempt(table: DeltaTable) -> Undone:
+            upkeep.refuse_damaged(self.folder, kind.name, table)
             with reading_store(), connect() as connection:
                 view_all(connection, kind.name, table.file_uris(), stored_schema(kind))
-                return self._take_back(connection, table, kind, number, entry, zone)
+                return self._take_back(connection, table, kind, number, zone)
 
         return self._change(kind.name, attempt, work)
 
@@ -467,61 +489,97 @@ class Store:
         table: DeltaTable,
         kind: LogKind,
         number: int,
-        entry: Mapping[str, str],
         zone: str,
     ) -> Undone:
-        stored = f"all_{kind.name}"
-        # A row that an undo brought back still belongs to the intake it first came with.
-        its = f"({INTAKE} = {number} or {ORIGIN} = {number})"
+        """Let every row of an intake be what the newest intake says that is not taken back."""
+        entries = self._entries()
+        undoes = {n: entry.undoes for n, entry in entries.items() if entry.undoes is not None}
+        stored = stored_numbers(connection, [kind.name])
+        by = taken_back(undoes, stored).get(number)
+        if by is not None:
+            raise StoreError(
+                f"intake {number} is taken back already; feedtally undo {by} brings it back"
+            )
+        root = number
+        while root in undoes:
+            root = undoes[root]
+        # Counted as if this undo were stored already, under a number after all others.
+        new = max(entries) + 1
+        out = taken_back({**undoes, new: number}, {*stored, new})
+        gone = ", ".join(map(str, sorted(out)))
+        key = ", ".join(f'"{column}"' for column in kind.key)
         connection.execute(
-            f"""create temp view before as select b.* from {stored} b
-            where b.{UNTIL} = {number} and not exists (
-                select 1 from {stored} s where s.{UNTIL} is null
-                and not (s.{INTAKE} = {number} or coalesce(s.{ORIGIN}, 0) = {number})
-                and {same("b", "s", kind.key)})"""
+            f"""create temp view versions as
+            select *, coalesce({ORIGIN}, {INTAKE}) as layer from all_{kind.name}"""
         )
-        out, since, again = connection.execute(
-            f"""select
-            (select count(*) from {stored} where {its} and {UNTIL} is null),
-            (select count(*) from {stored} where {INTAKE} = {number} and {UNTIL} is not null),
-            (select count(*) from before)"""
+        connection.execute(
+            f"create temp table keys as select distinct {key} from versions where layer = {root}"
+        )
+        affected = f"versions v semi join keys k on {same('v', 'k', kind.key)}"
+        connection.execute(
+            f"""create temp table wanted as select v.* from {affected}
+            where layer not in ({gone})
+            qualify row_number() over (partition by {key} order by layer desc, {INTAKE}) = 1"""
+        )
+        alike = f"{same('c', 'w', kind.key)} and c.layer = w.layer"
+        connection.execute(
+            f"""create temp table standing as select v.* from {affected} where {UNTIL} is null"""
+        )
+        connection.execute(
+            f"create temp table closing as from standing c anti join wanted w on {alike}"
+        )
+        connection.execute(
+            f"create temp table coming as from wanted w anti join standing c on {alike}"
+        )
+        closing, coming, later = connection.execute(
+            f"""select (select count(*) from closing), (select count(*) from coming),
+            (select count(*) from standing where layer > {root})"""
         ).fetchall()[0]
-        if not out and not again:
+        if not closing and not coming:
             raise StoreError(
                 f"nothing of intake {number} stands any more; see feedtally history for what came "
                 "after it"
             )
-        new = self._enter(
-            kind.name, entry["file"], "", {"taken_out": out, "rows_added": again}, zone, number
+        file = entries[root].file
+        entered = self._enter(
+            kind.name, file, "", {"taken_out": closing, "rows_added": coming}, zone, number
         )
         content = ", ".join(f'"{name}"' for name in (*content_schema(kind).names, LINE))
+        # Rows are rewritten with all that came with the same intakes: those can be named.
+        numbers = connection.execute(f"select distinct {INTAKE} from closing").fetchall()
+        named = ", ".join(str(row[0]) for row in numbers) or "-1"
         query = f"""
-            select * replace (
-                case when {UNTIL} is null and {its} then {new} else {UNTIL} end as {UNTIL})
-            from {stored} where {its} or {UNTIL} = {number}
+            select a.* replace (
+                case when a.{UNTIL} is null and exists (
+                    select 1 from closing c where {same("a", "c", kind.key)}
+                ) then {entered} else a.{UNTIL} end as {UNTIL})
+            from all_{kind.name} a where a.{INTAKE} in ({named})
             union all
-            select {content}, {new} as {INTAKE}, null as {UNTIL},
-                coalesce({ORIGIN}, {INTAKE}) as {ORIGIN}
-            from before"""
+            select {content}, {entered} as {INTAKE}, null as {UNTIL}, layer as {ORIGIN}
+            from coming"""
         rows = _cast(connection.sql(query).to_arrow_reader(_BATCH), stored_schema(kind))
-        predicate = f"{its} or {UNTIL} = {number} or {INTAKE} = {new}"
-        self._write(table, kind, new, rows, predicate)
-        return Undone(number, new, kind.name, entry["file"], out, again, since)
+        predicate = f"{INTAKE} in ({named}, {entered})"
+        self._write(table, kind, entered, rows, predicate)
+        return Undone(number, entered, kind.name, file, closing, coming, later)
 
-    def _entry(self, number: int) -> dict[str, str]:
+    def _entries(self) -> dict[int, _Entry]:
         files = self._table("intakes").file_uris()
-        found: list[tuple[str, str]] = []
-        if files:
-            with reading_store(), connect() as connection:
-                found = connection.execute(
-                    "select kind, file from read_parquet(?) where intake = ?", [files, number]
-                ).fetchall()
-        if not found:
+        if not files:
+            return {}
+        with reading_store(), connect() as connection:
+            found = connection.execute(
+                "select intake, kind, file, undoes from read_parquet(?)", [files]
+            ).fetchall()
+        return {number: _Entry(*rest) for number, *rest in found}
+
+    def _entry(self, number: int) -> _Entry:
+        found = self._entries().get(number)
+        if found is None:
             raise StoreError(
                 f"there is no intake {number}; the last one is {self._last_intake()}: see "
                 "feedtally history"
             )
-        return {"kind": found[0][0], "file": found[0][1]}
+        return found
 
     def _change(self, name: str, attempt: Callable[[DeltaTable], Done], work: str) -> Done:
         """Change one table, once more from the start when somebody else changed it meanwhile."""
@@ -556,7 +614,9 @@ class Store:
 
     def _commit(self, table: DeltaTable, parsed: ParsedLog, compared: Comparison, zone: str) -> int:
         kind = parsed.kind
-        version = str(table.version())
+        if compared.touched.num_rows:
+            upkeep.refuse_damaged(self.folder, kind.name, table)
+        version = _state(table)
         number = self._enter(
             kind.name, parsed.name, parsed.sha256, asdict(compared.account), zone, None
         )
@@ -564,7 +624,7 @@ class Store:
         if not compared.touched.num_rows:
             self._write(table, kind, number, rows, None)
             if kind.name == "runs":
-                self._count_on(version, str(table.version()), compared.gained)
+                self._count_on(version, _state(table), compared.gained)
             return number
         with reading_store(), connect() as connection:
             view_all(connection, kind.name, table.file_uris(), stored_schema(kind))
@@ -650,12 +710,11 @@ class Store:
         What is left undone is done after the next intake.
         """
         with contextlib.suppress(OSError, DeltaError, StoreError):
-            version = str(changed.version())
-            if upkeep.merge_small(changed) and Path(changed.table_uri).name == "runs":
-                self._count_on(version, str(changed.version()), NO_ROWS)
+            version, name = _state(changed), Path(changed.table_uri).name
+            if upkeep.merge_small(self.folder, name, changed) and name == "runs":
+                self._count_on(version, _state(changed), NO_ROWS)
             intakes = self._table("intakes")
-            upkeep.merge_small(intakes)
-            name = Path(changed.table_uri).name
+            upkeep.merge_small(self.folder, "intakes", intakes)
             upkeep.write_sums(self.folder, {name: changed, "intakes": intakes})
 
     def keep_totals(self, snapshot: Snapshot, totals: Account) -> None:
@@ -694,7 +753,7 @@ class Store:
     def _count_on(self, before: str, after: str, gained: Account) -> None:
         """Keep the totals up to date after an append, where they were known before it."""
         held = self._totals(before)
-        if before == "0":
+        if before.startswith("0-"):
             held = NO_ROWS
         if held is not None:
             self._keep(after, merged([held, gained]))
@@ -707,11 +766,16 @@ class Store:
         StoreError
             When the folder is there, lies within the store, or cannot be written.
         """
-        if to.exists():
+        try:
+            there = to.exists()
+            within = self.folder.resolve() in (to.resolve(), *to.resolve().parents)
+        except OSError as error:
+            raise StoreError(f"{to} is no name for a folder ({short(error)})") from None
+        if there:
             raise StoreError(f"{to} is there already; name a new folder for the copy")
-        if self.folder.resolve() in (to.resolve(), *to.resolve().parents):
+        if within:
             raise StoreError(f"{to} lies within the store; name a folder outside of it")
-        part = to.with_name(to.name + ".part")
+        part = beside(to)
         try:
             with self._lock():
                 upkeep.copy(self.folder, part)
@@ -758,17 +822,27 @@ class Store:
                         f"the damaged files cannot be set aside ({short(error)}); see that the "
                         "store may be written to"
                     ) from None
-            elif not damaged:
-                with contextlib.suppress(OSError):
-                    upkeep.write_sums(self.folder, tables)
-        health = self._examined(tables, damaged, set_aside=bool(damaged and set_aside))
+        unsummed = sum(
+            file not in sums for name, t in tables.items() for file in upkeep.data_files(name, t)
+        )
+        if unsummed and not damaged:
+            # Under the lock and of fresh tables: somebody may be adding at this very moment. A
+            # store that cannot be written to is left as it is.
+            with contextlib.suppress(OSError, StoreError), self._lock():
+                upkeep.write_sums(self.folder, self._tables())
+        health = self._examined(tables, damaged, unsummed, set_aside=bool(damaged and set_aside))
         if health.set_aside:
             lost = {one.intake: one.rows for one in health.missing}
             upkeep.note_lost(self.folder, lost)
         return health
 
     def _examined(
-        self, tables: Mapping[str, DeltaTable], damaged: Sequence[upkeep.Damage], *, set_aside: bool
+        self,
+        tables: Mapping[str, DeltaTable],
+        damaged: Sequence[upkeep.Damage],
+        unsummed: int,
+        *,
+        set_aside: bool,
     ) -> Health:
         bad = {found.file for found in damaged}
         sound = {
@@ -784,14 +858,21 @@ class Store:
                 schema = INTAKES_SCHEMA if name == "intakes" else stored_schema(_kind(name))
                 view_all(connection, name, files, schema)
             rows, past, found, problems = _counted(connection)
+            stored = stored_numbers(connection, list(KINDS))
             listed = connection.execute(
                 "select intake, file, account, undoes from all_intakes order by intake"
             ).fetchall()
         missing = []
         lost = upkeep.lost_before(self.folder)
         numbers = set()
-        for number, file, account, _ in listed:
+        out = taken_back({n: u for n, _, _, u in listed if u is not None}, stored)
+        for number, file, account, undoes in listed:
             numbers.add(number)
+            if number in out:
+                # What is taken back need not be restored.
+                continue
+            if undoes is not None:
+                file = f"the undo of intake {undoes}"
             held = json.loads(account)
             expected = held.get("rows_added", 0) + held.get("rows_corrected", 0)
             gone = expected - found.get(number, 0) - lost.get(number, 0)
@@ -802,7 +883,7 @@ class Store:
         if unknown and not any(d.table == "intakes" for d in damaged):
             problems.append(
                 f"rows say that they came with intake {unknown[0]}, which the list of intakes does "
-                "not name"
+                "not name: they can be read, but not taken back"
             )
         files = [path for paths in sound.values() for path in paths]
         return Health(
@@ -811,6 +892,7 @@ class Store:
             files=len(files),
             size=sum(Path(path).stat().st_size for path in files),
             intakes=len(listed),
+            unsummed=unsummed,
             damaged=tuple(damaged),
             set_aside=set_aside,
             missing=tuple(missing),
@@ -882,6 +964,13 @@ def _counted(
 
 def _kind(name: str) -> LogKind:
     return KINDS[name]  # type: ignore[index]
+
+
+def _state(table: DeltaTable) -> str:
+    """Name what a table holds: a number alone may be another's after a copy was put back."""
+    files = sorted(Path(uri).name for uri in table.file_uris())
+    digest = hashlib.sha256("".join(files).encode()).hexdigest()
+    return f"{table.version()}-{digest[:16]}"
 
 
 def _last_number(intakes: DeltaTable) -> int:

@@ -18,6 +18,8 @@ import pyarrow as pa
 import pyarrow.parquet
 from deltalake import DeltaTable, WriterProperties
 
+from analysis.snapshot import DamagedStoreError
+
 #: Name of the file of checksums.
 SUMS = "SHA256SUMS"
 #: Where damaged files are put.
@@ -28,7 +30,7 @@ ZSTD = WriterProperties(compression="ZSTD", max_row_group_size=1 << 18)
 
 #: Policy of merging: each intake leaves a small file, and many of them make reading slow. When
 #: there are so many files below one of these sizes (bytes), they are merged into files of about
-#: that size. So a row is written three times at most, however the store grows.
+#: that size. Files that have it are not touched again, so the work does not grow with the store.
 MERGE_FILES = 32
 MERGE_SIZES = (1 << 20, 32 << 20)
 #: Files that a merge has replaced are kept for a week, for whoever still reads them.
@@ -160,14 +162,30 @@ def lost_before(folder: Path) -> dict[int, int]:
         return {}
 
 
-def merge_small(table: DeltaTable) -> bool:
+def refuse_damaged(folder: Path, name: str, table: DeltaTable) -> None:
+    """Raise DamagedStoreError where a table has a damaged file.
+
+    Before rows are written again: what is damaged would get a checksum of its own then, and never
+    be found.
+    """
+    found = damage(folder, name, table, known_sums(folder))
+    if found:
+        raise DamagedStoreError(
+            f"data file {found[0].file} of the store is damaged ({found[0].reason}), so nothing "
+            "was written; feedtally store check says what is lost, and how to read all else"
+        )
+
+
+def merge_small(folder: Path, name: str, table: DeltaTable) -> bool:
     """Merge the small files of a table when there are many; tell whether there were.
 
-    DeltaError or OSError where that cannot be done; the table is then as it was.
+    DeltaError, OSError or DamagedStoreError where that cannot be done; the table is then as it
+    was.
     """
     sizes = pa.table(table.get_add_actions())["size_bytes"].to_pylist()
     for most in MERGE_SIZES:
         if sum(size < most for size in sizes) >= MERGE_FILES:
+            refuse_damaged(folder, name, table)
             table.optimize.compact(target_size=most, max_concurrent_tasks=1, writer_properties=ZSTD)
             # With the files of writers that were killed.
             table.vacuum(retention_hours=KEEP_HOURS, dry_run=False, full=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import datetime as dt
+import zoneinfo
 from typing import TYPE_CHECKING
 
 from dashboard.commands import UsageError
@@ -41,40 +42,46 @@ def run(options: argparse.Namespace) -> int:
             found = history.run_history(snapshot, options.tower, options.of_run)
             of_run = Filters().holding("tower", options.tower).holding("run", options.of_run)
             account = scan.account(of_run)
-    stood = shared.as_of_json(options, scan)
+    stood, told = shared.as_of_json(options, scan), shared.as_of_sentence(options)
+    zone = shared.site(options).zone
     if options.of_run is None:
         if options.json:
-            answer = {**stood, "intakes": [_entry(entry) for entry in listed.entries]}
-            shared.print_json(answer, sentence=listed.sentence(), account=account)
+            answer = {**stood, "intakes": [_entry(entry, zone) for entry in listed.entries]}
+            shared.print_json(answer, sentence=told + listed.sentence(), account=account)
         else:
-            _print_intakes(listed)
+            print(told + listed.sentence())
+            _print_intakes(listed, zone)
     elif options.json:
-        shared.print_json({**stood, **_run(found)}, sentence=found.sentence(), account=account)
+        shared.print_json(
+            {**stood, **_run(found, zone)}, sentence=told + found.sentence(), account=account
+        )
     else:
-        _print_run(found)
+        print(told + found.sentence())
+        _print_run(found, zone)
     return 0
 
 
-def _wall(moment: dt.datetime) -> dt.datetime:
-    """Return a moment as the clock of this machine shows it."""
-    return moment.astimezone().replace(tzinfo=None, microsecond=0)
+def _wall(moment: dt.datetime, zone: str) -> dt.datetime:
+    """Return a moment as the site's clock shows it; this machine's where no zone is stated."""
+    there = moment.astimezone(zoneinfo.ZoneInfo(zone) if zone else None)
+    return there.replace(tzinfo=None, microsecond=0)
 
 
-def _entry(entry: Entry) -> dict[str, object]:
+def _entry(entry: Entry, zone: str) -> dict[str, object]:
     return {
         "intake": entry.intake,
-        "taken_at": _wall(entry.taken_at),
+        "taken_at": _wall(entry.taken_at, zone),
         "kind": entry.kind,
         "file": entry.file,
         "account": dict(entry.account),
         "zone": entry.zone or None,
         "undoes": entry.undoes,
         "undone_by": entry.undone_by,
+        "stored": entry.stored,
     }
 
 
-def _print_intakes(listed: Intakes) -> None:
-    print(listed.sentence())
+def _print_intakes(listed: Intakes, zone: str) -> None:
     rows = []
     for entry in listed.entries:
         account = entry.account
@@ -87,9 +94,11 @@ def _print_intakes(listed: Intakes) -> None:
                 f"{account['added']:,} added, {account['corrected']:,} corrected, "
                 f"{account['rejected']:,} rejected"
             )
+        if not entry.stored and account.get("rows_added", 0) + account.get("rows_corrected", 0):
+            told = "broken off, nothing stored"
         if entry.undone_by is not None:
             told += f"; taken back by {entry.undone_by}"
-        when = _wall(entry.taken_at).isoformat(" ", "minutes")
+        when = _wall(entry.taken_at, zone).isoformat(" ", "seconds")
         rows.append((str(entry.intake), when, what, told))
     if rows:
         shared.print_table(
@@ -97,7 +106,7 @@ def _print_intakes(listed: Intakes) -> None:
         )
 
 
-def _run(found: RunHistory) -> dict[str, object]:
+def _run(found: RunHistory, zone: str) -> dict[str, object]:
     return {
         "tower": found.tower,
         "run": found.run,
@@ -105,17 +114,17 @@ def _run(found: RunHistory) -> dict[str, object]:
             {
                 "stretch": row.stretch,
                 "bin": row.bin,
-                "changes": [_change(change) for change in row.changes],
+                "changes": [_change(change, zone) for change in row.changes],
             }
             for row in found.rows
         ],
     }
 
 
-def _change(change: Change) -> dict[str, object]:
+def _change(change: Change, zone: str) -> dict[str, object]:
     return {
         "intake": change.intake,
-        "taken_at": _wall(change.taken_at),
+        "taken_at": _wall(change.taken_at, zone),
         "file": change.file,
         "line": change.line,
         "what": change.what,
@@ -126,8 +135,7 @@ def _change(change: Change) -> dict[str, object]:
     }
 
 
-def _print_run(found: RunHistory) -> None:
-    print(found.sentence())
+def _print_run(found: RunHistory, zone: str) -> None:
     rows = []
     for row in found.rows:
         place = (str(row.stretch), "?" if row.bin is None else str(row.bin))
@@ -140,7 +148,7 @@ def _print_run(found: RunHistory) -> None:
                 f"{name} {before or 'empty'} to {after or 'empty'}"
                 for name, (before, after) in change.changed.items()
             )
-            when = _wall(change.taken_at).isoformat(" ", "minutes")
+            when = _wall(change.taken_at, zone).isoformat(" ", "seconds")
             source = f"{change.file}, line {change.line}" if change.line else change.file
             rows.append((*place, when, str(change.intake), change.what, *counts, source, told))
             place = ("", "")

@@ -7,6 +7,7 @@ import datetime as dt
 import json
 import math
 import os
+import re
 import sys
 import zoneinfo
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -170,6 +171,12 @@ def as_of(options: argparse.Namespace) -> dt.datetime:
             moment = dt.datetime.fromisoformat(text)
         if moment.tzinfo is None and zone:
             moment = moment.replace(tzinfo=zoneinfo.ZoneInfo(zone))
+        # A minute lasts to its end and so does a second, as history shows them.
+        clock = text.partition("T")[2] or text.partition(" ")[2]
+        if re.fullmatch(r"\d{2}:?\d{2}([+-].*|Z)?", clock):
+            moment = moment.replace(second=59, microsecond=999_999)
+        elif clock and "." not in clock:
+            moment = moment.replace(microsecond=999_999)
         # Without a site file a time without an offset is that of this machine's zone.
         return moment.astimezone(moment.tzinfo)
     except (ValueError, OverflowError, OSError):

@@ -81,7 +81,7 @@ class TestAdd:
         real = Path.open
 
         def refuse(self: Path, mode: str = "r", **options: object) -> object:
-            if self.name.endswith(".rejects.csv.part"):
+            if self.name.startswith(".feedtally-"):
                 raise PermissionError(13, "Permission denied")
             return real(self, mode, **options)
 

@@ -86,7 +86,7 @@ class TestUndo:
         store.undo(1)
         assert not stored(store)
         assert store.add(read(run_log())).added == 3
-        with pytest.raises(StoreError, match="nothing of intake 1 stands any more"):
+        with pytest.raises(StoreError, match="intake 1 is taken back already; feedtally undo 2"):
             store.undo(1)
 
     def test_lists_and_services_are_taken_back_too(self, store: Store) -> None:
@@ -109,7 +109,9 @@ class TestUndo:
         store.add(read(run_log()))
         store.undo(1)
         version = store.snapshot().version
-        with pytest.raises(StoreError, match="nothing of intake 1 stands any more; see feedtally"):
+        with pytest.raises(
+            StoreError, match="intake 1 is taken back already; feedtally undo 2 brings it back"
+        ):
             store.undo(1)
         assert store.snapshot().version == version
 
@@ -156,61 +158,60 @@ def test_any_acts_leave_what_a_plain_list_of_them_says(
 ) -> None:
     """Hold the store to a model in plain Python, in which every intake is a layer over the others.
 
-    A layer says for each bin what stood before it and what it says; taking it back lifts it out.
+    What stands of a bin is what the newest layer says that is not taken back.
     """
     store = Store(tmp_path_factory.mktemp("acts") / "store", create=True)
-    standing: dict[int, tuple[int, int]] = {}
-    said: list[dict[int, tuple[tuple[int, int] | None, tuple[int, int] | None]]] = []
+    layers: dict[int, dict[int, int]] = {}
+    undoes: dict[int, int] = {}
+
+    def undone(number: int) -> bool:
+        return any(target == number and not undone(undo) for undo, target in undoes.items())
+
+    def standing() -> dict[int, tuple[int, int]]:
+        found: dict[int, tuple[int, int]] = {}
+        for number in sorted(layers):
+            if not undone(number):
+                found.update({b: (count, number) for b, count in layers[number].items()})
+        return found
+
     for act in acts:
+        before, number = standing(), len(layers) + len(undoes) + 1
         if act[0] == "add":
             _, bins, count = act
-            done = store.add(
-                read(run_log(*(f"1,2031-03-14T08:05,A,{b},90,{count},0" for b in sorted(bins))))
-            )
-            number = len(said) + 1
-            layer = {
-                b: (standing.get(b), (count, number))
-                for b in bins
-                if b not in standing or standing[b][0] != count
-            }
-            if not layer:
-                assert done.intake is None
-                continue
+            lines = (f"1,2031-03-14T08:05,A,{b},90,{count},0" for b in sorted(bins))
+            done = store.add(read(run_log(*lines)))
+            said = {b: count for b in bins if b not in before or before[b][0] != count}
+            assert done.intake == (number if said else None)
+            if said:
+                layers[number] = said
         else:
             target = act[1]
-            if target > len(said):
-                with pytest.raises(StoreError, match="there is no intake"):
-                    store.undo(target)
-                continue
-            # What stands by this intake goes, and what it replaced comes where nothing stands.
-            its = {
-                b: (held, said[target - 1][b][0])
-                for b, held in standing.items()
-                if b in said[target - 1] and held == said[target - 1][b][1]
-            }
-            gone = {
-                b: (None, before)
-                for b, (before, _) in said[target - 1].items()
-                if before is not None and b not in standing
-            }
-            later = {b: pair for b, pair in standing.items() if pair[1] == target and b not in its}
-            its.update(
-                {b: (held, said[target - 1].get(b, (None,))[0]) for b, held in later.items()}
-            )
-            if not its and not gone:
-                with pytest.raises(StoreError, match="nothing of intake"):
-                    store.undo(target)
-                continue
-            store.undo(target)
-            layer = {**its, **gone}
-        said.append(layer)
-        for b, (_, after) in layer.items():
-            if after is None:
-                standing.pop(b, None)
+            undoes[number] = target
+            if target >= number:
+                words = "there is no intake"
+            elif any(t == target and not undone(u) for u, t in undoes.items() if u != number):
+                words = "is taken back already"
             else:
-                standing[b] = after
-        assert misses(store) == {b: pair[0] for b, pair in standing.items()}
+                words = "nothing of intake" if standing() == before else ""
+            if words:
+                del undoes[number]
+                with pytest.raises(StoreError, match=words):
+                    store.undo(target)
+            else:
+                assert store.undo(target).intake == number
+        assert misses(store) == {b: count for b, (count, _) in standing().items()}
     assert store.check().sound
+
+
+def test_what_was_taken_back_does_not_stand_again_under_what_corrected_it(store: Store) -> None:
+    store.add(read(run_log()))
+    store.add(read(run_log(FIVE)))
+    store.undo(1)
+    assert misses(store) == {2: 5}
+    store.undo(2)
+    assert misses(store) == {}
+    store.undo(3)
+    assert misses(store) == {1: 1, 2: 1, 3: 1}
 
 
 class TestHistory:
@@ -256,7 +257,7 @@ class TestHistory:
     def test_a_run_that_never_was_is_a_sentence(self, store: Store) -> None:
         found = run_history(store.snapshot(), "A", "none")
         assert found.rows == ()
-        assert found.sentence() == "There is no run none of tower A in the log, now or earlier."
+        assert found.sentence() == "There is no run none of tower A in the log."
 
     def test_intakes_are_told_last_first_with_what_took_them_back(self, store: Store) -> None:
         store.add(read_bytes(run_log(), "monday.csv"), zone="Europe/Vienna")
@@ -269,6 +270,7 @@ class TestHistory:
             (2, "towers", "towers.csv", None, None),
             (1, "runs", "monday.csv", None, 3),
         ]
+        assert all(entry.stored for entry in told.entries)
         assert told.entries[2].zone == "Europe/Vienna"
         assert told.entries[2].account["added"] == 3
         assert told.sentence() == "3 intakes, the last one the undo of intake 1."
@@ -281,3 +283,28 @@ def test_a_history_of_many_runs_is_read_for_one(store: Store, tmp_path: Path) ->
     lines = [f"{n},2031-03-14T08:05,{t},1,90,0,0" for n in range(30) for t in "AB"]
     store.add(read(run_log(*lines)))
     assert len(run_history(store.snapshot(), "B", "7").rows) == 1
+
+
+def test_an_undo_that_was_itself_taken_back_holds_nothing_back(store: Store) -> None:
+    store.add(read(run_log()))
+    store.undo(1)
+    store.undo(2)
+    told = {entry.intake: entry.undone_by for entry in intakes(store.snapshot()).entries}
+    assert told == {1: None, 2: 3, 3: None}
+
+
+def test_an_intake_that_was_broken_off_is_said_to_have_stored_nothing(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(*arguments: object, **options: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(Store, "_write", broken)
+        with pytest.raises(StoreError, match="nothing of log.csv was stored"):
+            store.add(read(run_log()))
+    store.add(read(run_log()))
+    assert [(e.intake, e.stored) for e in intakes(store.snapshot()).entries] == [
+        (2, True),
+        (1, False),
+    ]

@@ -176,11 +176,11 @@ class TestMerging:
         for _ in range(upkeep.MERGE_FILES - 1):
             write_deltalake(path, pa.table({"n": [1]}, schema=schema), mode="append")
         table = DeltaTable(path)
-        assert not upkeep.merge_small(table)
+        assert not upkeep.merge_small(tmp_path, "table", table)
         write_deltalake(table, pa.table({"n": [1]}, schema=schema), mode="append")
-        assert upkeep.merge_small(table)
+        assert upkeep.merge_small(tmp_path, "table", table)
         assert len(table.file_uris()) == 1
-        assert not upkeep.merge_small(table)
+        assert not upkeep.merge_small(tmp_path, "table", table)
 
     def test_whoever_reads_an_older_snapshot_can_go_on(self, store: Store) -> None:
         store.add(read(run_log()))
@@ -277,7 +277,7 @@ class TestFormats:
             raise OSError(30, "Read-only file system")
 
         monkeypatch.setattr("analysis.store.write_deltalake", full)
-        with pytest.raises(StoreError, match="cannot be brought to format 2 .*nothing of it was"):
+        with pytest.raises(StoreError, match="cannot be brought to format 2 .*nothing is lost"):
             Store(store.folder)
         assert json.loads((store.folder / "store.json").read_text()) == {"format": 1}
 
@@ -296,3 +296,51 @@ def test_whoever_waits_for_another_writer_is_told_so(store: Store) -> None:
     told.clear()
     waiting.add(read(run_log(LINE.format(9))))
     assert not told.is_set()
+
+
+def test_a_correction_does_not_give_damage_a_checksum_of_its_own(store: Store) -> None:
+    store.add(read(run_log()))
+    (victim,) = (store.folder / "runs").glob("*.parquet")
+    content = bytearray(victim.read_bytes())
+    content[len(content) // 3] ^= 1
+    victim.write_bytes(content)
+    for act in (
+        lambda: store.add(read(run_log(LINE.format(2).replace(",1,0", ",9,0")))),
+        lambda: store.undo(1),
+    ):
+        with pytest.raises(DamagedStoreError, match="damaged .*so nothing was written"):
+            act()
+    assert [d.file for d in store.check().damaged] == [f"runs/{victim.name}"]
+
+
+def test_totals_of_a_copy_that_was_put_back_are_not_those_of_another(
+    store: Store, tmp_path: Path
+) -> None:
+    store.add(read(run_log()))
+    store.backup(tmp_path / "copy")
+    store.add(read(run_log(*(LINE.format(n) for n in range(4, 11)))))
+    kept = (store.folder / "kept" / "totals.json").read_text()
+    shutil.rmtree(store.folder)
+    shutil.copytree(tmp_path / "copy", store.folder)
+    again = Store(store.folder)
+    again.add(read(run_log(LINE.format(20))))
+    (again.folder / "kept").mkdir(exist_ok=True)
+    (again.folder / "kept" / "totals.json").write_text(kept)
+    assert again.snapshot().totals is None
+
+
+def test_a_copy_leaves_a_folder_of_somebody_else_alone(store: Store, tmp_path: Path) -> None:
+    own = tmp_path / "copy.part"
+    own.mkdir()
+    (own / "photo.jpg").write_text("x")
+    store.backup(tmp_path / "copy")
+    assert (own / "photo.jpg").read_text() == "x"
+    with pytest.raises(StoreError, match="is no name for a folder"):
+        store.backup(tmp_path / ("x" * 5000))
+
+
+def test_files_without_a_checksum_are_said_to_have_none(store: Store) -> None:
+    three_files(store)
+    (store.folder / upkeep.SUMS).unlink()
+    assert "6 files of which had no checksum and can be read" in store.check().sentence()
+    assert "each with the checksum it was written with" in store.check().sentence()

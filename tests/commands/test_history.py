@@ -62,7 +62,7 @@ class TestHistory:
     def test_as_of_a_day_before_there_is_nothing(self, run, folder: Path) -> None:
         said = run("history", "--store", folder, "--as-of", "2020-01-01", "--json")
         assert said.json["intakes"] == []
-        assert said.json["sentence"] == "Nothing was taken in."
+        assert said.json["sentence"] == ("As the log stood on 2020-01-01: Nothing was taken in.")
 
 
 class TestUndo:
