@@ -16,7 +16,7 @@ from analysis.engine import Engine, Here, Query
 from analysis.filters import HUMIDITY_BANDS, FilterError, Filters, known_columns
 from analysis.log_format import DERIVED, EXTRA, KINDS, LARGEST_WHOLE, SETTINGS, Column, Kind
 from analysis.snapshot import Account as Account
-from analysis.snapshot import Snapshot
+from analysis.snapshot import Snapshot, literal, quoted
 from analysis.values import nearest
 
 # Wall time without a zone, so that no session setting can shift it.
@@ -198,7 +198,7 @@ class LogScan:
         condition, values, joins = self._condition(filters, by)
         keys = {f"key_{place}": name for place, name in enumerate(by)}
         grouped = [f"{_key(name)} as {key}" for key, name in keys.items()]
-        given = [f"{_text(name, f'g.{key}')} as {_quoted(name)}" for key, name in keys.items()]
+        given = [f"{_text(name, f'g.{key}')} as {quoted(name)}" for key, name in keys.items()]
         places, inner, outer, numbers = [*keys], _WATCHED_SUMS, _SUMS, [*SUMMED]
         if by_run:
             grouped += ["r.tower as of_tower", "r.run as of_run"]
@@ -297,7 +297,7 @@ class LogScan:
         """
         condition, values, joins = self._condition(filters, ())
         own = self._own_columns(kind)
-        names = [(name, f"r.{_quoted(name)}") for name in KINDS[kind].names]
+        names = [(name, f"r.{quoted(name)}") for name in KINDS[kind].names]
         names += [(name, _of_extra(name)) for name in own]
         counted = ", ".join(f"count({cell})" for _, cell in names)
         found = self._ask(
@@ -342,7 +342,7 @@ class LogScan:
             As `by_run`.
         """
         condition, values, joins = self._condition(filters, ())
-        cells = [*(f"r.{_quoted(name)}" for name in columns), *map(_of_extra, own)]
+        cells = [*(f"r.{quoted(name)}" for name in columns), *map(_of_extra, own)]
         named = ", ".join(f"{cell} as cell_{place}" for place, cell in enumerate(cells))
         yield from self._here.stream(
             f"select {named} from {kind} r {joins} where {condition}",
@@ -377,7 +377,7 @@ class LogScan:
         condition, values, joins = self._condition(filters, ())
         settings = self.logged_settings(filters)
         moves = " union all ".join(
-            f"""select moved_at as "when", tower, bin, {_literal(name)} as setting, before, after
+            f"""select moved_at as "when", tower, bin, {literal(name)} as setting, before, after
             from (
                 select {_WALL} as moved_at, r.tower as tower, r.bin as bin,
                     lag({_key(name)}) over (partition by r.tower, r.bin, r.stock
@@ -423,14 +423,6 @@ class LogScan:
         return " and ".join(clauses), values, joins
 
 
-def _quoted(name: str) -> str:
-    return '"' + name.replace('"', '""') + '"'
-
-
-def _literal(text: str) -> str:
-    return "'" + text.replace("'", "''") + "'"
-
-
 def _home(name: str) -> str:
     """Tell whose column it is: run log (r), stock list (s), tower list (t), derived or own (x)."""
     if name in DERIVED:
@@ -454,7 +446,7 @@ def _join(name: str) -> str:
 
 
 def _of_extra(name: str) -> str:
-    return f"r.{EXTRA}[{_literal(name)}]"
+    return f"r.{EXTRA}[{literal(name)}]"
 
 
 def _key(name: str) -> str:
@@ -464,10 +456,10 @@ def _key(name: str) -> str:
     home = _home(name)
     if home == "x":
         return _of_extra(name)
-    quoted = f"{home}.{_quoted(name)}"
+    place = f"{home}.{quoted(name)}"
     if _is_moment(name):
-        return f"date_trunc('second', make_timestamp(epoch_us({quoted})))"
-    return quoted
+        return f"date_trunc('second', make_timestamp(epoch_us({place})))"
+    return place
 
 
 def _text(name: str, key: str) -> str:

@@ -31,6 +31,8 @@ _MOST_BYTES = 1_000_000
 
 #: Rates are written per so many feeds.
 _PER = 10_000
+#: No tower is held to fewer faults: a smaller number is a slip, and could not be kept exactly.
+_LEAST = 1e-6
 
 
 @dataclass(frozen=True)
@@ -358,11 +360,11 @@ def _levels(value: object, path: str, problems: list[str]) -> tuple[str, ...] | 
 
 
 def _rate(value: object, path: str, problems: list[str]) -> float | None:
-    if isinstance(value, int | float) and not isinstance(value, bool) and 0 < value < _PER:
+    if isinstance(value, int | float) and not isinstance(value, bool) and _LEAST <= value < _PER:
         # By its decimals, so that 0.3 per 10,000 is the same number as 3e-5.
         return float(Decimal(str(value)) / _PER)
     problems.append(
-        f"{path} is {_shown(value)}; write a number above 0 and below {_PER:,}, without "
+        f"{path} is {_shown(value)}; write a number from {_LEAST:f} to below {_PER:,}, without "
         "quotation marks, and with a point for the decimals"
     )
     return None

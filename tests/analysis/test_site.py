@@ -386,7 +386,7 @@ class TestStandard:
     def test_no_number_of_that_range_is_refused(self, value: str) -> None:
         told = problem(f"[standard]\nmisses_per_10k = {value}")
         assert told.endswith(
-            "; write a number above 0 and below 10,000, without quotation marks, and with a "
+            "; write a number from 0.000001 to below 10,000, without quotation marks, and with a "
             "point for the decimals"
         )
 

@@ -69,7 +69,7 @@ def test_every_problem_of_a_wrong_file_has_its_line(run, write: Write) -> None:
     assert said.err.splitlines() == [
         f"{start}zone is Londn, which is no time zone; did you mean Europe/London?",
         f"{start}moon is not known; known are zone, date_form, headers, settings, standard.",
-        f"{start}standard.misses_per_10k is 0; write a number above 0 and below 10,000, "
+        f"{start}standard.misses_per_10k is 0; write a number from 0.000001 to below 10,000, "
         "without quotation marks, and with a point for the decimals.",
     ]
     run("site", "check", write(b"zone = 3", "site.toml")).refused("zone is 3; write a text in")
