@@ -517,13 +517,15 @@ class Store:
         )
         affected = f"versions v semi join keys k on {same('v', 'k', kind.key)}"
         connection.execute(
-            f"""create temp table wanted as select v.* from {affected}
+            f"""create temp table wanted as
+            select {key}, layer, {INTAKE} as source from {affected}
             where layer not in ({gone})
             qualify row_number() over (partition by {key} order by layer desc, {INTAKE}) = 1"""
         )
         alike = f"{same('c', 'w', kind.key)} and c.layer = w.layer"
         connection.execute(
-            f"""create temp table standing as select v.* from {affected} where {UNTIL} is null"""
+            f"""create temp table standing as
+            select {key}, layer, {INTAKE} from {affected} where {UNTIL} is null"""
         )
         connection.execute(
             f"create temp table closing as from standing c anti join wanted w on {alike}"
@@ -544,7 +546,7 @@ class Store:
         entered = self._enter(
             kind.name, file, "", {"taken_out": closing, "rows_added": coming}, zone, number
         )
-        content = ", ".join(f'"{name}"' for name in (*content_schema(kind).names, LINE))
+        content = ", ".join(f'a."{name}"' for name in (*content_schema(kind).names, LINE))
         # Rows are rewritten with all that came with the same intakes: those can be named.
         numbers = connection.execute(f"select distinct {INTAKE} from closing").fetchall()
         named = ", ".join(str(row[0]) for row in numbers) or "-1"
@@ -555,8 +557,9 @@ class Store:
                 ) then {entered} else a.{UNTIL} end as {UNTIL})
             from all_{kind.name} a where a.{INTAKE} in ({named})
             union all
-            select {content}, {entered} as {INTAKE}, null as {UNTIL}, layer as {ORIGIN}
-            from coming"""
+            select {content}, {entered} as {INTAKE}, null as {UNTIL}, c.layer as {ORIGIN}
+            from all_{kind.name} a join coming c
+            on {same("a", "c", kind.key)} and a.{INTAKE} = c.source"""
         rows = _cast(connection.sql(query).to_arrow_reader(_BATCH), stored_schema(kind))
         predicate = f"{INTAKE} in ({named}, {entered})"
         self._write(table, kind, entered, rows, predicate)
