@@ -87,8 +87,11 @@ class Text:
             ("utf-16", "strict") if self.encoding == "utf-16" else ("cp1252", "feedtally-keep")
         )
         decoder = codecs.getincrementaldecoder(name)(errors)
+        # A file that is marked as UTF-8 and has a broken byte is read as Windows-1252 too.
+        mark = codecs.BOM_UTF8 if self.encoding == "windows-1252" else b""
         for raw in self._raw():
-            yield decoder.decode(raw).encode("utf-8", "replace")
+            yield decoder.decode(raw.removeprefix(mark)).encode("utf-8", "replace")
+            mark = b""
 
     def _raw(self) -> Iterator[bytes]:
         with self.open() as file:

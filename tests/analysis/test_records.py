@@ -314,3 +314,9 @@ def test_a_mark_within_a_file_is_kept_with_its_record(block_bytes: int) -> None:
     good, broken = records(b"tower\n\xef\xbb\xbf\n\xef\xbb\xbfA\nB\n", block_bytes=block_bytes)
     assert good == [(2, ["\ufeff"]), (3, ["\ufeffA"]), (4, ["B"])]
     assert broken == []
+
+
+def test_a_mark_before_a_broken_byte_is_no_part_of_the_first_name() -> None:
+    text = examined(b"\xef\xbb\xbfrun,tower\n0814,Z\xfcrich\n")
+    assert text.encoding == "windows-1252"
+    assert b"".join(text.pieces()).decode() == "run,tower\n0814,Z\u00fcrich\n"
