@@ -7,16 +7,30 @@ and a command that ask the same give the same.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence, Set
+from collections.abc import Mapping, Sequence, Set
 
 from analysis import rates as statistics
-from analysis.benchmark import SETTLED_DAYS, BenchmarkResult, Compared, Proof, latest_proofs
+from analysis.acceptance import Judgement, choose
+from analysis.acceptance import judge as judge_burn_in
+from analysis.benchmark import SETTLED_DAYS, BenchmarkResult, Compared
 from analysis.benchmark import compare as compare_with_benchmark
-from analysis.counts import LogScan
+from analysis.counts import Account, LogScan
 from analysis.filters import FilterError, Filters
-from analysis.log_format import FAULT_KINDS, YEARS
+from analysis.log_format import FAULT_KINDS, KINDS, YEARS
 from analysis.overview import Overview
 from analysis.overview import overview as make_overview
+from analysis.proofs import (
+    PROVED,
+    Batch,
+    KeptPlan,
+    Proof,
+    burn_in,
+    changes_of,
+    chosen,
+    latest,
+    proofs,
+    typed_burn_in,
+)
 from analysis.rates import RatesResult
 from analysis.site import NO_SITE, Site
 from analysis.snapshot import merged
@@ -138,15 +152,6 @@ def _with_period(scan: LogScan, filters: Filters) -> Filters:
     if since > until:
         until = dt.datetime.combine(since.date(), dt.time.max)
     return filters.during(since, until)
-
-
-def _overhauls(scan: LogScan) -> dict[str, list[dt.datetime]]:
-    found: dict[str, list[dt.datetime]] = {}
-    for row in scan.list_rows("services"):
-        when, tower = row["when"], row["tower"]
-        if row["action"] == "overhauled" and isinstance(when, dt.datetime):
-            found.setdefault(str(tower), []).append(when.replace(tzinfo=None))
-    return found
 
 
 def _tower_list(scan: LogScan) -> dict[str, TowerList]:
@@ -343,9 +348,166 @@ def _latest_proofs(scan: LogScan, filters: Filters) -> dict[str, Proof]:
     run makes no older one the benchmark. A bin is set beside its whole tower at burn-in, so the
     burn-in is not held to a bin, nor to the filter's period.
     """
-    places = ("tower", "bin", "proof")
-    every = Filters(kind=filters.kind).holding("purpose", "burn-in")
-    proofs = latest_proofs(scan.by_run(places, every), _overhauls(scan))
+    found = _proofs(scan, Filters(kind=filters.kind))
     held = filters.during(None, None).holding("purpose", "burn-in").holding("bin")
-    counts = scan.by_run(places, held)
-    return {tower: proof.within(counts) for tower, proof in proofs.items()}
+    counts = scan.by_run(_PROOF_PLACES, held)
+    return {tower: proof.within(counts) for tower, proof in latest(found).items()}
+
+
+def burn_ins(scan: LogScan, tower: str = "") -> list[Proof]:
+    """Return the burn-ins in the log, tower by tower in order of time; of one tower where named."""
+    held = Filters().holding("tower", tower) if tower else Filters()
+    found = _proofs(scan, held)
+    return [proof for name in sorted(found) for proof in found[name]]
+
+
+def judge(
+    scan: LogScan,
+    tower: str,
+    *,
+    proof: str | None = None,
+    kept: Sequence[KeptPlan] = (),
+    rates: Mapping[str, tuple[float, float]] | None = None,
+    single: bool = False,
+    site: Site = NO_SITE,
+) -> Judgement:
+    """Say whether a tower passes its burn-in.
+
+    Parameters
+    ----------
+    scan : LogScan
+        The log.
+    tower : str
+        Which.
+    proof : str, optional
+        The burn-in's name, empty for lines without one; the latest when absent.
+    kept : sequence of KeptPlan
+        The plans that were kept in the store.
+    rates : mapping of str to (float, float), optional
+        Good and bad rate by kind, instead of those kept or the usual.
+    single : bool
+        By single plans.
+    site : Site
+        May state a standard of its own, which is then the good rate.
+
+    Raises
+    ------
+    analysis.filters.FilterError
+        When the tower or such a burn-in is not in the log.
+    analysis.plans.PlanError
+        For rates that cannot be.
+    """
+    wanted = _wanted_proof(scan, tower, proof)
+    during = Filters().during(wanted.begun, wanted.last).holding("tower", tower)
+    lines = during.holding("purpose", "burn-in").holding("proof", wanted.name)
+    listed_bins = _tower_list(scan).get(tower)
+    burnt = burn_in(wanted, _rows(scan, lines), listed_bins.bins if listed_bins else None)
+    last = lines.during(burnt.attempts[-1].started[0], wanted.last)
+    plans = {
+        kind: choose(
+            kind,
+            chosen(kept, tower, wanted.name, kind, burnt.begun),
+            rates=(rates or {}).get(kind),
+            single=single,
+            site=site,
+        )
+        for kind in PROVED
+    }
+    return judge_burn_in(burnt, plans, scan.account(last))
+
+
+def judge_batches(
+    tower: str,
+    bins: int,
+    batches: Sequence[Batch],
+    begun: dt.datetime,
+    *,
+    kept: Sequence[KeptPlan] = (),
+    proof: str = "",
+    rates: Mapping[str, tuple[float, float]] | None = None,
+    single: bool = False,
+    site: Site = NO_SITE,
+) -> Judgement:
+    """Say how a burn-in stands whose counts are typed as its batches finish.
+
+    Parameters
+    ----------
+    tower, proof : str
+        Of the tower and the burn-in.
+    bins : int
+        How many bins the tower has.
+    batches : sequence of Batch
+        In order.
+    begun : datetime
+        When it began; wall time.
+    kept, rates, single, site
+        As of `judge`.
+
+    Raises
+    ------
+    analysis.proofs.BatchError
+        For batches that cannot be.
+    analysis.plans.PlanError
+        For rates that cannot be.
+    """
+    burnt = typed_burn_in(tower, bins, batches, begun, proof)
+    plans = {
+        kind: choose(
+            kind,
+            chosen(kept, tower, proof, kind, begun),
+            rates=(rates or {}).get(kind),
+            single=single,
+            site=site,
+        )
+        for kind in PROVED
+    }
+    rows = len(burnt.attempts[-1].rows)
+    feeds = sum(batch.cycles for batch in batches) * bins
+    return judge_burn_in(burnt, plans, Account(rows, len(batches), feeds, begun, burnt.last))
+
+
+def _wanted_proof(scan: LogScan, tower: str, proof: str | None) -> Proof:
+    found = burn_ins(scan, tower)
+    if not found:
+        towers = sorted({one.tower for one in burn_ins(scan)})
+        which = (
+            f"; {listed(towers)} have"
+            if len(towers) > 1
+            else f"; {towers[0]} has"
+            if towers
+            else ""
+        )
+        raise FilterError(
+            f"tower {tower} has no burn-in in the log{which}; log its runs with purpose burn-in"
+        )
+    if proof is None:
+        return found[-1]
+    named = [one for one in found if one.name == proof]
+    if not named:
+        names = listed([one.name or "one without a name" for one in found])
+        raise FilterError(f"tower {tower} has no burn-in {proof}; it has {names}")
+    return named[-1]
+
+
+def _rows(scan: LogScan, filters: Filters) -> list[dict[str, object]]:
+    """Return rows of the run log by the format's columns and the site's own."""
+    own = scan.own_columns()
+    names = (*KINDS["runs"].names, *own)
+    return [
+        dict(zip(names, cells, strict=True))
+        for batch in scan.stream("runs", KINDS["runs"].names, own, filters)
+        for cells in zip(*(column.to_pylist() for column in batch.columns), strict=True)
+    ]
+
+
+_PROOF_PLACES = ("tower", "bin", "proof", "stretch")
+
+
+def _proofs(scan: LogScan, filters: Filters) -> dict[str, list[Proof]]:
+    """Find the burn-ins in a part of the log, tower by tower."""
+    every = filters.holding("purpose", "burn-in")
+    counts = scan.by_run(_PROOF_PLACES, every)
+    if not counts.num_rows:
+        return {}
+    changes = changes_of(scan.list_rows("services"), scan.setting_moves(every))
+    return proofs(counts, changes)

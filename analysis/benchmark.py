@@ -1,9 +1,8 @@
 """Is each tower, and each bin, as good as its benchmark?
 
-A burn-in, or proof, is the runs made on purpose to prove a new or overhauled tower. It goes by its
-name; burn-in lines without one belong together from one overhaul to the next. The latest is the
-tower's benchmark, and production after it is what is compared; or the benchmark is the settled
-period, the first two months of production after the burn-in; or a stated standard. A bin borrows
+A tower's benchmark is its latest burn-in (`analysis.proofs`), from where it was last begun anew,
+and production after it is what is compared; or the benchmark is the settled period, the first two
+months of production after the burn-in; or a stated standard. A bin borrows
 strength from its tower's burn-in, since its own share of it is mostly too short to say anything
 (`analysis.shrinkage`).
 
@@ -13,11 +12,9 @@ will find something.
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
@@ -40,83 +37,6 @@ SETTLED_DAYS = 60
 
 #: Default stated standard, faults per feed: common practice, no source; the site's to change.
 STANDARD = {"misses": 3e-5, "doubles": 1.5e-5, "faults": 4.5e-5}
-
-
-@dataclass(frozen=True)
-class Proof:
-    """A tower's latest burn-in.
-
-    Attributes
-    ----------
-    tower : str
-        Its tower.
-    name : str
-        As logged; empty where it has none.
-    started, last : datetime
-        When its first and its last run started; wall time.
-    counts : pyarrow.Table
-        Its part of the frame that was searched.
-    """
-
-    tower: str
-    name: str
-    started: dt.datetime
-    last: dt.datetime
-    counts: pa.Table
-
-    def within(self, counts: pa.Table) -> Proof:
-        """Return the same burn-in with those of its rows that are in another frame of counts."""
-        rows = [
-            row
-            for row, (tower, name, begun) in enumerate(
-                zip(
-                    counts["of_tower"].to_pylist(),
-                    counts["proof"].to_pylist(),
-                    counts["first"].to_pylist(),
-                    strict=True,
-                )
-            )
-            if tower == self.tower
-            and (name or "") == self.name
-            and self.started <= begun <= self.last
-        ]
-        kept = counts.take(np.array(rows, np.int64))
-        return Proof(self.tower, self.name, self.started, self.last, kept)
-
-
-def latest_proofs(
-    counts: pa.Table, overhauls: Mapping[str, Sequence[dt.datetime]]
-) -> dict[str, Proof]:
-    """Find each tower's latest burn-in.
-
-    Parameters
-    ----------
-    counts : pyarrow.Table
-        Burn-in counts by run, as `analysis.counts.LogScan.by_run` gives them with ``proof`` among
-        the groups.
-    overhauls : mapping of str to sequence of datetime
-        When each tower was overhauled, in wall time.
-
-    Returns
-    -------
-    dict of str to Proof
-        Towers without a burn-in are left out.
-    """
-    towers = counts["of_tower"].to_pylist()
-    names = counts["proof"].to_pylist()
-    started = counts["first"].to_pylist()
-    groups: dict[tuple[str, str, int], list[int]] = {}
-    for row, (tower, name, begin) in enumerate(zip(towers, names, started, strict=True)):
-        # Lines without a name belong together between two overhauls.
-        epoch = 0 if name else sum(when <= begin for when in overhauls.get(tower, ()))
-        groups.setdefault((tower, name or "", epoch), []).append(row)
-    latest: dict[str, Proof] = {}
-    for (tower, name, _), rows in groups.items():
-        begin = min(started[row] for row in rows)
-        if tower not in latest or begin > latest[tower].started:
-            last = max(started[row] for row in rows)
-            latest[tower] = Proof(tower, name, begin, last, counts.take(np.array(rows)))
-    return latest
 
 
 @dataclass(frozen=True)

@@ -369,22 +369,26 @@ class LogScan:
         Returns
         -------
         list of dict
-            ``when`` (start of the first stretch with the new value), ``tower``, ``bin``,
-            ``setting``, ``before`` and ``after``, in order of time. A move is one away from what
-            the bin last had on the same stock: settings follow the paper, and those moves say
-            nothing. A stretch without an entry is passed over: not written down is not moved.
+            ``when`` (start of the first stretch with the new value), ``since`` (start of the last
+            one with the old), ``tower``, ``bin``, ``setting``, ``before`` and ``after``, in order
+            of time. A move is one away from what the bin last had on the same stock: settings
+            follow the paper, and those moves say nothing. A stretch without an entry is passed
+            over: not written down is not moved.
         """
         condition, values, joins = self._condition(filters, ())
         settings = self.logged_settings(filters)
         moves = " union all ".join(
-            f"""select moved_at as "when", tower, bin, {literal(name)} as setting, before, after
+            f"""select moved_at as "when", since, tower, bin, {literal(name)} as setting,
+                before, after
             from (
                 select {_WALL} as moved_at, r.tower as tower, r.bin as bin,
-                    lag({_key(name)}) over (partition by r.tower, r.bin, r.stock
-                        order by r.started, r.stretch) as before,
+                    lag({_key(name)}) over same_paper as before,
+                    lag({_WALL}) over same_paper as since,
                     {_key(name)} as after
                 from runs r {joins}
                 where {condition} and r.bin is not null and {_key(name)} is not null
+                window same_paper as (partition by r.tower, r.bin, r.stock
+                    order by r.started, r.stretch)
             ) where before <> after"""
             for name in settings
         )

@@ -16,8 +16,9 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from analysis.benchmark import Compared, Proof, compare
+from analysis.benchmark import Compared, compare
 from analysis.counts import Account
+from analysis.proofs import Proof
 from analysis.rates import Rate, pooled, relative_variance
 from analysis.ratios import benjamini_hochberg, ratio
 from analysis.spread import Spread

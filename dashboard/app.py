@@ -16,6 +16,7 @@ from dash import ClientsideFunction, Dash, Input, Output, dcc, html
 from dash.development.base_component import Component
 
 from analysis.filters import FilterError
+from analysis.plans import PlanError
 from analysis.site import SiteError
 from analysis.snapshot import StoreError
 from dashboard import filters, theme
@@ -214,7 +215,7 @@ def page_at(data: Data, pathname: str | None, search: str | None) -> tuple[str, 
         )
     try:
         return page.NAME, page.layout(data, **filters.parse_query(search))
-    except FilterError as error:
+    except (FilterError, PlanError) as error:
         return page.NAME, _sentence(
             "This address asks for what cannot be shown.",
             f"{_as_sentence(error)} Go to the",

@@ -6,6 +6,7 @@ page opened twice asks once, and rows that another process adds are seen at the 
 
 from __future__ import annotations
 
+import datetime as dt
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Mapping
@@ -14,10 +15,13 @@ from pathlib import Path
 from typing import TypeVar
 
 from analysis import answers
+from analysis.acceptance import Judgement
 from analysis.counts import Account, LogScan
 from analysis.filters import Filters
+from analysis.kept_plans import kept_plans
 from analysis.log_format import PURPOSES, SETTINGS
 from analysis.overview import Overview
+from analysis.proofs import Batch, Proof
 from analysis.site import Site, read_site
 from analysis.store import Store
 from analysis.trends import NOT_LOGGED, Trends, order
@@ -60,6 +64,8 @@ class _Opened:
     choices: Choices
     overviews: OrderedDict[Filters, Overview] = field(default_factory=OrderedDict)
     trends: OrderedDict[tuple[Filters, str], Trends] = field(default_factory=OrderedDict)
+    burn_ins: OrderedDict[None, list[Proof]] = field(default_factory=OrderedDict)
+    judgements: OrderedDict[tuple[object, ...], Judgement] = field(default_factory=OrderedDict)
 
 
 class Data:
@@ -135,6 +141,76 @@ class Data:
             opened.trends,
             (filters, over),
             lambda: answers.trends(opened.scan, filters, over=over, site=opened.site),
+        )
+
+    def burn_ins(self) -> list[Proof]:
+        """Return the burn-ins in the log, tower by tower in order of time."""
+        opened = self._opened()
+        return self._kept(opened.burn_ins, None, lambda: answers.burn_ins(opened.scan))
+
+    def judge(
+        self,
+        tower: str,
+        proof: str | None = None,
+        rates: tuple[tuple[str, tuple[float, float]], ...] = (),
+        *,
+        single: bool = False,
+    ) -> Judgement:
+        """Answer whether a tower passes; ``rates`` as pairs of a kind and its two rates.
+
+        Raises
+        ------
+        analysis.filters.FilterError
+            When the tower or such a burn-in is not in the log.
+        analysis.plans.PlanError
+            For rates that cannot be.
+        """
+        opened, kept = self._opened(), kept_plans(self.folder)
+        return self._kept(
+            opened.judgements,
+            (tower, proof, rates, single, kept),
+            lambda: answers.judge(
+                opened.scan,
+                tower,
+                proof=proof,
+                kept=kept,
+                rates=dict(rates),
+                single=single,
+                site=opened.site,
+            ),
+        )
+
+    def judge_batches(
+        self,
+        tower: str,
+        bins: int,
+        batches: tuple[Batch, ...],
+        begun: dt.datetime,
+        rates: tuple[tuple[str, tuple[float, float]], ...] = (),
+        *,
+        proof: str = "",
+        single: bool = False,
+    ) -> Judgement:
+        """Answer how a burn-in stands whose batches are typed; as `analysis.answers` does.
+
+        Raises
+        ------
+        analysis.proofs.BatchError
+            For batches that cannot be.
+        analysis.plans.PlanError
+            For rates that cannot be.
+        """
+        opened, kept = self._opened(), kept_plans(self.folder)
+        return answers.judge_batches(
+            tower,
+            bins,
+            batches,
+            begun,
+            kept=kept,
+            proof=proof,
+            rates=dict(rates),
+            single=single,
+            site=opened.site,
         )
 
     def _kept(self, kept: OrderedDict[Key, Answer], key: Key, make: Callable[[], Answer]) -> Answer:

@@ -34,6 +34,7 @@ PLACE = {
     "answers": 9,
     "export": 9,
     "history": 9,
+    "kept_plans": 9,
     "taking_in": 9,
 }
 QUESTION = 7

@@ -1,0 +1,752 @@
+"""Does this tower pass its burn-in, and what did that prove?
+
+A tower is judged by a plan for each kind of fault, looked at where its runs ended, and by a screen
+of each bin. It fails when either kind fails or a bin does; it passes when both kinds have passed,
+an accepted kind staying accepted, and the screens, applied once at that moment, are clear;
+otherwise it goes on. The producer's risk is the tower's: by default 0.02 for each kind and 0.01 for
+all screens. The consumer's holds for each kind by itself. A verdict is the one that was reached
+when it was reached; what was counted later stands beside it.
+
+A bin that has already reached the count that would fail it at the end of the whole test fails at
+once: it could not be clear when the screens are applied.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.benchmark import STANDARD
+from analysis.counts import Account
+from analysis.doubts import Doubt, Judged, doubts_of
+from analysis.intervals import lower_bound, upper_bound
+from analysis.looks import Looks, Screened, chance_to_pass, expected_more, looks
+from analysis.plans import (
+    Asked,
+    PlanError,
+    SequentialPlan,
+    SinglePlan,
+    sequential_plan,
+    single_plan,
+)
+from analysis.proofs import (
+    PROVED,
+    Attempt,
+    BurnIn,
+    Conditions,
+    KeptPlan,
+    Planted,
+    conditions,
+    planted,
+)
+from analysis.screens import each_risk, failing_counts, seen_ratio
+from analysis.site import NO_SITE, Site
+from analysis.walks import FloatArray
+from analysis.words import listed, one, per_10k, two_digits
+
+Verdict = Literal["pass", "fail", "go on"]
+
+#: Default risks: the producer's of each kind and of all screens together, the consumer's.
+KIND_RISK, SCREENS_RISK, CONSUMER_RISK = 0.02, 0.01, 0.10
+#: A bad tower has so many times the faults of a good one where nothing else is said.
+BAD_TO_GOOD = 10 / 3
+#: Confidence of the bounds that say what was proved, one-sided.
+CONFIDENCE = 0.95
+
+#: Further looks that are foreseen; shorter runs than that would take are taken for longer ones.
+_MOST_LOOKS = 300
+
+
+def usual_asked(kind: str, site: Site = NO_SITE) -> Asked:
+    """Return the rates and risks by which a kind is judged when no plan says otherwise.
+
+    The good rate is the site's stated standard, or else the usual one (common practice, no
+    source); the bad one 10/3 of it.
+    """
+    good = float(site.standard.get(kind, STANDARD[kind]))
+    # The quotient of two short decimals is meant, not its last binary digit.
+    return Asked(good, float(f"{good * BAD_TO_GOOD:.12g}"), KIND_RISK, CONSUMER_RISK)
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """The plan by which a kind is judged, and where it comes from.
+
+    Attributes
+    ----------
+    kind : str
+        ``misses`` or ``doubles``.
+    plan : SinglePlan or SequentialPlan
+        The plan.
+    kept : KeptPlan or None
+        The one kept for this burn-in.
+    followed : bool
+        Whether the plan is the kept one.
+    """
+
+    kind: str
+    plan: SinglePlan | SequentialPlan
+    kept: KeptPlan | None
+    followed: bool
+
+
+def choose(
+    kind: str,
+    kept: KeptPlan | None = None,
+    *,
+    rates: tuple[float, float] | None = None,
+    single: bool = False,
+    site: Site = NO_SITE,
+) -> Chosen:
+    """Choose the plan for a kind: what is asked for, else what was kept, else the usual.
+
+    Parameters
+    ----------
+    kind : str
+        ``misses`` or ``doubles``.
+    kept : KeptPlan, optional
+        Kept for this burn-in.
+    rates : (float, float), optional
+        A good and a bad rate.
+    single : bool
+        A single plan, which is judged once its feeds are in.
+    site : Site
+        May state a standard of its own.
+
+    Raises
+    ------
+    PlanError
+        For rates that cannot be.
+    """
+    if kept is not None and rates is None and (not single or not kept.sequential):
+        return Chosen(kind, kept.plan(), kept, followed=True)
+    asked = kept.asked if kept is not None else usual_asked(kind, site)
+    if rates is not None:
+        asked = Asked(*rates, asked.producer_risk, asked.consumer_risk)
+    plan = single_plan(asked) if single else sequential_plan(asked)
+    return Chosen(kind, plan, kept, followed=False)
+
+
+@dataclass(frozen=True)
+class Step:
+    """Where a kind stood at the end of one run.
+
+    Attributes
+    ----------
+    run : str
+        Its name.
+    started : datetime
+        When it started; wall time.
+    feeds, count : int
+        So far.
+    accept, reject : int
+        At most so many faults passed there, so many or more failed; -1 where none would have.
+    """
+
+    run: str
+    started: dt.datetime
+    feeds: int
+    count: int
+    accept: int
+    reject: int
+
+
+@dataclass(frozen=True)
+class KindJudged:
+    """One kind of fault against its plan.
+
+    Attributes
+    ----------
+    kind : str
+        ``misses`` or ``doubles``.
+    chosen : Chosen
+        Its plan.
+    verdict : str
+        ``pass``, ``fail`` or ``go on``.
+    feeds, count : int
+        Of the whole burn-in.
+    upper_bound : float
+        What they prove: the true rate is below it with 95 % confidence, one-sided and exact.
+    decided : Step or None
+        Where the verdict was reached.
+    steps : tuple of Step
+        The end of each run.
+    expected_more_feeds : float
+        Until it is settled, if the tower is good; 0 once it is.
+    producer_risk, consumer_risk : float
+        True risks at these looks, and foreseen ones of runs as long as those so far.
+    """
+
+    kind: str
+    chosen: Chosen
+    verdict: Verdict
+    feeds: int
+    count: int
+    upper_bound: float
+    decided: Step | None
+    steps: tuple[Step, ...]
+    expected_more_feeds: float
+    producer_risk: float
+    consumer_risk: float
+
+    @property
+    def asked(self) -> Asked:
+        """The rates and risks of its plan."""
+        asked = self.chosen.plan.asked
+        assert asked is not None
+        return asked
+
+    @property
+    def later(self) -> tuple[int, int]:
+        """Feeds and faults that were counted after the verdict."""
+        if self.decided is None:
+            return 0, 0
+        return self.feeds - self.decided.feeds, self.count - self.decided.count
+
+    def shown(self) -> str:
+        """Say what was counted, up to the word for what it does."""
+        proves = "proves" if self.count == 1 else "prove"
+        return f"{self.count:,} {one(self.kind, self.count)} in {self.feeds:,} feeds {proves}"
+
+    def sentence(self) -> str:
+        """Say how this kind stands."""
+        name = self.kind.capitalize()
+        seen = f"{self.count:,} in {self.feeds:,} feeds"
+        bound = f"at most {per_10k(self.upper_bound)} per 10,000 feeds with 95 % confidence"
+        if self.decided is None:
+            more = two_digits(self.expected_more_feeds) if self.expected_more_feeds else "some"
+            return f"{name}: {seen}; go on, about {more} more feeds if the tower is good ({bound})."
+        at = f"{self.decided.count:,} in {self.decided.feeds:,} feeds"
+        word = "passed" if self.verdict == "pass" else "failed"
+        text = f"{name}: {word} with {at}"
+        feeds, count = self.later
+        if feeds:
+            text += f"; {count:,} in {feeds:,} feeds after that"
+        return f"{text} ({bound})."
+
+
+@dataclass(frozen=True)
+class BinJudged:
+    """One bin and kind against its screen.
+
+    Attributes
+    ----------
+    bin : int
+        Its number.
+    kind : str
+        Kind of fault.
+    feeds, count : int
+        Of the whole burn-in.
+    upper_bound : float
+        One-sided, exact, 95 %.
+    fails_at : int
+        Count that fails the tower: where the screens were applied, or, while it goes on, at the
+        end of the whole test.
+    screened_count : int
+        What is held against it.
+    seen_ratio : float
+        How many times the good rate a bin must have to be failed there with 80 % chance.
+    fails_now_at : int
+        Count that would fail it were the screens applied now.
+    seen_now : float
+        How many times the good rate would be seen now.
+    stands_out : bool
+        Whether it reached the count that fails the tower.
+    """
+
+    bin: int
+    kind: str
+    feeds: int
+    count: int
+    upper_bound: float
+    fails_at: int
+    screened_count: int
+    seen_ratio: float
+    fails_now_at: int
+    seen_now: float
+    stands_out: bool
+
+
+@dataclass(frozen=True)
+class Detector:
+    """What faults put in on purpose prove of the detector.
+
+    Attributes
+    ----------
+    planted : Planted
+        How many were put in and called.
+    lower_bound : float or None
+        It calls at least this share of such faults, with 95 % confidence, one-sided and exact;
+        None where none were put in.
+    """
+
+    planted: Planted
+    lower_bound: float | None
+
+    def sentence(self) -> str:
+        """Say what was put in, what was called, and what that proves."""
+        kind = self.planted.kind
+        if self.lower_bound is None:
+            return f"No {kind} were put in on purpose: what the detector lets by is not known."
+        return (
+            f"{self.planted.called:,} of {self.planted.planted:,} {kind} put in on purpose were "
+            f"called: the detector calls at least {100 * self.lower_bound:.0f} % of them, with 95 "
+            "% confidence."
+        )
+
+
+def detector(found: Planted) -> Detector:
+    """Say what faults put in on purpose prove of the detector.
+
+    Examples
+    --------
+    >>> print(round(detector(Planted("doubles", 20, 20)).lower_bound, 3))
+    0.861
+    """
+    if not found.planted:
+        return Detector(found, None)
+    bound = float(lower_bound(found.called, found.planted, confidence=CONFIDENCE))
+    return Detector(found, bound)
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """A tower's burn-in, judged.
+
+    Attributes
+    ----------
+    burn_in : BurnIn
+        With its abandoned attempts.
+    verdict : str
+        ``pass``, ``fail`` or ``go on``.
+    decided_run, decided_at : str and datetime, or None
+        The run at whose end it was reached, and when that run started (wall time).
+    kinds : mapping of str to KindJudged
+        ``misses`` and ``doubles``.
+    bins : tuple of BinJudged
+        Bin by bin, misses first.
+    screened : bool
+        Whether the screens were applied.
+    screens_risk : float
+        Chance that a good tower is failed by any screen, when they are applied, at most.
+    producer_risk : float
+        The tower's true one: that a tower at both good rates does not pass.
+    pass_at_bad : mapping of str to float
+        Chance that a tower passes that is at the bad rate of that kind and good otherwise.
+    detectors : tuple of Detector
+        One for each kind.
+    conditions : Conditions
+        Of the attempt that counts.
+    doubts : tuple of Doubt
+        What speaks against taking the verdict as it stands.
+    account : Account
+        The rows of the attempt that counts.
+    """
+
+    burn_in: BurnIn
+    verdict: Verdict
+    decided_run: str | None
+    decided_at: dt.datetime | None
+    kinds: Mapping[str, KindJudged]
+    bins: tuple[BinJudged, ...]
+    screened: bool
+    screens_risk: float
+    producer_risk: float
+    pass_at_bad: Mapping[str, float]
+    detectors: tuple[Detector, ...]
+    conditions: Conditions
+    doubts: tuple[Doubt, ...]
+    account: Account
+
+    @property
+    def attempt(self) -> Attempt:
+        """The attempt that counts."""
+        return self.burn_in.attempts[-1]
+
+    @property
+    def bins_run(self) -> int:
+        """How many bins had feeds."""
+        return len({b.bin for b in self.bins if b.feeds})
+
+    @cached_property
+    def name(self) -> str:
+        """The burn-in in words."""
+        called = f" {self.burn_in.name}" if self.burn_in.name else ""
+        return f"burn-in{called} of tower {self.burn_in.tower}"
+
+    def sentence(self) -> str:
+        """Say whether the tower passes, and why or how much more it takes."""
+        tower = self.burn_in.tower
+        if self.verdict == "fail":
+            why = [
+                f"{k.decided.count:,} {one(k.kind, k.decided.count)} in {k.decided.feeds:,} feeds"
+                for k in self.kinds.values()
+                if k.verdict == "fail" and k.decided
+            ]
+            why += [
+                f"bin {b.bin} with {b.screened_count:,} {one(b.kind, b.screened_count)}"
+                for b in self.bins
+                if b.stands_out
+            ]
+            text = f"Tower {tower} fails its burn-in: {listed(why)}."
+        elif self.verdict == "pass":
+            text = f"Tower {tower} passes its burn-in"
+            at = [
+                f"{k.decided.count:,} {one(k.kind, k.decided.count)} in {k.decided.feeds:,} feeds"
+                for k in self.kinds.values()
+                if k.decided
+            ]
+            text += f" with {listed(at)}; no bin stands out."
+        else:
+            text = self._go_on()
+        if self.doubts:
+            number = len(self.doubts)
+            text += f" {number} {'doubt' if number == 1 else 'doubts'} to settle."
+        return text
+
+    def _go_on(self) -> str:
+        clean = [k.kind for k in self.kinds.values() if k.verdict == "pass"]
+        waiting = [k for k in self.kinds.values() if k.verdict == "go on"]
+        text = f"Go on with tower {self.burn_in.tower}:"
+        if clean:
+            text += f" clean enough for {listed(clean)};"
+        told = []
+        for kind in waiting:
+            feeds = kind.expected_more_feeds
+            cycles = feeds / max(self.bins_run, 1)
+            told.append(
+                f"about {two_digits(feeds)} more feeds ({two_digits(cycles)} cycles of "
+                f"{self.bins_run} bins) will settle {kind.kind}"
+            )
+        return f"{text} {listed(told)}, if the tower is good."
+
+    def proved(self) -> tuple[str, ...]:
+        """Say what was proved, whatever the verdict."""
+        told = []
+        for k in self.kinds.values():
+            if k.upper_bound < k.asked.bad:
+                told.append(
+                    f"{k.kind.capitalize()}: {k.shown()} a rate below {per_10k(k.upper_bound)} "
+                    "per 10,000 feeds with 95 % confidence, which is better than the bad rate of "
+                    f"{per_10k(k.asked.bad)}."
+                )
+        return tuple(told)
+
+    def not_proved(self) -> tuple[str, ...]:
+        """Say what was not proved."""
+        told = []
+        for k in self.kinds.values():
+            bad = per_10k(k.asked.bad)
+            if k.upper_bound >= k.asked.bad:
+                told.append(
+                    f"{k.kind.capitalize()}: {k.shown()} no more than a rate below "
+                    f"{per_10k(k.upper_bound)} per 10,000 feeds; that it is better than the bad "
+                    f"rate of {bad} is not proved with 95 % confidence."
+                )
+            elif k.verdict == "go on":
+                told.append(
+                    f"{k.kind.capitalize()}: by its plan, the test is not at its end; go on."
+                )
+        least = {
+            kind: min((b.upper_bound for b in self.bins if b.kind == kind), default=1.0)
+            for kind in self.kinds
+        }
+        bounds = listed([f"{per_10k(bound)} for {kind}" for kind, bound in least.items()])
+        told.append(
+            "No bin is proved by itself: what its own feeds prove is a rate below "
+            f"{bounds} per 10,000 feeds at best."
+        )
+        told.append(self.screens_see())
+        return tuple(told)
+
+    def screens_see(self) -> str:
+        """Say what the screens of the bins can see, and the remedy."""
+        told = []
+        for kind in self.kinds:
+            own = [b for b in self.bins if b.kind == kind and b.feeds]
+            if own:
+                b = min(own, key=lambda b: b.seen_ratio)
+                told.append(
+                    f"{b.fails_at:,} {one(kind, b.fails_at)} (seen with 80 % chance in a bin "
+                    f"{_times(b.seen_ratio)} the good rate)"
+                )
+        if not told:
+            return "No bin has had a feed."
+        when = "A bin failed" if self.screened else "At the end of the test a bin fails"
+        return (
+            f"{when} at {listed(told)}. Lesser faults of one bin are seen only with extra cycles "
+            "on this bin alone."
+        )
+
+
+def _times(ratio: float) -> str:
+    return f"{two_digits(ratio)} times" if np.isfinite(ratio) else "at no multiple of"
+
+
+def judge(
+    burn_in: BurnIn,
+    chosen: Mapping[str, Chosen],
+    account: Account,
+    *,
+    screens_risk: float = SCREENS_RISK,
+) -> Judgement:
+    """Judge a burn-in.
+
+    Parameters
+    ----------
+    burn_in : BurnIn
+        Its last attempt counts.
+    chosen : mapping of str to Chosen
+        The plan of each kind.
+    account : Account
+        The rows of that attempt.
+    screens_risk : float
+        Most chance that any screen fails a good tower.
+
+    Raises
+    ------
+    PlanError
+        When the burn-in has no feeds at all.
+    """
+    attempt = burn_in.attempts[-1]
+    if not any(attempt.total_feeds(kind) for kind in PROVED):
+        raise PlanError(
+            f"the burn-in of tower {burn_in.tower} has no feeds that anything watched; log its "
+            "cycles first"
+        )
+    series = {kind: _Series(attempt, kind, chosen[kind], screens_risk) for kind in PROVED}
+    scale = max(s.lengthened() for s in series.values())
+    for one_kind in series.values():
+        one_kind.foresee(scale)
+    width = max(len(s.bin_feeds) for s in series.values())
+    for one_kind in series.values():
+        one_kind.extend(width)
+    end = _ended(series)
+    kinds = {kind: s.judged() for kind, s in series.items()}
+    bins = tuple(s.bin(number, end) for number in range(len(attempt.bins)) for s in series.values())
+    screened = [s.screened() for s in series.values()]
+    good = [s.asked.good for s in series.values()]
+    at_bad = {}
+    for place, kind in enumerate(series):
+        rates = list(good)
+        rates[place] = series[kind].asked.bad
+        at_bad[kind] = chance_to_pass(screened, rates)
+    found = tuple(map(detector, planted(attempt)))
+    ran = conditions(attempt)
+    judged = Judged(
+        burn_in=burn_in,
+        bins=tuple((b.bin, b.kind, b.count, b.fails_at, b.fails_now_at) for b in bins),
+        good={kind: s.asked.good for kind, s in series.items()},
+        later={kind: k.later for kind, k in kinds.items()},
+        kept={kind: (c.kept, c.followed) for kind, c in chosen.items()},
+        lower_bounds={d.planted.kind: d.lower_bound for d in found},
+        conditions=ran,
+    )
+    return Judgement(
+        burn_in=burn_in,
+        verdict=end.verdict,
+        decided_run=None if end.verdict == "go on" else attempt.runs[end.look],
+        decided_at=None if end.verdict == "go on" else attempt.started[end.look],
+        kinds=kinds,
+        bins=bins,
+        screened=end.screened,
+        screens_risk=screens_risk,
+        producer_risk=1 - chance_to_pass(screened, good),
+        pass_at_bad=at_bad,
+        detectors=found,
+        conditions=ran,
+        doubts=doubts_of(judged),
+        account=account,
+    )
+
+
+@dataclass(frozen=True)
+class _End:
+    """Where a burn-in has come to.
+
+    Attributes
+    ----------
+    verdict : str
+        Of the tower.
+    look : int
+        The look at which it was reached; the last where it goes on.
+    screen : int
+        The look, perhaps a foreseen one, whose feeds say how many faults fail a bin.
+    screened : bool
+        Whether the screens were applied.
+    out : mapping of str to array, one per bin
+        Bins that reached that count by then.
+    """
+
+    verdict: Verdict
+    look: int
+    screen: int
+    screened: bool
+    out: Mapping[str, NDArray[np.bool_]]
+
+
+def _ended(series: Mapping[str, _Series]) -> _End:
+    """Go through the runs in order, until the tower has failed or passed."""
+    every = list(series.values())
+    end: _End | None = None
+    for look in range(every[0].runs):
+        for kind in every:
+            kind.look(look)
+        if end is not None:
+            # A kind that was not settled when the tower failed may yet be.
+            continue
+        verdicts = {kind.verdict for kind in every}
+        passed, failed = verdicts == {"pass"}, "fail" in verdicts
+        screen = look if passed or failed else len(every[0].bin_feeds) - 1
+        out = {name: s.bin_counts[look] >= s.limits(screen) for name, s in series.items()}
+        standing = any(some.any() for some in out.values())
+        if failed or standing:
+            end = _End("fail", look, screen, not failed, out)
+        elif passed:
+            end = _End("pass", look, screen, True, out)
+        else:
+            last = _End("go on", look, screen, False, out)
+    return end or last
+
+
+class _Series:
+    """One kind of fault from run to run, and as it is foreseen to go on."""
+
+    def __init__(self, attempt: Attempt, kind: str, chosen: Chosen, screens_risk: float) -> None:
+        self.attempt, self.kind, self.chosen = attempt, kind, chosen
+        self.bin_feeds: NDArray[np.int64] = np.cumsum(attempt.feeds[kind], axis=0)
+        self.bin_counts: NDArray[np.int64] = np.cumsum(attempt.counts[kind], axis=0)
+        self.counts: NDArray[np.int64] = self.bin_counts.sum(axis=1) + np.cumsum(
+            attempt.unplaced[kind]
+        )
+        self.runs = len(attempt.runs)
+        self.verdict: Verdict = "go on"
+        self.decided_at: int | None = None
+        number = int(sum((attempt.feeds[k].sum(axis=0) > 0).sum() for k in PROVED))
+        self.risk = each_risk(screens_risk, max(number, 1))
+
+    @property
+    def asked(self) -> Asked:
+        asked = self.chosen.plan.asked
+        assert asked is not None
+        return asked
+
+    def _each_run(self) -> NDArray[np.int64]:
+        """Return the feeds of each bin in a run as long as those so far."""
+        whole = self.attempt.feeds[self.kind]
+        if not whole.any():
+            # Nothing watched for this kind: a run is as long as it is for the other.
+            whole = np.maximum(*(self.attempt.feeds[kind] for kind in PROVED))
+        mean: NDArray[np.int64] = np.ceil(whole.mean(axis=0)).astype(np.int64)
+        return mean
+
+    def lengthened(self) -> int:
+        """Return how many runs have to be taken together lest too many be foreseen."""
+        each = int(self._each_run().sum())
+        return -(-self.chosen.plan.feeds // (each * _MOST_LOOKS))
+
+    def foresee(self, scale: int) -> None:
+        """Set the boundaries at the looks so far and at foreseen ones."""
+        self._further = self._each_run() * scale
+        feeds = self.bin_feeds.sum(axis=1)
+        fresh = np.flatnonzero(np.diff(feeds, prepend=0))
+        self.test: Looks = looks(self.chosen.plan, feeds[fresh].tolist(), int(self._further.sum()))
+        ahead = len(self.test.checks) - self.test.seen
+        self.extend(self.runs + ahead)
+
+    def extend(self, looks_in_all: int) -> None:
+        """Let its bins run on to so many looks."""
+        more = looks_in_all - len(self.bin_feeds)
+        if more > 0:
+            ahead = self.bin_feeds[-1] + np.arange(1, more + 1)[:, None] * self._further
+            self.bin_feeds = np.vstack([self.bin_feeds, ahead])
+
+    @cached_property
+    def steps(self) -> tuple[Step, ...]:
+        feeds = self.bin_feeds[: self.runs].sum(axis=1)
+        checks = {check.feeds: check for check in self.test.checks}
+        found = []
+        for place, run in enumerate(self.attempt.runs):
+            check = checks.get(int(feeds[place]))
+            found.append(
+                Step(
+                    run=run,
+                    started=self.attempt.started[place],
+                    feeds=int(feeds[place]),
+                    count=int(self.counts[place]),
+                    accept=check.accept if check else -1,
+                    reject=check.reject if check else int(self.counts[place]) + 1,
+                )
+            )
+        return tuple(found)
+
+    def look(self, place: int) -> None:
+        """Decide at the end of a run, unless it is decided; a run without feeds decides nothing."""
+        step = self.steps[place]
+        if self.verdict != "go on" or (place and step.feeds == self.steps[place - 1].feeds):
+            return
+        if not step.feeds:
+            return
+        if step.count >= step.reject:
+            self.verdict, self.decided_at = "fail", place
+        elif step.count <= step.accept:
+            self.verdict, self.decided_at = "pass", place
+
+    def limits(self, place: int) -> NDArray[np.int64]:
+        """Return the count with which each bin fails at a look."""
+        return failing_counts(self.bin_feeds[place], self.asked.good, self.risk)
+
+    def judged(self) -> KindJudged:
+        steps, last = self.steps, self.steps[-1]
+        producer, consumer = self.test.risks
+        more = 0.0
+        if self.verdict == "go on":
+            more = expected_more(self.test, last.count, self.asked.good)
+        return KindJudged(
+            kind=self.kind,
+            chosen=self.chosen,
+            verdict=self.verdict,
+            feeds=last.feeds,
+            count=last.count,
+            upper_bound=float(upper_bound(last.count, last.feeds, confidence=CONFIDENCE))
+            if last.count <= last.feeds
+            else 1.0,
+            decided=None if self.decided_at is None else steps[self.decided_at],
+            steps=steps,
+            expected_more_feeds=more,
+            producer_risk=producer,
+            consumer_risk=consumer,
+        )
+
+    def bin(self, number: int, end: _End) -> BinJudged:
+        """Return one bin as it stands, with the screen that was applied or will be."""
+        last = self.runs - 1
+        feeds, count = int(self.bin_feeds[last, number]), int(self.bin_counts[last, number])
+        fails_at, now = (int(self.limits(look)[number]) for look in (end.screen, last))
+        there = self.bin_feeds[end.screen, number]
+        return BinJudged(
+            bin=self.attempt.bins[number],
+            kind=self.kind,
+            feeds=feeds,
+            count=count,
+            upper_bound=float(upper_bound(count, feeds, confidence=CONFIDENCE)),
+            fails_at=fails_at,
+            screened_count=int(self.bin_counts[end.look, number]),
+            seen_ratio=float(seen_ratio(fails_at, there, self.asked.good)),
+            fails_now_at=now,
+            seen_now=float(seen_ratio(now, feeds, self.asked.good)),
+            stands_out=bool(end.out[self.kind][number]),
+        )
+
+    def screened(self) -> Screened:
+        feeds: NDArray[np.int64] = self.bin_feeds.sum(axis=1)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            shares: FloatArray = np.nan_to_num(self.bin_feeds / feeds[:, None])
+        limits = failing_counts(self.bin_feeds, self.asked.good, self.risk).astype(float)
+        return Screened(self.test, feeds, shares, limits)

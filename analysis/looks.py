@@ -1,0 +1,315 @@
+"""What do a plan's boundaries become when counts are seen at the ends of runs only?
+
+A log has counts per run and no moments of faults, so a test is judged where its runs ended, and
+nobody knows beforehand where that will be. The plan says how much of each risk may be spent by the
+time so many feeds are in: the chance that, watched feed by feed, it would have failed a good tower
+by then, or passed a bad one. At each look as many counts are taken into *pass* and *fail* as that
+allows, worked out exactly (error spending: Lan and DeMets 1983, Biometrika 70:659-663; both risks:
+Pampallona, Tsiatis and Kim 2001). So neither risk is exceeded, wherever runs end, as long as a run
+does not end because of the faults in it; and what is decided at a look depends on no later one.
+
+Statistics only: plain numbers in, frozen results out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import gammaln
+
+from analysis.plans import Asked, SequentialPlan, SinglePlan, checks_of
+from analysis.walks import Check, FloatArray, State, advance, begin, likely, walk
+
+
+@dataclass(frozen=True)
+class Looks:
+    """A plan's boundaries at the ends of runs.
+
+    Attributes
+    ----------
+    plan : SinglePlan or SequentialPlan
+        What they keep to.
+    checks : tuple of Check
+        One for each look, foreseen ones included: at most ``accept`` faults pass, ``reject`` or
+        more fail, anything between goes on.
+    seen : int
+        How many of them have been.
+    """
+
+    plan: SinglePlan | SequentialPlan
+    checks: tuple[Check, ...]
+    seen: int
+
+    @property
+    def risks(self) -> tuple[float, float]:
+        """True risks of the producer and the consumer at these looks."""
+        asked = _asked(self.plan)
+        found = walk(self.checks, [asked.good, asked.bad])
+        return float(found.rejected[:, 0].sum()), float(found.accepted[:, 1].sum())
+
+
+def _asked(plan: SinglePlan | SequentialPlan) -> Asked:
+    if plan.asked is None:
+        raise ValueError("a plan without a good rate cannot be judged by; give both rates")
+    return plan.asked
+
+
+def looks(plan: SinglePlan | SequentialPlan, feeds: Sequence[int], further: int = 0) -> Looks:
+    """Set a plan's boundaries at the ends of runs.
+
+    Parameters
+    ----------
+    plan : SinglePlan or SequentialPlan
+        With its good rate.
+    feeds : sequence of int
+        Feeds so far at the end of each run, each more than the one before.
+    further : int, optional
+        Feeds of each further run that is foreseen, until the plan has ended for certain; none
+        are foreseen when absent.
+
+    Raises
+    ------
+    ValueError
+        For feeds that do not grow, and a plan without a good rate.
+    """
+    asked = _asked(plan)
+    if np.any(np.diff(feeds, prepend=0) <= 0):
+        raise ValueError("feeds so far must grow from look to look")
+    last = feeds[-1] if len(feeds) else 0
+    spent = _Spent(plan, asked)
+    rates = np.array([asked.good, asked.bad])
+    state = begin(2)
+    used = np.zeros(2)
+    checks: list[Check] = []
+    for number in _all_looks(feeds, last, further):
+        state, used, check = _look(state, used, number, rates, spent.by(number))
+        checks.append(check)
+        if len(checks) >= len(feeds) and (not further or not state.chance.size):
+            break
+    return Looks(plan, tuple(checks), len(feeds))
+
+
+def _all_looks(feeds: Sequence[int], last: int, further: int) -> Iterable[int]:
+    yield from feeds
+    while further:
+        last += further
+        yield last
+
+
+class _Spent:
+    """How much of each risk may be spent by the time that so many feeds are in."""
+
+    def __init__(self, plan: SinglePlan | SequentialPlan, asked: Asked) -> None:
+        self._whole = np.array([asked.producer_risk, asked.consumer_risk])
+        self._plan, self._asked = plan, asked
+
+    def by(self, feeds: int) -> FloatArray:
+        """Return the most to be spent of the producer's and the consumer's risk."""
+        if feeds >= self._plan.feeds:
+            return self._whole
+        if isinstance(self._plan, SinglePlan):
+            return np.zeros(2)
+        plan = self._plan
+        checks = checks_of(
+            np.array(plan.accept_at[:-1]), np.array(plan.reject_before), plan.feeds, upto=feeds
+        )
+        found = walk(checks, [self._asked.good, self._asked.bad])
+        spent = found.rejected[:, 0].sum(), found.accepted[:, 1].sum()
+        most: FloatArray = np.minimum(np.array(spent), self._whole)
+        return most
+
+
+def _look(
+    state: State, used: FloatArray, feeds: int, rates: FloatArray, most: FloatArray
+) -> tuple[State, FloatArray, Check]:
+    """Take into pass and fail what may be spent at one look."""
+    if not state.chance.size:
+        # The test has ended for certain; who looks again finds it ended.
+        return (
+            State(feeds, state.least, state.chance),
+            used,
+            Check(feeds, state.least - 1, state.least),
+        )
+    top = state.least + state.chance.shape[1] + likely(feeds - state.feeds, rates)
+    moved = advance(state, feeds, rates, top)
+    good, bad = moved.chance
+    # Chance to fail with each count or more at the good rate, to pass with each or fewer at the
+    # bad one; counts are those of the state's columns.
+    failing = used[0] + np.append(np.cumsum(good[::-1])[::-1], 0.0)
+    passing = used[1] + np.append(0.0, np.cumsum(bad))
+    reject = int(np.argmax(failing <= most[0] * (1 + 1e-12)))
+    accept = int(np.flatnonzero(passing <= most[1] * (1 + 1e-12))[-1]) - 1
+    if accept >= reject - 1:
+        # More is known than both risks ask for: the test ends, cut where the risks are in balance.
+        cuts = np.arange(reject - 1, accept + 1)
+        worse = np.maximum(failing[cuts + 1] / most[0], passing[cuts + 1] / most[1])
+        accept = int(cuts[np.argmin(worse)])
+        reject = accept + 1
+    used = np.array([failing[reject], passing[accept + 1]])
+    left = State(feeds, moved.least + accept + 1, moved.chance[:, accept + 1 : reject])
+    return left, used, Check(feeds, moved.least + accept, moved.least + reject)
+
+
+def expected_more(test: Looks, count: int, rate: float) -> float:
+    """Return the feeds still expected of a test that goes on, from its last look.
+
+    Parameters
+    ----------
+    test : Looks
+        With looks foreseen until it ends.
+    count : int
+        Faults at the last look.
+    rate : float
+        True rate, faults per feed.
+    """
+    last = test.checks[test.seen - 1].feeds if test.seen else 0
+    ahead = test.checks[test.seen :]
+    found = walk(ahead, [rate], begin(1, last, count))
+    ended = (found.accepted + found.rejected)[:, 0]
+    return float(np.sum((found.feeds - last) * ended))
+
+
+@dataclass(frozen=True)
+class Screened:
+    """The bins of one kind of fault at each look, for the chance that none stands out.
+
+    Attributes
+    ----------
+    test : Looks
+        Of the kind.
+    feeds : array, one per look
+        Of all bins so far; a look at which a kind has no more feeds than at the one before leaves
+        that kind where it was. They may go on after the test has ended.
+    shares : array, looks x bins
+        Share of each bin in the feeds so far.
+    fails_at : array, looks x bins
+        Count with which a bin fails the tower.
+    """
+
+    test: Looks
+    feeds: NDArray[np.int64]
+    shares: FloatArray
+    fails_at: FloatArray
+
+
+def chance_to_pass(kinds: Sequence[Screened], rates: Sequence[float]) -> float:
+    """Return the chance that a tower passes: every kind accepted, and then no bin standing out.
+
+    The screens are applied once, at the look at which the last kind is accepted. Given a kind's
+    count by then, its faults fall on the bins as a multinomial by their shares of the feeds; that
+    is exact where the shares stay the same from run to run.
+
+    Parameters
+    ----------
+    kinds : sequence of Screened
+        One for each kind, all with as many looks.
+    rates : sequence of float
+        True rate of each kind, the same in every bin.
+    """
+    followed = [_Followed(kind, np.array([rate])) for kind, rate in zip(kinds, rates, strict=True)]
+    total = 0.0
+    for number in range(len(kinds[0].feeds)):
+        now, before = 1.0, 1.0
+        for one in followed:
+            both = one.look(number)
+            now *= both[0]
+            before *= both[1]
+        total += now - before
+        if all(one.ended for one in followed):
+            break
+    return total
+
+
+class _Followed:
+    """One kind on its way: what goes on, and the count of what was accepted, which runs on."""
+
+    def __init__(self, kind: Screened, rate: FloatArray) -> None:
+        self._kind, self._rate = kind, rate
+        self._checks = {check.feeds: check for check in kind.test.checks}
+        self._state = begin(1)
+        self._accepted = State(0, 0, np.zeros((1, 1)))
+
+    @property
+    def ended(self) -> bool:
+        return not self._state.chance.size
+
+    def look(self, number: int) -> tuple[float, float]:
+        """Return the chance of being accepted and clear by a look, and by the one before.
+
+        The second is of those that had been accepted before this look, and are clear at it.
+        """
+        feeds = int(self._kind.feeds[number])
+        check = self._checks.get(feeds)
+        rate = self._rate
+        old = self._accepted
+        top = old.chance.shape[1] + likely(feeds - old.feeds, rate)
+        old = advance(old, feeds, rate, top)
+        clear = self._clear(number, old.chance.shape[1])
+        before = float(old.chance[0] @ clear)
+        fresh = np.zeros_like(old.chance)
+        if check is not None and not self.ended and feeds > self._state.feeds:
+            moved = advance(self._state, feeds, rate, check.reject)
+            few = max(0, check.accept - moved.least + 1)
+            ended = moved.chance[:, :few]
+            width = max(fresh.shape[1], moved.least + ended.shape[1])
+            fresh = np.zeros((1, width))
+            fresh[:, moved.least : moved.least + ended.shape[1]] = ended
+            self._state = State(feeds, moved.least + few, moved.chance[:, few:])
+        together = np.zeros((1, max(fresh.shape[1], old.chance.shape[1])))
+        together[:, : old.chance.shape[1]] += old.chance
+        together[:, : fresh.shape[1]] += fresh
+        # Counts that hardly ever come about only cost time.
+        kept = int(np.flatnonzero(together[0] > 1e-15)[-1]) + 1 if together.max() > 1e-15 else 1
+        self._accepted = State(feeds, 0, together[:, :kept])
+        now = float(self._accepted.chance[0] @ self._clear(number, kept))
+        return now, before
+
+    def _clear(self, number: int, counts: int) -> FloatArray:
+        return none_reaches(counts - 1, self._kind.shares[number], self._kind.fails_at[number])
+
+
+def none_reaches(most: int, shares: FloatArray, limits: FloatArray) -> FloatArray:
+    """Return the chance that no cell of a multinomial reaches its limit, for 0 to ``most`` in all.
+
+    Exact: cells are independent Poisson counts, given their sum (Levin 1981, Annals of Statistics
+    9:1123-1126).
+
+    Parameters
+    ----------
+    most : int
+        Largest total.
+    shares : array, one per cell
+        Chance of each cell; together 1. Cells without a share are passed over.
+    limits : array, one per cell
+        Count that a cell must not reach.
+    """
+    if most > _AT_ONCE:
+        # From far above, few in all would be too unlikely to have digits.
+        few = none_reaches(most // 2, shares, limits)
+        return np.append(few, _none_reaches(most, shares, limits, 0.75 * most)[len(few) :])
+    return _none_reaches(most, shares, limits, max(1.0, most / 2))
+
+
+#: Up to so many in all are worked out together.
+_AT_ONCE = 400
+
+
+def _none_reaches(most: int, shares: FloatArray, limits: FloatArray, expected: float) -> FloatArray:
+    chance = np.ones(1)
+    for share, limit in zip(shares, limits, strict=True):
+        if share <= 0:
+            continue
+        below = np.arange(min(int(limit) - 1, most) + 1)
+        mean = expected * share
+        cell = np.exp(below * np.log(mean) - mean - gammaln(below + 1))
+        chance = np.convolve(chance, cell)[: most + 1]
+    whole = np.zeros(most + 1)
+    whole[: len(chance)] = chance
+    totals = np.arange(most + 1)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        given = whole / np.exp(totals * np.log(expected) - expected - gammaln(totals + 1))
+    found: FloatArray = np.minimum(given, 1.0)
+    return found
