@@ -335,16 +335,13 @@ class Judgement:
         Whether the screens were applied.
     screens_risk : float
         Chance that a good tower is failed by any screen, when they are applied, at most.
-    producer_risk : float
-        The tower's true one: that a tower at both good rates does not pass.
-    pass_at_bad : mapping of str to float
-        Chance that a tower passes that is at the bad rate of that kind and good otherwise.
+    tests : mapping of str to Screened
+        Each kind's looks with its bins, foreseen ones included: what the tower's risks are worked
+        out from.
     detectors : tuple of Detector
         One for each kind.
     conditions : Conditions
         Of the attempt that counts.
-    doubts : tuple of Doubt
-        What speaks against taking the verdict as it stands.
     account : Account
         The rows of the attempt that counts.
     """
@@ -357,11 +354,9 @@ class Judgement:
     bins: tuple[BinJudged, ...]
     screened: bool
     screens_risk: float
-    producer_risk: float
-    pass_at_bad: Mapping[str, float]
+    tests: Mapping[str, Screened]
     detectors: tuple[Detector, ...]
     conditions: Conditions
-    doubts: tuple[Doubt, ...]
     account: Account
 
     @property
@@ -369,10 +364,39 @@ class Judgement:
         """The attempt that counts."""
         return self.burn_in.attempts[-1]
 
+    @cached_property
+    def producer_risk(self) -> float:
+        """The tower's true one: the chance that a tower at both good rates does not pass."""
+        good = [kind.asked.good for kind in self.kinds.values()]
+        return 1 - chance_to_pass(list(self.tests.values()), good)
+
+    @cached_property
+    def pass_at_bad(self) -> Mapping[str, float]:
+        """Chance to pass of a tower at the bad rate of each kind in turn, good otherwise."""
+        found = {}
+        for bad in self.kinds:
+            rates = [k.asked.bad if k.kind == bad else k.asked.good for k in self.kinds.values()]
+            found[bad] = chance_to_pass(list(self.tests.values()), rates)
+        return found
+
     @property
     def bins_run(self) -> int:
         """How many bins had feeds."""
         return len({b.bin for b in self.bins if b.feeds})
+
+    @cached_property
+    def doubts(self) -> tuple[Doubt, ...]:
+        """What speaks against taking the verdict as it stands."""
+        judged = Judged(
+            burn_in=self.burn_in,
+            bins=tuple((b.bin, b.kind, b.count, b.fails_at, b.fails_now_at) for b in self.bins),
+            good={kind: k.asked.good for kind, k in self.kinds.items()},
+            later={kind: k.later for kind, k in self.kinds.items()},
+            kept={kind: (k.chosen.kept, k.chosen.followed) for kind, k in self.kinds.items()},
+            lower_bounds={d.planted.kind: d.lower_bound for d in self.detectors},
+            conditions=self.conditions,
+        )
+        return doubts_of(judged)
 
     @cached_property
     def name(self) -> str:
@@ -530,24 +554,6 @@ def judge(
     end = _ended(series)
     kinds = {kind: s.judged() for kind, s in series.items()}
     bins = tuple(s.bin(number, end) for number in range(len(attempt.bins)) for s in series.values())
-    screened = [s.screened() for s in series.values()]
-    good = [s.asked.good for s in series.values()]
-    at_bad = {}
-    for place, kind in enumerate(series):
-        rates = list(good)
-        rates[place] = series[kind].asked.bad
-        at_bad[kind] = chance_to_pass(screened, rates)
-    found = tuple(map(detector, planted(attempt)))
-    ran = conditions(attempt)
-    judged = Judged(
-        burn_in=burn_in,
-        bins=tuple((b.bin, b.kind, b.count, b.fails_at, b.fails_now_at) for b in bins),
-        good={kind: s.asked.good for kind, s in series.items()},
-        later={kind: k.later for kind, k in kinds.items()},
-        kept={kind: (c.kept, c.followed) for kind, c in chosen.items()},
-        lower_bounds={d.planted.kind: d.lower_bound for d in found},
-        conditions=ran,
-    )
     return Judgement(
         burn_in=burn_in,
         verdict=end.verdict,
@@ -557,11 +563,9 @@ def judge(
         bins=bins,
         screened=end.screened,
         screens_risk=screens_risk,
-        producer_risk=1 - chance_to_pass(screened, good),
-        pass_at_bad=at_bad,
-        detectors=found,
-        conditions=ran,
-        doubts=doubts_of(judged),
+        tests={kind: s.screened() for kind, s in series.items()},
+        detectors=tuple(map(detector, planted(attempt))),
+        conditions=conditions(attempt),
         account=account,
     )
 

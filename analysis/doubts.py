@@ -13,7 +13,6 @@ fall is compared with what was logged (a permutation test: Fisher 1935).
 
 from __future__ import annotations
 
-import bisect
 import random
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -341,14 +340,12 @@ def in_time(counts: FloatArray, feeds: FloatArray) -> tuple[float, float]:
     total = int(x.sum())
     share = n / n.sum()
     middle = np.cumsum(share) - share / 2
-    edges = np.cumsum(share).tolist()
+    edges = np.cumsum(share)[:-1]
     draw = random.Random(_SEED)
     draws = max(1_000, min(_DRAWS, _DEALT // max(total, 1)))
-    dealt = np.zeros((draws, len(x)))
-    last = len(x) - 1
-    for row in range(draws):
-        for _ in range(total):
-            dealt[row, min(bisect.bisect(edges, draw.random()), last)] += 1
+    cells = np.searchsorted(edges, [draw.random() for _ in range(draws * total)], side="right")
+    cells += np.repeat(np.arange(draws) * len(x), total)
+    dealt = np.bincount(cells, minlength=draws * len(x)).reshape(draws, len(x)).astype(float)
     expected = total * share
 
     def dispersion(some: FloatArray) -> FloatArray:
@@ -367,9 +364,8 @@ def _of_conditions(judged: Judged) -> list[Doubt]:
     ran = judged.conditions
     plans = {kept for kept, _ in judged.kept.values() if kept is not None}
     for stock in sorted({plan.stock for plan in plans if plan.stock}):
-        other = [
-            name or "stock not logged" for name, feeds in ran.stocks if name != stock and feeds
-        ]
+        other = [name for name, feeds in ran.stocks if name not in ("", stock) and feeds]
+        other += ["stock not logged" for name, feeds in ran.stocks if not name and feeds]
         if other:
             found.append(
                 Doubt("stock", f"The plan says stock {stock}; it ran {listed(other)} too.")

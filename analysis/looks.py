@@ -104,21 +104,25 @@ class _Spent:
 
     def __init__(self, plan: SinglePlan | SequentialPlan, asked: Asked) -> None:
         self._whole = np.array([asked.producer_risk, asked.consumer_risk])
-        self._plan, self._asked = plan, asked
+        self._plan = plan
+        self._rates = np.array([asked.good, asked.bad])
+        self._state, self._spent = begin(2), np.zeros(2)
 
     def by(self, feeds: int) -> FloatArray:
-        """Return the most to be spent of the producer's and the consumer's risk."""
+        """Return the most to be spent of the producer's and the consumer's risk.
+
+        To be asked in the order of the feeds.
+        """
         if feeds >= self._plan.feeds:
             return self._whole
         if isinstance(self._plan, SinglePlan):
             return np.zeros(2)
-        plan = self._plan
-        checks = checks_of(
-            np.array(plan.accept_at[:-1]), np.array(plan.reject_before), plan.feeds, upto=feeds
-        )
-        found = walk(checks, [self._asked.good, self._asked.bad])
-        spent = found.rejected[:, 0].sum(), found.accepted[:, 1].sum()
-        most: FloatArray = np.minimum(np.array(spent), self._whole)
+        few, many = np.array(self._plan.accept_at[:-1]), np.array(self._plan.reject_before)
+        ahead = checks_of(few, many, self._plan.feeds, upto=feeds, after=self._state.feeds)
+        found = walk(ahead, self._rates, self._state)
+        self._state = found.end
+        self._spent = self._spent + [found.rejected[:, 0].sum(), found.accepted[:, 1].sum()]
+        most: FloatArray = np.minimum(self._spent, self._whole)
         return most
 
 

@@ -18,7 +18,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -483,7 +483,7 @@ def bound(good: float, bad: float, producer: float, consumer: float) -> tuple[fl
 
 
 def checks_of(
-    accept: FloatArray, reject: FloatArray, feeds: int, upto: int | None = None
+    accept: FloatArray, reject: FloatArray, feeds: int, upto: int | None = None, after: int = 0
 ) -> tuple[Check, ...]:
     """Return where a plan has to be looked at, and how, to be watched feed by feed.
 
@@ -496,14 +496,14 @@ def checks_of(
         As of `SequentialPlan`, without the last of ``accept_at``.
     feeds : int
         Most feeds of the plan.
-    upto : int, optional
-        Watch it up to here only.
+    upto, after : int, optional
+        Watch it up to here only, and from there on.
     """
     ends = np.unique(np.concatenate([accept, reject[reject > 1] - 1]))
     if upto is not None:
         feeds = min(upto, feeds)
         ends = np.append(ends[ends < feeds], feeds)
-    ends = ends[(ends > 0) & (ends <= feeds)]
+    ends = ends[(ends > after) & (ends <= feeds)]
     many = np.searchsorted(reject, ends, side="right")
     few = np.searchsorted(accept, ends, side="right") - 1
     return tuple(map(Check, ends.tolist(), few.tolist(), many.tolist()))
@@ -572,6 +572,8 @@ class _Band:
         )
 
 
+# A page asks for the same plan at every batch.
+@lru_cache(maxsize=64)
 def sequential_plan(asked: Asked, max_feeds: int | None = None) -> SequentialPlan:
     """Set a band that keeps both risks within the most feeds that can be afforded.
 

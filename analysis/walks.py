@@ -156,12 +156,15 @@ class Walk:
     faults : array, one per rate
         Expected faults at the end, where a test is watched feed by feed: one that is rejected has
         then exactly as many as reject.
+    end : State
+        The tests that go on after the last check.
     """
 
     feeds: NDArray[np.int64]
     accepted: FloatArray
     rejected: FloatArray
     faults: FloatArray
+    end: State
 
 
 def walk(checks: Iterable[Check], rates: ArrayLike, start: State | None = None) -> Walk:
@@ -199,4 +202,5 @@ def walk(checks: Iterable[Check], rates: ArrayLike, start: State | None = None) 
         np.array(accepted).reshape(-1, len(p)),
         np.array(rejected).reshape(-1, len(p)),
         faults,
+        state,
     )

@@ -122,6 +122,12 @@ def test_plain_statistics_take_plain_arrays(name: str) -> None:
     assert siblings(TOP / "analysis" / f"{name}.py") <= {"intervals", "spread"}
 
 
+@pytest.mark.parametrize("name", ["walks", "plans", "looks", "screens"])
+def test_plans_take_plain_numbers(name: str) -> None:
+    plain = {"intervals", "words", "walks", "plans", "looks"}
+    assert siblings(TOP / "analysis" / f"{name}.py") <= plain
+
+
 @pytest.mark.parametrize("path", ANALYSIS, ids=ids(ANALYSIS))
 def test_only_what_stores_and_scans_speaks_to_the_database(path: Path) -> None:
     if path.stem not in ("snapshot", "comparing", "upkeep", "store", "engine"):

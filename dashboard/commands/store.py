@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -37,9 +37,15 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run_check(options: argparse.Namespace) -> int:
     """Check the store; 1 when it is damaged."""
+    from analysis.kept_plans import kept_plans
+    from analysis.snapshot import DamagedStoreError
     from analysis.store import Store
 
     health = Store(shared.store_folder(options)).check(set_aside=options.set_aside)
+    try:
+        kept_plans(shared.store_folder(options))
+    except DamagedStoreError as error:
+        health = replace(health, problems=(*health.problems, str(error)))
     return _say(health, options, health.sentence())
 
 

@@ -1,0 +1,381 @@
+"""Judging a tower by its burn-in: verdicts, risks, screens, and what was proved."""
+
+import datetime as dt
+import math
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from analysis import answers
+from analysis.acceptance import (
+    Chosen,
+    choose,
+    detector,
+    judge,
+    usual_asked,
+)
+from analysis.counts import Account, LogScan
+from analysis.filters import FilterError, Filters
+from analysis.plans import Asked, PlanError, SinglePlan, sequential_plan, single_plan
+from analysis.proofs import PROVED, Batch, Planted, typed_burn_in
+from analysis.site import parse_site
+from analysis.store import Store
+from tests.conftest import read
+
+BEGUN = dt.datetime(2031, 1, 1)
+NO_ACCOUNT = Account(0, 0, 0, None, None)
+GOOD = {"misses": 3e-5, "doubles": 1.5e-5}
+BAD = {"misses": 1e-4, "doubles": 5e-5}
+
+
+def batch(cycles, misses=(), doubles=()):
+    return Batch(cycles, tuple(misses), tuple(doubles))
+
+
+def judged(*batches, bins=10, plans=None):
+    plans = plans or {kind: choose(kind) for kind in PROVED}
+    return judge(typed_burn_in("A", bins, batches, BEGUN), plans, NO_ACCOUNT)
+
+
+def singles(**more):
+    return {kind: choose(kind, single=True, **more) for kind in PROVED}
+
+
+class TestTheUsualPlan:
+    def test_three_misses_and_one_and_a_half_doubles_in_100_000_are_good(self):
+        # Common practice, no source (methods of the works; the site's to change).
+        assert usual_asked("misses") == Asked(3e-5, 1e-4, 0.02, 0.10)
+        assert usual_asked("doubles") == Asked(1.5e-5, 5e-5, 0.02, 0.10)
+
+    def test_the_site_may_state_another_standard(self):
+        site = parse_site("[standard]\nmisses_per_10k = 0.6", "site.toml")
+        assert usual_asked("misses", site) == Asked(6e-5, 2e-4, 0.02, 0.10)
+        assert usual_asked("doubles", site).good == 1.5e-5
+
+    def test_rates_that_are_asked_for_keep_the_tower_s_risks(self):
+        chosen = choose("misses", rates=(1e-5, 1e-4))
+        assert chosen.plan.asked == Asked(1e-5, 1e-4, 0.02, 0.10)
+
+
+class TestVerdicts:
+    def test_a_clean_long_burn_in_passes(self):
+        found = judged(batch(60_000))
+        assert found.verdict == "pass"
+        assert found.screened
+        assert (found.decided_run, found.decided_at) == ("batch 1", BEGUN)
+
+    def test_many_doubles_fail(self):
+        found = judged(batch(20_000, doubles=[1, 2, 3, 4, 5, 6, 7, 8, 9, 10] * 2))
+        assert (found.verdict, found.kinds["doubles"].verdict) == ("fail", "fail")
+        assert "20 doubles in 200,000 feeds" in found.sentence()
+
+    def test_a_verdict_is_the_one_reached_when_it_was_reached(self):
+        clean = [batch(10_000)] * 5
+        assert judged(*clean).verdict == "pass"
+        found = judged(*clean, batch(1_000, misses=[1, 2, 3] * 20))
+        kind = found.kinds["misses"]
+        assert (found.verdict, kind.verdict) == ("pass", "pass")
+        assert (kind.decided.count, kind.later[1], kind.count) == (0, 60, 60)
+        assert [d.about for d in found.doubts if d.about == "later"] == ["later"]
+        # What the counts prove is of all of them, by an independent route.
+        assert kind.upper_bound == pytest.approx(
+            stats.beta.ppf(0.95, 61, kind.feeds - 60), rel=1e-10
+        )
+
+    def test_an_accepted_kind_stays_accepted(self):
+        found = judged(batch(10_000), batch(10_000, misses=[1, 2, 3, 4] * 4))
+        assert found.kinds["misses"].verdict == "pass"
+        assert found.kinds["misses"].decided.run == "batch 1"
+
+    def test_go_on_says_how_many_more(self):
+        found = judged(batch(2_500, misses=[1, 2], doubles=[3]))
+        assert found.verdict == "go on"
+        for kind in found.kinds.values():
+            assert kind.expected_more_feeds > 0
+            assert kind.expected_more_feeds < kind.chosen.plan.feeds
+        assert "cycles of 10 bins" in found.sentence()
+
+    def test_a_single_plan_waits_for_its_feeds(self):
+        # 259,892 feeds, 8 doubles allowed: by scipy.stats.
+        assert stats.binom.cdf(8, 259_892, 5e-5) <= 0.1 < stats.binom.cdf(8, 259_891, 5e-5)
+        short = judged(batch(25_989), plans=singles())
+        assert (short.kinds["misses"].verdict, short.kinds["doubles"].verdict) == ("pass", "go on")
+        assert judged(batch(25_990), plans=singles()).verdict == "pass"
+
+    def test_a_run_without_feeds_decides_nothing(self):
+        first = judged(batch(2_000))
+        assert first.verdict == "go on"
+
+    def test_nothing_that_was_watched_is_refused(self):
+        burnt = typed_burn_in("A", 2, [batch(10)], BEGUN)
+        for kind in PROVED:
+            burnt.attempts[-1].feeds[kind][:] = 0
+        with pytest.raises(PlanError, match="no feeds that anything watched"):
+            judge(burnt, {kind: choose(kind) for kind in PROVED}, NO_ACCOUNT)
+
+
+class TestScreens:
+    """A bin that reaches the printed count fails the tower; one fault fewer is a doubt."""
+
+    @pytest.mark.parametrize("kind", PROVED)
+    @pytest.mark.parametrize("cycles", [30_000, 60_000])
+    def test_at_the_end_of_a_long_burn_in(self, kind, cycles):
+        clear = judged(batch(cycles))
+        fails_at = next(b.fails_at for b in clear.bins if b.kind == kind)
+        full = judged(batch(cycles, **{kind: [7] * fails_at}))
+        assert full.verdict == "fail"
+        assert [(b.bin, b.kind) for b in full.bins if b.stands_out] == [(7, kind)]
+        assert f"bin 7 with {fails_at}" in full.sentence()
+        short = judged(batch(cycles, **{kind: [7] * (fails_at - 1)}))
+        assert short.verdict == "pass"
+        doubt = next(d for d in short.doubts if d.about == "bin")
+        # All of some faults in one of ten bins: 10 x 0.1^n, exactly.
+        assert doubt.chance == pytest.approx(10 * 0.1 ** (fails_at - 1), rel=1e-9)
+        assert f"{fails_at - 1} of {fails_at - 1}" in doubt.text
+
+    @pytest.mark.parametrize("kind", PROVED)
+    def test_while_it_goes_on(self, kind):
+        clear = judged(batch(2_500))
+        other = next(k for k in PROVED if k != kind)
+        fails_at = next(b.fails_at for b in clear.bins if b.kind == kind)
+        assert clear.verdict == "go on"
+        full = judged(batch(2_500, **{kind: [4] * fails_at, other: [1]}))
+        assert full.verdict == "fail"
+        assert any(b.stands_out and b.bin == 4 and b.kind == kind for b in full.bins)
+
+    def test_the_count_is_the_least_that_chance_hardly_reaches(self):
+        found = judged(batch(60_000))
+        each = 1 - (1 - 0.01) ** (1 / 20)
+        for b in found.bins:
+            good = GOOD[b.kind]
+            assert stats.binom.sf(b.fails_at - 1, 60_000, good) <= each
+            assert stats.binom.sf(b.fails_at - 2, 60_000, good) > each
+            # What it sees with 80 % chance, put in again.
+            assert stats.binom.sf(b.fails_at - 1, 60_000, b.seen_ratio * good) == pytest.approx(0.8)
+
+    def test_a_bin_s_own_extra_cycles_count_for_it(self):
+        rows = typed_burn_in("A", 10, [batch(20_000)], BEGUN)
+        more = rows.attempts[-1]
+        more.feeds["misses"][0, 6] += 200_000
+        found = judge(rows, {kind: choose(kind) for kind in PROVED}, NO_ACCOUNT)
+        seen = {b.bin: b.seen_ratio for b in found.bins if b.kind == "misses"}
+        assert seen[7] < seen[1] / 2
+
+
+class TestTheTowersRisks:
+    def test_two_single_plans_and_screens_by_an_independent_route(self):
+        # One look at exactly the doubles' feeds: pass means at most so many of either kind, and no
+        # bin at its limit. Bins are independent binomials, so the chance is a sum over totals.
+        plans = {
+            kind: Chosen(kind, SinglePlan(asked, 260_000, 8, asked.bad, 0.0, 0.0), None, True)
+            for kind, asked in (
+                ("misses", usual_asked("misses")),
+                ("doubles", usual_asked("doubles")),
+            )
+        }
+        found = judged(batch(26_000), plans=plans)
+        expected = 1.0
+        for kind in PROVED:
+            step = found.kinds[kind].steps[0]
+            limit = next(b.fails_at for b in found.bins if b.kind == kind)
+            one = stats.binom.pmf(np.arange(limit), 26_000, GOOD[kind])
+            total = np.ones(1)
+            for _ in range(10):
+                total = np.convolve(total, one)
+            expected *= total[: step.accept + 1].sum()
+            assert step.reject == step.accept + 1
+        # The bins share their tower's faults as a multinomial; binomials with one rate do so but
+        # for terms of the order of the rate.
+        assert 1 - found.producer_risk == pytest.approx(expected, abs=2e-5)
+
+    @pytest.mark.parametrize("cycles", [500, 2_500, 8_000, 30_000])
+    def test_a_good_tower_passes_and_a_bad_one_does_not(self, cycles):
+        found = judged(batch(cycles))
+        assert 1 - found.producer_risk >= 0.95
+        assert all(chance <= 0.10 for chance in found.pass_at_bad.values())
+
+    def test_the_risks_do_not_depend_on_the_counts(self):
+        clean, full = judged(batch(5_000)), judged(batch(5_000, misses=[1, 2, 3]))
+        assert clean.producer_risk == full.producer_risk
+        assert clean.pass_at_bad == full.pass_at_bad
+
+    def test_simulated_burn_ins(self):
+        """Judged to the end, as often as the exact chances say (`tests.slow.acceptance_towers`)."""
+        draw = np.random.default_rng(20310101)
+        plans = {kind: choose(kind) for kind in PROVED}
+        for rates in (GOOD, {**GOOD, "doubles": BAD["doubles"]}):
+            passed, tests, exact = 0, 150, math.nan
+            for _ in range(tests):
+                found = judged(*simulated(draw, rates, 10_000, 8), plans=plans)
+                assert found.verdict != "go on"
+                passed += found.verdict == "pass"
+                if math.isnan(exact):
+                    exact = 1 - found.producer_risk
+                    if rates != GOOD:
+                        exact = found.pass_at_bad["doubles"]
+            assert abs(passed / tests - exact) <= 3 * math.sqrt(exact * (1 - exact) / tests)
+
+
+def simulated(draw, rates, cycles, runs, bins=10):
+    """Return batches of runs whose faults fall singly, with one rate in every bin."""
+    batches = []
+    for _ in range(runs):
+        faults = {}
+        for kind, rate in rates.items():
+            counts = draw.binomial(cycles, rate, bins)
+            faults[kind] = [place + 1 for place in range(bins) for _ in range(counts[place])]
+        batches.append(batch(cycles, **faults))
+    return batches
+
+
+class TestWhatWasProved:
+    def test_the_customary_burn_in(self):
+        found = judged(batch(7_500, misses=[2, 9], doubles=[5]))
+        misses, doubles = found.kinds["misses"], found.kinds["doubles"]
+        # Clopper and Pearson 1934, one-sided, by scipy.stats.
+        assert misses.upper_bound == pytest.approx(stats.beta.ppf(0.95, 3, 74_998), rel=1e-10)
+        assert doubles.upper_bound == pytest.approx(stats.beta.ppf(0.95, 2, 74_999), rel=1e-10)
+        assert found.proved() == (
+            "Misses: 2 misses in 75,000 feeds prove a rate below 0.84 per 10,000 feeds with 95 % "
+            "confidence, which is better than the bad rate of 1.0.",
+        )
+        assert found.not_proved()[0] != ""
+        assert any(
+            told.startswith(
+                "Doubles: 1 double in 75,000 feeds proves no more than a rate below 0.63"
+            )
+            for told in found.not_proved()
+        )
+        assert any("extra cycles on this bin alone" in told for told in found.not_proved())
+
+    def test_every_bin_has_its_own_bound(self):
+        found = judged(batch(7_500, misses=[2, 2]))
+        bound = {b.bin: b.upper_bound for b in found.bins if b.kind == "misses"}
+        assert bound[2] == pytest.approx(stats.beta.ppf(0.95, 3, 7_498), rel=1e-10)
+        assert bound[1] == pytest.approx(1 - 0.05 ** (1 / 7_500), rel=1e-10)
+
+
+class TestDetectors:
+    # Success-run tables: 59 of 59 prove 95 % and 20 of 20 prove 86 % (value from memory; confirmed
+    # as 0.05^(1/n)).
+    @pytest.mark.parametrize(("number", "percent"), [(20, 86), (59, 95)])
+    def test_all_called(self, number, percent):
+        found = detector(Planted("doubles", number, number))
+        assert found.lower_bound == pytest.approx(0.05 ** (1 / number), rel=1e-10)
+        assert f"at least {percent} %" in found.sentence()
+
+    def test_some_not_called(self):
+        found = detector(Planted("doubles", 20, 19))
+        assert found.lower_bound == pytest.approx(stats.beta.ppf(0.05, 19, 2), rel=1e-10)
+
+    def test_none_put_in(self):
+        assert detector(Planted("misses", 0, 0)).lower_bound is None
+
+
+HEADER = "run,started,tower,bin,cycles,misses,doubles,purpose,proof,set_vacuum"
+
+
+def log(*lines, header=HEADER):
+    return "\n".join([header, *lines, ""]).encode()
+
+
+def stored_scan(store: Store, *logs: bytes) -> LogScan:
+    for number, raw in enumerate(logs):
+        store.add(read(raw))
+        assert number < len(logs)
+    return LogScan(store.snapshot())
+
+
+def run(number, day, vacuum="5", misses=0, proof="A-1", tower="A"):
+    rest = f"burn-in,{proof},{vacuum}"
+    head = f"{number},2031-01-{day:02}T08:00,{tower}"
+    return f"{head},1,6000,{misses},0,{rest}\n{head},2-10,6000,0,0,{rest}"
+
+
+SERVICES = "when,tower,bin,part,action"
+
+
+class TestFromTheLog:
+    def test_a_setting_move_starts_it_anew(self, store):
+        scan = stored_scan(store, log(run(1, 2), run(2, 3, vacuum="6"), run(3, 4, vacuum="6")))
+        found = answers.judge(scan, "A")
+        assert [a.runs for a in found.burn_in.attempts] == [("1",), ("2", "3")]
+        assert found.burn_in.attempts[0].ended_by.what.endswith("vacuum moved from 5 to 6")
+        assert found.kinds["misses"].feeds == 120_000
+        assert found.account.rows == 20
+        assert any(d.about == "attempts" for d in found.doubts)
+
+    @pytest.mark.parametrize(
+        ("action", "attempts"), [("cleaned", 2), ("fitted", 2), ("inspected", 1)]
+    )
+    def test_a_service_starts_it_anew_and_an_inspection_does_not(self, store, action, attempts):
+        scan = stored_scan(
+            store,
+            log(run(1, 2), run(2, 4)),
+            log(f"2031-01-03T10:00,A,4,brush,{action}", header=SERVICES),
+        )
+        assert len(answers.judge(scan, "A").burn_in.attempts) == attempts
+
+    def test_what_was_done_to_another_tower_does_not(self, store):
+        scan = stored_scan(
+            store,
+            log(run(1, 2), run(2, 4)),
+            log("2031-01-03T10:00,B,4,brush,fitted", header=SERVICES),
+        )
+        assert len(answers.judge(scan, "A").burn_in.attempts) == 1
+
+    def test_the_benchmark_is_the_last_attempt(self, store):
+        production = "9,2031-02-01T08:00,A,1-10,90000,0,0,production,,5"
+        scan = stored_scan(
+            store,
+            log(run(1, 2), run(2, 4), production),
+            log("2031-01-03T10:00,A,4,brush,fitted", header=SERVICES),
+        )
+        whole = answers.compare(scan, Filters()).comparisons[0]
+        assert (whole.bin, whole.own_feeds) == (None, 60_000)
+
+    def test_the_latest_or_the_named_one(self, store):
+        scan = stored_scan(store, log(run(1, 2), run(2, 20, proof="A-2")))
+        assert answers.judge(scan, "A").burn_in.name == "A-2"
+        assert answers.judge(scan, "A", proof="A-1").burn_in.name == "A-1"
+
+    def test_a_tower_without_a_burn_in(self, store):
+        scan = stored_scan(store, log(run(1, 2)))
+        with pytest.raises(FilterError, match="tower B has no burn-in in the log; A has; log its"):
+            answers.judge(scan, "B")
+        with pytest.raises(FilterError, match="tower A has no burn-in X; it has A-1"):
+            answers.judge(scan, "A", proof="X")
+
+    def test_typed_and_logged_counts_give_the_same(self, store):
+        scan = stored_scan(store, log(run(1, 2), run(2, 3)))
+        logged = answers.judge(scan, "A")
+        typed = answers.judge_batches("A", 10, [batch(6_000), batch(6_000)], BEGUN)
+        assert typed.verdict == logged.verdict
+        assert typed.producer_risk == logged.producer_risk
+        for kind in PROVED:
+            assert [s.feeds for s in typed.kinds[kind].steps] == [
+                s.feeds for s in logged.kinds[kind].steps
+            ]
+
+    def test_the_fingerprint_holds_across_stores_and_changes_with_a_correction(
+        self, store, tmp_path
+    ):
+        both = log(run(1, 2), run(2, 3))
+        scan = stored_scan(store, both)
+        other = Store(tmp_path / "other", create=True)
+        again = stored_scan(other, log(run(2, 3)), log(run(1, 2)))
+        first = answers.judge(scan, "A").burn_in.fingerprint
+        assert answers.judge(again, "A").burn_in.fingerprint == first
+        corrected = stored_scan(store, log(run(1, 2, misses=1)))
+        assert answers.judge(corrected, "A").burn_in.fingerprint != first
+
+
+def test_the_single_plans_of_a_tower():
+    """Two single plans at 0.02 (reference: design's own figures, reproduced by scipy.stats)."""
+    misses, doubles = (single_plan(usual_asked(kind)) for kind in PROVED)
+    assert (misses.feeds, misses.allowed) == (129_945, 8)
+    assert (doubles.feeds, doubles.allowed) == (259_892, 8)
+    both = stats.binom.cdf(8, 129_945, 3e-5) * stats.binom.cdf(8, 259_892, 1.5e-5)
+    assert round(both, 3) == 0.963
+    assert sequential_plan(usual_asked("misses")).feeds == 2 * 129_945
