@@ -88,12 +88,32 @@ class Chosen:
         The one kept for this burn-in.
     followed : bool
         Whether the plan is the kept one.
+    before : bool
+        Whether that was kept before the burn-in began, and before any of its lines.
     """
 
     kind: str
     plan: SinglePlan | SequentialPlan
     kept: KeptPlan | None
     followed: bool
+    before: bool = False
+
+    @property
+    def method(self) -> str:
+        """``single`` or ``sequential``."""
+        return "single" if isinstance(self.plan, SinglePlan) else "sequential"
+
+    def sentence(self) -> str:
+        """Say by which plan, and whether it was kept before, up to the colon."""
+        name = f"By a {self.method} plan of at most {self.plan.feeds:,} feeds"
+        if isinstance(self.plan, SinglePlan):
+            name = f"By a single plan of {self.plan.feeds:,} feeds and {self.plan.allowed} allowed"
+        if self.kept is None:
+            return f"{name}, none having been kept"
+        if not self.followed:
+            return f"{name}, not the one kept"
+        when = "before its first run" if self.before else "after it had begun"
+        return f"{name}, kept {when}, on {self.kept.kept_wall:%Y-%m-%d at %H:%M}"
 
 
 def choose(
@@ -103,6 +123,7 @@ def choose(
     rates: tuple[float, float] | None = None,
     single: bool = False,
     site: Site = NO_SITE,
+    begun: dt.datetime | None = None,
 ) -> Chosen:
     """Choose the plan for a kind: what is asked for, else what was kept, else the usual.
 
@@ -118,19 +139,22 @@ def choose(
         A single plan, which is judged once its feeds are in.
     site : Site
         May state a standard of its own.
+    begun : datetime, optional
+        When the burn-in's very first stretch started; wall time.
 
     Raises
     ------
     PlanError
         For rates that cannot be.
     """
+    before = kept is not None and begun is not None and kept.before(begun)
     if kept is not None and rates is None and (not single or not kept.sequential):
-        return Chosen(kind, kept.plan(), kept, followed=True)
+        return Chosen(kind, kept.plan(), kept, followed=True, before=before)
     asked = kept.asked if kept is not None else usual_asked(kind, site)
     if rates is not None:
         asked = Asked(*rates, asked.producer_risk, asked.consumer_risk)
     plan = single_plan(asked) if single else sequential_plan(asked)
-    return Chosen(kind, plan, kept, followed=False)
+    return Chosen(kind, plan, kept, followed=False, before=before)
 
 
 @dataclass(frozen=True)
@@ -502,9 +526,9 @@ class Judgement:
                 )
         if not told:
             return "No bin has had a feed."
-        when = "A bin failed" if self.screened else "At the end of the test a bin fails"
+        when = "At the end of the test a bin" if self.verdict == "go on" else "A bin"
         return (
-            f"{when} at {listed(told)}. Lesser faults of one bin are seen only with extra cycles "
+            f"{when} fails the tower at {listed(told)}. Lesser faults of one bin are seen only with extra cycles "
             "on this bin alone."
         )
 

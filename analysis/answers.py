@@ -410,6 +410,7 @@ def judge(
             rates=(rates or {}).get(kind),
             single=single,
             site=site,
+            begun=burnt.begun,
         )
         for kind in PROVED
     }
@@ -458,6 +459,7 @@ def judge_batches(
             rates=(rates or {}).get(kind),
             single=single,
             site=site,
+            begun=burnt.begun,
         )
         for kind in PROVED
     }

@@ -183,15 +183,18 @@ class SinglePlan:
 
     def sentence(self) -> str:
         """Say how long to run and what that proves."""
-        text = f"Run {self.feeds:,} feeds; pass with at most {_faults(self.allowed)}. "
+        few = f"at most {_faults(self.allowed)}" if self.allowed else "no fault at all"
+        text = f"Run {self.feeds:,} feeds; pass with {few}. "
         if self.asked is not None and self.producer_risk is not None:
-            text += (
-                f"A tower at {per_10k(self.asked.good)} per 10,000 feeds then fails with "
-                f"{_percent(self.producer_risk)}, and o"
+            return (
+                f"{text}A tower at {per_10k(self.asked.good)} per 10,000 feeds then fails with "
+                f"{_percent(self.producer_risk)}, and one at {per_10k(self.bad)} passes with "
+                f"{_percent(self.consumer_risk)}."
             )
-        else:
-            text += "O"
-        return text + f"ne at {per_10k(self.bad)} passes with {_percent(self.consumer_risk)}."
+        return (
+            f"{text}A tower at {per_10k(self.bad)} per 10,000 feeds then passes with "
+            f"{_percent(self.consumer_risk)}."
+        )
 
 
 def _faults(number: int) -> str:
@@ -351,7 +354,11 @@ def closest(plans: Sequence[SinglePlan]) -> SinglePlan:
 
 
 def success_run(
-    bad: float, consumer_risk: float = CONSUMER_RISK, *, allowed: int = 0
+    bad: float,
+    consumer_risk: float = CONSUMER_RISK,
+    *,
+    allowed: int = 0,
+    good: float | None = None,
 ) -> SinglePlan:
     """Find how many feeds with so few faults prove that a rate is below a bad one.
 
@@ -365,6 +372,8 @@ def success_run(
         Most chance that a tower at the bad rate passes; 1 less it is the confidence.
     allowed : int
         Faults with which it still passes.
+    good : float, optional
+        A good rate, below the bad one, of which the producer's risk is then told.
 
     Raises
     ------
@@ -387,7 +396,11 @@ def success_run(
         raise PlanError(
             f"it would take more than {MOST_FEEDS:,} feeds; take a larger bad rate or risk"
         )
-    return SinglePlan(None, feeds, allowed, bad, None, float(at_most(allowed, feeds, bad)))
+    passes = float(at_most(allowed, feeds, bad))
+    if good is None:
+        return SinglePlan(None, feeds, allowed, bad, None, passes)
+    # No producer's risk was asked for; the usual one stands in, and is not kept to.
+    return _single(Asked(good, bad, consumer_risk=consumer_risk), feeds, allowed)
 
 
 @dataclass(frozen=True)

@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from analysis import __version__
 from analysis.log_format import SETTINGS
 from analysis.plans import Asked, SequentialPlan, SinglePlan, sequential_plan, single_plan
+from analysis.words import listed
 
 #: Kinds of fault that a burn-in is judged by.
 PROVED = ("misses", "doubles")
@@ -555,6 +556,31 @@ class Conditions:
     prepared: tuple[str, ...]
     at_end: tuple[str, ...]
     settings: tuple[tuple[str, tuple[str, ...]], ...]
+
+    def sentence(self) -> str:
+        """Say on what, in what air and with what it ran."""
+        stocks = [name or "stock not logged" for name, _ in self.stocks]
+        parts = [f"Ran {listed(stocks)}"]
+        if self.lots:
+            again = [
+                f"lot {lot} in {runs} {'run' if runs == 1 else 'runs'}" for lot, runs in self.lots
+            ]
+            parts.append(listed(again))
+        parts.append(f"humidity {_between(self.humidity, '%')}")
+        parts.append(f"temperature {_between(self.temperature, '°C')}")
+        parts += [
+            f"{name.removeprefix('set_').replace('_', ' ')} {' and '.join(values)}"
+            for name, values in self.settings
+        ]
+        parts.append(f"at the end {listed(self.at_end) if self.at_end else 'not logged'}")
+        return f"{'; '.join(parts)}."
+
+
+def _between(span: tuple[float, float] | None, unit: str) -> str:
+    if span is None:
+        return "not logged"
+    low, high = span
+    return f"{low:g} {unit}" if low == high else f"{low:g} to {high:g} {unit}"
 
 
 def conditions(attempt: Attempt) -> Conditions:

@@ -27,6 +27,9 @@ COMMANDS = {
     "rates": "fault rates of any groups, with their ranges",
     "compare": "each tower and bin against its burn-in or another benchmark",
     "export": "write the log, or counts of any groups, as CSV or Parquet",
+    "plan": "how long an acceptance test must run; needs no store unless it is kept",
+    "judge": "whether a tower passes its burn-in, and what that proved",
+    "report": "an acceptance certificate to print and sign",
     "interval": "what X faults in N feeds prove, or how two counts compare; needs no store",
     "site": "check the site file: time zone, form of dates, headers, settings, standard",
     "store": "say whether the store is whole, or copy it",
@@ -116,9 +119,11 @@ def sentence(text: str) -> str:
 def _exit_code(error: Exception) -> int | None:
     """Return the exit code of what the user can mend; None for a mistake of the program's own."""
     from analysis.filters import FilterError
+    from analysis.plans import PlanError
     from analysis.site import SiteError
     from analysis.snapshot import DamagedStoreError, StoreError
 
     if isinstance(error, DamagedStoreError):
         return 1
-    return 2 if isinstance(error, UsageError | FilterError | StoreError | SiteError) else None
+    known = UsageError | FilterError | PlanError | StoreError | SiteError
+    return 2 if isinstance(error, known) else None

@@ -19,6 +19,7 @@ from analysis import __version__
 from dashboard.commands import UsageError
 
 if TYPE_CHECKING:
+    from analysis.acceptance import Judgement
     from analysis.counts import Account, LogScan
     from analysis.filters import Filters
     from analysis.site import Site
@@ -114,6 +115,54 @@ def add_filters(parser: argparse.ArgumentParser) -> None:
         metavar="COLUMN=VALUE",
         help="only these rows; the same column twice means either, no value means not logged",
     )
+
+
+def add_judged(parser: argparse.ArgumentParser) -> None:
+    """Add the options that say which burn-in is judged, and by what."""
+    parser.add_argument("--tower", required=True, metavar="T", help="which tower was proved")
+    parser.add_argument("--proof", metavar="NAME", help="which burn-in (the latest when absent)")
+    for kind in KINDS[:2]:
+        parser.add_argument(
+            f"--{kind}",
+            type=two_rates,
+            metavar="GOOD,BAD",
+            help=f"rates of {kind} per feed to judge by (else those kept for it, else the usual)",
+        )
+    parser.add_argument(
+        "--single", action="store_true", help="judge by single plans, once their feeds are in"
+    )
+
+
+def judged(options: argparse.Namespace, scan: LogScan) -> Judgement:
+    """Judge the burn-in that the options of `add_judged` mean, by the plans kept by then."""
+    from analysis import answers
+    from analysis.kept_plans import kept_plans
+
+    kept = kept_plans(store_folder(options))
+    if options.as_of:
+        moment = as_of(options)
+        kept = tuple(plan for plan in kept if plan.kept_at <= moment)
+    rates = {kind: getattr(options, kind) for kind in KINDS[:2]}
+    return answers.judge(
+        scan,
+        options.tower,
+        proof=options.proof,
+        kept=kept,
+        rates={kind: pair for kind, pair in rates.items() if pair},
+        single=options.single,
+        site=site(options),
+    )
+
+
+def two_rates(text: str) -> tuple[float, float]:
+    """Read a good and a bad rate."""
+    try:
+        good, bad = map(float, text.split(","))
+    except ValueError:
+        raise argparse.ArgumentTypeError(
+            f"{text} is no pair of rates; write the good and the bad one, such as 3e-5,1e-4"
+        ) from None
+    return good, bad
 
 
 def confidence(text: str) -> float:

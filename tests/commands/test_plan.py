@@ -1,0 +1,175 @@
+"""``feedtally plan``: the plan, what feeds can prove, and keeping it for a burn-in."""
+
+import datetime as dt
+import math
+
+import pytest
+from scipy import stats
+
+from analysis.kept_plans import kept_plans
+from analysis.store import Store
+from tests.conftest import read, run_log
+
+TWO = ("--good", "3e-5", "--bad", "1e-4")
+
+
+def at(pairs, rate, key):
+    return next(pair[key] for pair in pairs if pair["rate"] == rate)
+
+
+@pytest.mark.parametrize(
+    ("good", "bad", "feeds", "allowed"),
+    [(3e-5, 1e-4, 105_319, 6), (0.01, 0.05, 132, 3), (0.005, 0.02, 462, 5), (0.01, 0.06, 110, 3)],
+)
+def test_single_plans(run, good, bad, feeds, allowed):
+    said = run("plan", "--good", good, "--bad", bad, "--json")
+    answer = said.json
+    assert (said.code, answer["feeds"], answer["allowed"]) == (0, feeds, allowed)
+    # An independent route to the risks, and to the curve at both rates.
+    assert answer["producer_risk"] == pytest.approx(stats.binom.sf(allowed, feeds, good), rel=1e-9)
+    assert answer["consumer_risk"] == pytest.approx(stats.binom.cdf(allowed, feeds, bad), rel=1e-9)
+    for pair in answer["oc"]:
+        assert pair["accept"] == pytest.approx(
+            stats.binom.cdf(allowed, feeds, pair["rate"]), rel=1e-8, abs=1e-300
+        )
+    assert at(answer["expected_feeds"], good, "feeds") == feeds
+    assert at(answer["expected_feeds"], bad, "feeds") == feeds
+
+
+def test_its_risks_to_four_digits(run):
+    answer = run("plan", *TWO, "--json").json
+    assert round(answer["producer_risk"], 4) == 0.0422
+    assert round(answer["consumer_risk"], 4) == 0.1000
+
+
+def test_what_few_faults_would_prove(run):
+    answer = run("plan", *TWO, "--json").json
+    assert [p["count"] for p in answer["proves"]] == [0, 1, 2, 3]
+    for p in answer["proves"]:
+        # Clopper and Pearson 1934, one-sided.
+        bound = stats.beta.ppf(0.95, p["count"] + 1, 105_319 - p["count"])
+        assert p["upper_bound"] == pytest.approx(bound, rel=1e-9)
+
+
+def test_a_sequential_plan(run):
+    answer = run("plan", *TWO, "--sequential", "--max-feeds", 300_000, "--json").json
+    assert answer["feeds"] == 300_000
+    assert answer["producer_risk"] <= 0.05
+    assert answer["consumer_risk"] <= 0.10
+    assert at(answer["oc"], 3e-5, "accept") == pytest.approx(1 - answer["producer_risk"], rel=1e-9)
+    # Wald and Wolfowitz's bound for the risks it truly has, from its formula.
+    alpha, beta = answer["producer_risk"], answer["consumer_risk"]
+
+    def kl(p, q):
+        return p * math.log(p / q) + (1 - p) * math.log((1 - p) / (1 - q))
+
+    for rate, other, num in ((3e-5, 1e-4, kl(alpha, 1 - beta)), (1e-4, 3e-5, kl(beta, 1 - alpha))):
+        least = num / kl(rate, other)
+        assert at(answer["least_expected_feeds"], rate, "feeds") == pytest.approx(least, rel=1e-6)
+        assert least <= at(answer["expected_feeds"], rate, "feeds") <= 1.03 * least
+    last = answer["boundaries"][-1]
+    assert last["accept_at_feeds"] is None
+    assert last["faults"] == answer["allowed"] + 1
+
+
+def test_feeds_that_are_enough_give_the_plan(run):
+    assert run("plan", *TWO, "--max-feeds", 200_000, "--json").json["feeds"] == 105_319
+
+
+def test_feeds_that_are_too_few_say_what_they_prove(run):
+    said = run("plan", *TWO, "--max-feeds", 75_000, "--json")
+    answer = said.json
+    assert (said.code, answer["feeds"]) == (0, 75_000)
+    assert "75,000 feeds are too few for these risks, which take 105,319" in answer["sentence"]
+    for choice in answer["choices"]:
+        fails = stats.binom.sf(choice["allowed"], 75_000, 3e-5)
+        assert choice["producer_risk"] == pytest.approx(fails, rel=1e-9)
+
+
+@pytest.mark.parametrize(("bad", "risk", "feeds"), [(0.05, 0.05, 59), (0.01, 0.1, 230)])
+def test_a_zero_failure_test(run, bad, risk, feeds):
+    # Success-run tables (value from memory, confirmed as ln C / ln R).
+    answer = run("plan", "--bad", bad, "--consumer-risk", risk, "--allowed", 0, "--json").json
+    assert (answer["feeds"], answer["allowed"], answer["producer_risk"]) == (feeds, 0, None)
+
+
+def test_a_good_rate_beside_it_has_its_risk(run):
+    answer = run("plan", "--good", 1e-5, "--bad", 1e-4, "--allowed", 0, "--json").json
+    assert answer["producer_risk"] == pytest.approx(1 - (1 - 1e-5) ** answer["feeds"], rel=1e-9)
+
+
+def test_cycles_and_hours(run):
+    said = run("plan", *TWO, "--bins", 10, "--pace", 3000)
+    assert "With 10 bins that is 10,532 cycles, 3.5 hours." in said.out
+    assert "What 105,319 feeds would prove" in said.out
+    assert said.err == ""
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("--good", "1e-4", "--bad", "3e-5"), "is not above the good one"),
+        (("--good", "1e-4", "--bad", "1e-4"), "is not above the good one"),
+        ((*TWO, "--producer-risk", "0.5"), "the producer's risk is 0.5"),
+        ((*TWO, "--consumer-risk", "0"), "the consumer's risk is 0"),
+        (("--good", "3e-8", "--bad", "1e-4"), "the good rate is 3e-08"),
+        (("--good", "x", "--bad", "1e-4"), "x is no number"),
+        (("--bad", "1e-4"), "--good is missing"),
+        ((*TWO, "--sequential", "--max-feeds", "50000"), "the least maximum that works is"),
+        ((*TWO, "--max-feeds", "0"), "0 feeds is no length of a test"),
+        ((*TWO, "--allowed", "0", "--sequential"), "--allowed gives a single plan"),
+        ((*TWO, "--pace", "3000"), "goes with --bins"),
+        ((*TWO, "--tower", "A"), "--tower goes with --save"),
+        ((*TWO, "--stock", "BO90"), "--stock goes with --save"),
+        ((*TWO, "--save", "A-1", "--tower", "A"), "--kind"),
+        ((*TWO, "--save", "A-1", "--kind", "misses", "--tower", "A", "--humidity", "9"), "9 is no"),
+    ],
+)
+def test_refusals(run, words, told):
+    run("plan", *words).refused(told)
+
+
+def test_the_least_maximum_works(run):
+    said = run("plan", *TWO, "--sequential", "--max-feeds", 50_000)
+    least = int(said.err.rpartition("works is ")[2].split()[0].replace(",", ""))
+    assert run("plan", *TWO, "--sequential", "--max-feeds", least).code == 0
+    run("plan", *TWO, "--sequential", "--max-feeds", least - 1).refused("the least maximum")
+
+
+class TestKeeping:
+    SAVE = ("--save", "A-1", "--tower", "A", "--kind", "misses")
+
+    def test_it_is_kept_as_asked(self, run, store: Store):
+        said = run(
+            "plan", *TWO, "--sequential", *self.SAVE, "--stock", "BO90", "--humidity", "45,55",
+            "--store", store.folder, "--json",
+        )  # fmt: skip
+        assert said.json["kept"]["number"] == 1
+        assert "the log has no tower A yet" in said.err
+        (plan,) = kept_plans(store.folder)
+        assert (plan.tower, plan.proof, plan.kind) == ("A", "A-1", "misses")
+        assert (plan.stock, plan.humidity, plan.rows_before) == ("BO90", (45, 55), 0)
+        # A tower's 0.05 is shared by both kinds and the screens.
+        assert plan.asked.producer_risk == 0.02
+        assert abs(plan.kept_at - dt.datetime.now(dt.UTC)) < dt.timedelta(minutes=5)
+
+    def test_rows_that_were_there_before_are_counted(self, run, store: Store):
+        header = "run,started,tower,bin,cycles,misses,doubles,purpose,proof"
+        line = "1,2031-01-02T08:00,A,{},6000,0,0,burn-in,A-1"
+        store.add(read(run_log(*(line.format(n) for n in (1, 2, 3)), header=header)))
+        said = run("plan", *TWO, *self.SAVE, "--store", store.folder)
+        assert "3 rows of that burn-in were in the log before" in said.out
+        assert said.err == ""
+        assert kept_plans(store.folder)[0].rows_before == 3
+
+    def test_without_a_store_there_is_nowhere_to_keep_it(self, run, tmp_path):
+        run("plan", *TWO, *self.SAVE, "--store", tmp_path / "none").refused("none")
+
+    def test_a_plan_that_does_not_keep_its_risks_is_not_kept(self, run, store: Store):
+        words = (*TWO, *self.SAVE, "--max-feeds", 5000, "--store", store.folder)
+        run("plan", *words).refused("do not keep the risks")
+        assert kept_plans(store.folder) == ()
+
+    def test_a_burn_in_has_a_name(self, run, store: Store):
+        words = ("--save", " ", "--tower", "A", "--kind", "misses", "--store", store.folder)
+        run("plan", *TWO, *words).refused("--save is empty")

@@ -1,0 +1,218 @@
+import csv
+import datetime as dt
+import io
+
+import pytest
+
+from analysis.plans import Asked, sequential_plan
+from analysis.proofs import Batch, BatchError
+from dashboard import app as shell
+from dashboard import filters
+from dashboard.data import Data
+from dashboard.pages import acceptance as page
+from tests.dashboard.test_page_overview import shown
+
+NOW = dt.datetime(2031, 3, 14, 8, 5)
+TYPED = "typed=B&bins=10&begun=2031-03-14T08:05:00&batch=4000+m3&batch=4000+d7+d7+m%3F"
+
+
+def said(data: Data, search: str = "") -> str:
+    return shown(page.layout(data, **filters.parse_query(search)))
+
+
+def form(**changed: str) -> dict[str, str]:
+    usual = {"tower": "B", "name": "", "bins": "10", "cycles": "500", "misses": "", "doubles": ""}
+    return usual | changed
+
+
+def test_the_latest_burn_in_is_shown_when_none_is_asked_for(sample_data: Data) -> None:
+    text = said(sample_data)
+    assert text.startswith(sample_data.judge("C", "C-2").sentence())
+    assert "tower C, C-2, 8 August 2031tower C, C-1, 8 January 2031" in text
+    # No fault in 21,935 feeds proves a rate below 2.9957 in as many: 1.4 per 10,000.
+    assert "1021,9351.46no" in text
+    assert "None was abandoned." in text and "Stock BO90 (145,330 feeds)" in text
+
+
+@pytest.mark.parametrize(
+    ("search", "tower", "name"),
+    [
+        ("tower=A", "A", "A-1"),
+        ("tower=B&burn_in=B-1", "B", "B-1"),
+        ("tower=C&proof=C-1", "C", "C-1"),
+    ],
+)
+def test_the_headline_is_the_verdict(sample_data: Data, search: str, tower: str, name: str) -> None:
+    judged = sample_data.judge(tower, name)
+    text = said(sample_data, search)
+    assert text.startswith(judged.sentence())
+    assert judged.screens_see() in text
+    for told in (*judged.doubts, *judged.detectors):
+        assert (told.text if hasattr(told, "text") else told.sentence()) in text
+    for kind in judged.kinds.values():
+        assert kind.asked.risks() in text and page.path_title(kind) in text
+
+
+def test_a_burn_in_that_is_not_there_is_said_and_the_others_stay(sample_data: Data) -> None:
+    text = said(sample_data, "tower=Z")
+    assert text.startswith("Tower Z has no burn-in in the log; A, B and C have")
+    assert "tower A, A-1" in text and "Plan a burn-in" in text
+
+
+def test_an_empty_store_can_be_typed_into_and_planned_with(empty_data: Data) -> None:
+    text = said(empty_data)
+    assert text.startswith("No burn-in is in the log: type one as it runs, or plan one.")
+    assert "Add this batch" in text and "It is expected to take" in text
+    assert said(empty_data, TYPED).startswith("Go on with tower B: clean enough for misses;")
+    name, told = shell.page_at(empty_data, "/acceptance", "")
+    assert name == "Acceptance" and "Plan a burn-in" in shown(told)
+    assert not shell.filtered("/acceptance")
+
+
+def test_a_typed_burn_in_is_judged_as_its_batches_are(sample_data: Data) -> None:
+    batches = (Batch(4000, (3,)), Batch(4000, (None,), (7, 7)))
+    judged = sample_data.judge_batches("B", 10, batches, NOW)
+    text = said(sample_data, TYPED)
+    assert text.startswith(judged.sentence())
+    assert "batch 14,0003nonebatch 24,000?7 7" in text
+    assert "The bin of 1 miss was not noted" in text
+
+
+def test_batches_go_into_the_address_one_after_another() -> None:
+    first = page.with_batch({}, form(misses="3, 7 ?", doubles=" 7 7 "), NOW)
+    query = filters.parse_query(first)
+    assert query == {
+        "typed": ["B"],
+        "bins": ["10"],
+        "begun": ["2031-03-14T08:05:00"],
+        "batch": ["500 m3 m7 m? d7 d7"],
+    }
+    assert page.read_batch(query["batch"][0]) == Batch(500, (3, 7, None), (7, 7))
+    later = page.with_batch(query, form(cycles="1,200"), NOW + dt.timedelta(hours=2))
+    query = filters.parse_query(later)
+    assert query["batch"] == ["500 m3 m7 m? d7 d7", "1200"]
+    assert query["begun"] == ["2031-03-14T08:05:00"]
+
+
+def test_what_else_is_in_the_address_stays() -> None:
+    query = filters.parse_query("plan_good=0.2&tower=B")
+    assert "plan_good=0.2&tower=B" in page.with_batch(query, form(), NOW)
+
+
+@pytest.mark.parametrize(
+    ("changed", "told"),
+    [
+        ({"cycles": "many"}, "cycles is many; type"),
+        ({"cycles": ""}, "cycles is empty; type"),
+        ({"cycles": "0"}, "batch 1 has no cycles"),
+        ({"misses": "11"}, "batch 1 has a fault in bin 11; the tower has 10 bins"),
+        ({"misses": "three"}, "misses in bins has three"),
+        ({"cycles": "1", "doubles": "3 3"}, "batch 1 has 2 faults of bin 3 in 1 cycles"),
+        ({"cycles": "1", "bins": "1", "doubles": "? ?"}, "2 faults in 1 feeds"),
+        ({"bins": "0"}, "a tower of 0 bins cannot be"),
+        ({"bins": "ten"}, "the number of bins is ten"),
+        ({"tower": ""}, "the tower has no name"),
+        ({"cycles": "99999999"}, "type at most 10,000,000"),
+    ],
+)
+def test_wrong_input_is_a_sentence(changed: dict[str, str], told: str) -> None:
+    with pytest.raises(BatchError) as error:
+        page.with_batch({}, form(**changed), NOW)
+    assert told in str(error.value)
+
+
+@pytest.mark.parametrize(
+    ("search", "told"),
+    [
+        ("typed=B&bins=10&begun=2031-03-14&batch=500+x3", "A batch has x3"),
+        ("typed=B&bins=10&begun=soon&batch=500", "Begun is soon"),
+        ("typed=B&bins=10&begun=2031-03-14&batch=500+m12", "Batch 1 has a fault in bin 12"),
+    ],
+)
+def test_a_wrong_batch_in_the_address_is_said_beside_the_form(
+    sample_data: Data, search: str, told: str
+) -> None:
+    text = said(sample_data, search)
+    assert text.startswith("One of the batches cannot be.")
+    assert told in text and "take the last one back" in text and "batch 1" in text
+
+
+def test_a_plan_is_said_in_cycles_and_hours(empty_data: Data) -> None:
+    text = said(empty_data, "plan_how=single&plan_pace=2800")
+    # 105,319 feeds with at most 6 faults: 10,532 cycles of ten bins, 3.76 hours.
+    assert "It takes 11,000 cycles of 10 bins, 3.8 hours." in text
+    assert "Run 105,319 feeds; pass with at most 6 faults." in text
+    # The rule of three: no fault proves a rate below 3 in the feeds (here 2.9957).
+    assert "0 misses: below 0.28; " in text
+    assert (
+        "feedtally plan --kind misses --good 3e-05 --bad 0.0001 --producer-risk 0.05 "
+        "--consumer-risk 0.1 --save NAME --tower TOWER"
+    ) in text
+    text = said(empty_data, "plan_cycles=30,000")
+    assert "--sequential --max-feeds 300000 --save" in text
+    assert sequential_plan(Asked(3e-5, 1e-4), 300_000).sentence() in text
+
+
+@pytest.mark.parametrize(
+    ("search", "told"),
+    [
+        ("plan_bad=0.2", "The bad rate (2e-05) is not above the good one (3e-05)"),
+        ("plan_good=few", "The good rate is few; type a number such as 0.3"),
+        ("plan_producer=60", "The producer's risk is 0.6; write a chance above 0 and below 0.5"),
+        ("plan_cycles=100", "the least maximum that works is"),
+        ("plan_bins=1.5", "The number of bins is 1.5"),
+        ("plan_pace=nan", "The pace is nan"),
+    ],
+)
+def test_a_plan_that_cannot_be_is_said_beside_the_form(
+    sample_data: Data, search: str, told: str
+) -> None:
+    text = said(sample_data, search)
+    assert text.startswith(sample_data.judge("C", "C-2").sentence())
+    assert told in text and "Show this plan" in text
+
+
+def test_a_burn_in_can_be_judged_by_other_rates(sample_data: Data) -> None:
+    text = said(sample_data, "tower=A&rates=misses,3e-05,0.0002")
+    judged = sample_data.judge("A", None, (("misses", (3e-5, 2e-4)),))
+    assert text.startswith(judged.sentence()) and "back to the rates of its plan" in text
+    assert said(sample_data, "rates=misses").startswith("Rates is misses; write a kind")
+
+
+def test_the_numbers_behind_the_figures(sample_data: Data) -> None:
+    client = shell.create_app(sample_data).server.test_client()
+    answer = client.get("/acceptance/path.csv?tower=C&proof=C-2")
+    rows = list(csv.DictReader(io.StringIO(answer.text)))
+    assert [(r["run"], r["feeds"], r["count"]) for r in rows if r["kind"] == "misses"] == [
+        ("0309", "74020", "6"),
+        ("0310", "145900", "7"),
+        ("0311", "219350", "8"),
+    ]
+    assert [r["after_the_verdict"] for r in rows] == ["no", "no", "yes", "no", "no", "no"]
+    answer = client.get("/acceptance/plan.csv?plan_how=single")
+    plan = list(csv.DictReader(io.StringIO(answer.text)))
+    at_bad = next(r for r in plan if float(r["rate"]) == 1e-4)
+    assert float(at_bad["chance_to_pass"]) == pytest.approx(0.1, abs=5e-5)
+    assert at_bad["expected_feeds"] == "105319.0"
+    assert client.get("/acceptance/path.csv?tower=Z").status_code == 400
+    assert client.get("/acceptance/plan.csv?plan_bad=x").status_code == 400
+    assert client.get("/acceptance/path.csv?typed=B").status_code == 404
+
+
+@pytest.mark.parametrize("asked", ["tower=C&proof=C-2", "tower=B&proof=B-1", TYPED])
+def test_the_certificate_is_of_the_same_burn_in(sample_data: Data, asked: str) -> None:
+    client = shell.create_app(sample_data).server.test_client()
+    judged = page.judgement(sample_data, filters.parse_query(asked))
+    assert judged is not None
+    paper = client.get(f"/acceptance/certificate.html?{asked}")
+    assert paper.status_code == 200 and paper.mimetype == "text/html"
+    assert judged.burn_in.fingerprint[:4] in paper.text
+    paper = client.get(f"/acceptance/certificate.pdf?{asked}")
+    assert paper.mimetype == "application/pdf" and paper.data.startswith(b"%PDF")
+
+
+def test_other_pages_do_not_carry_its_choices() -> None:
+    links = shell.navigation("/acceptance", f"?{TYPED}&tower=B&plan_good=0.2&rates=misses,1,2")
+    assert {link.href for link in links} == {
+        f"{path}?tower=B" for path in ("/", "/trends", "/acceptance", "/log")
+    }
