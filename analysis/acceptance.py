@@ -252,6 +252,7 @@ class KindJudged:
         feeds, count = self.later
         if feeds:
             text += f"; {count:,} in {feeds:,} feeds after that"
+            bound = f"in all {bound}"
         return f"{text} ({bound})."
 
 
@@ -470,7 +471,8 @@ class Judgement:
             cycles = feeds / max(self.bins_run, 1)
             told.append(
                 f"about {two_digits(feeds)} more feeds ({two_digits(cycles)} cycles of "
-                f"{self.bins_run} bins) will settle {kind.kind}"
+                f"{self.bins_run} {'bin' if self.bins_run == 1 else 'bins'}) will settle "
+                f"{kind.kind}"
             )
         return f"{text} {listed(told)}, if the tower is good."
 
@@ -507,8 +509,8 @@ class Judgement:
         }
         bounds = listed([f"{per_10k(bound)} for {kind}" for kind, bound in least.items()])
         told.append(
-            "No bin is proved by itself: what its own feeds prove is a rate below "
-            f"{bounds} per 10,000 feeds at best."
+            "No bin is proved by itself: at best, its own feeds prove a rate per 10,000 feeds "
+            f"below {bounds}."
         )
         told.append(self.screens_see())
         return tuple(told)
@@ -528,8 +530,8 @@ class Judgement:
             return "No bin has had a feed."
         when = "At the end of the test a bin" if self.verdict == "go on" else "A bin"
         return (
-            f"{when} fails the tower at {listed(told)}. Lesser faults of one bin are seen only with extra cycles "
-            "on this bin alone."
+            f"{when} fails the tower at {listed(told)}. Lesser faults of one bin are seen only "
+            "with extra cycles on this bin alone."
         )
 
 

@@ -487,7 +487,9 @@ def _wanted_proof(scan: LogScan, tower: str, proof: str | None) -> Proof:
     named = [one for one in found if one.name == proof]
     if not named:
         names = listed([one.name or "one without a name" for one in found])
-        raise FilterError(f"tower {tower} has no burn-in {proof}; it has {names}")
+        raise FilterError(
+            f"tower {tower} has no burn-in {proof or 'without a name'}; it has {names}"
+        )
     return named[-1]
 
 

@@ -188,11 +188,11 @@ class SinglePlan:
         if self.asked is not None and self.producer_risk is not None:
             return (
                 f"{text}A tower at {per_10k(self.asked.good)} per 10,000 feeds then fails with "
-                f"{_percent(self.producer_risk)}, and one at {per_10k(self.bad)} passes with "
-                f"{_percent(self.consumer_risk)}."
+                f"a chance of {_percent(self.producer_risk)}, and one at {per_10k(self.bad)} "
+                f"passes with one of {_percent(self.consumer_risk)}."
             )
         return (
-            f"{text}A tower at {per_10k(self.bad)} per 10,000 feeds then passes with "
+            f"{text}A tower at {per_10k(self.bad)} per 10,000 feeds then passes with a chance of "
             f"{_percent(self.consumer_risk)}."
         )
 
@@ -468,7 +468,7 @@ class SequentialPlan:
             f"Run until the count leaves the band, {self.feeds:,} feeds at most: "
             f"{two_digits(good)} are expected of a tower at {per_10k(self.asked.good)} per 10,000 "
             f"feeds and {two_digits(bad)} of one at {per_10k(self.asked.bad)}. The first fails "
-            f"with {_percent(self.producer_risk)}, the second passes with "
+            f"with a chance of {_percent(self.producer_risk)}, the second passes with one of "
             f"{_percent(self.consumer_risk)}."
         )
 

@@ -572,7 +572,9 @@ class Conditions:
             f"{name.removeprefix('set_').replace('_', ' ')} {' and '.join(values)}"
             for name, values in self.settings
         ]
-        parts.append(f"at the end {listed(self.at_end) if self.at_end else 'not logged'}")
+        parts.append(
+            f"at the end of the line: {listed(self.at_end) if self.at_end else 'not logged'}"
+        )
         return f"{'; '.join(parts)}."
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import math
 import textwrap
 from typing import TYPE_CHECKING, Any
 
@@ -152,7 +153,7 @@ def _conditions(ran: Conditions) -> dict[str, Any]:
 
 
 def _print(found: Judgement, told: str) -> None:
-    from analysis.words import per_10k, two_digits
+    from analysis.words import listed, per_10k, two_digits
 
     _say(told)
     for judged in found.kinds.values():
@@ -163,14 +164,14 @@ def _print(found: Judgement, told: str) -> None:
             f"{100 * judged.producer_risk:.2g} % and {100 * judged.consumer_risk:.2g} %.",
             indent="  ",
         )
-    bad = ", ".join(
-        f"{100 * chance:.2g} % at the bad rate of {kind}"
-        for kind, chance in found.pass_at_bad.items()
+    bad = listed(
+        [
+            f"one at the bad rate of {kind} with {100 * chance:.2g} %"
+            for kind, chance in found.pass_at_bad.items()
+        ]
     )
-    _say(
-        f"A good tower passes with {100 * (1 - found.producer_risk):.3g} %, all bins watched; one "
-        f"passes with {bad}."
-    )
+    good = f"{100 * (1 - found.producer_risk):.3g} %"
+    _say(f"All bins watched, a good tower passes with {good}, {bad}.")
     print()
     rows = []
     for b in found.bins:
@@ -182,7 +183,7 @@ def _print(found: Judgement, told: str) -> None:
                 f"{b.count:,}",
                 per_10k(b.upper_bound),
                 f"{b.fails_at:,}",
-                f"{two_digits(b.seen_ratio)} times",
+                f"{two_digits(b.seen_ratio)} times" if math.isfinite(b.seen_ratio) else "nothing",
                 "fails the tower" if b.stands_out else "",
             )
         )

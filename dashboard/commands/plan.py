@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import datetime as dt
 import math
+import shlex
 import sys
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
@@ -13,6 +14,7 @@ from dashboard.commands import UsageError
 from dashboard.commands import options as shared
 
 if TYPE_CHECKING:
+    from analysis.counts import Account
     from analysis.kept_plans import KeptPlan
     from analysis.plans import SequentialPlan, SinglePlan
 
@@ -149,14 +151,14 @@ def run(options: argparse.Namespace) -> int:
             f"{needed.feeds:,}. The nearest they come: {told[:1].lower()}{told[1:]}"
         )
     told += _in_cycles(plan, options)
-    kept = None
+    kept = account = None
     if options.save is not None:
         if choices:
             raise UsageError(
                 f"{options.max_feeds:,} feeds do not keep the risks that were asked, so the plan "
                 "is not kept; take more feeds, or ask for larger risks"
             )
-        kept, more = _keep(options, plan)
+        kept, account, more = _keep(options, plan)
         told += more
     if options.json:
         answer = _json(plan, choices, options)
@@ -166,10 +168,12 @@ def run(options: argparse.Namespace) -> int:
                 "tower": kept.tower,
                 "proof": kept.proof,
                 "kind": kept.kind,
+                "stock": kept.stock or None,
+                "humidity_pct": None if kept.humidity is None else list(kept.humidity),
                 "kept_at": kept.kept_at.isoformat(),
                 "rows_before": kept.rows_before,
             }
-        shared.print_json(answer, sentence=told, account=None)
+        shared.print_json(answer, sentence=told, account=account)
     else:
         print(told)
         _print(plan, choices, options)
@@ -182,6 +186,11 @@ def _check(options: argparse.Namespace) -> None:
         raise UsageError("--good is missing; give the good rate, or --allowed 0 for none of it")
     if options.allowed is not None and (options.sequential or options.max_feeds is not None):
         raise UsageError("--allowed gives a single plan; leave out --sequential and --max-feeds")
+    if options.allowed is not None and options.producer_risk is not None:
+        raise UsageError(
+            "--allowed settles the producer's risk; leave --producer-risk out, and give --good to "
+            "be told what it is"
+        )
     if options.bins == 0:
         raise UsageError("--bins is 0; write how many bins the tower has")
     if options.pace is not None and (not options.bins or options.pace <= 0):
@@ -193,7 +202,7 @@ def _check(options: argparse.Namespace) -> None:
         return
     if not options.save.strip():
         raise UsageError("--save is empty; write the name that the burn-in will have in the log")
-    if not options.tower or options.kind is None:
+    if not (options.tower or "").strip() or options.kind is None:
         raise UsageError("--save goes with --tower T and --kind misses or doubles; give both")
     if options.allowed is not None:
         raise UsageError("--allowed gives no plan for both risks, so it is not kept; leave it out")
@@ -223,7 +232,7 @@ def _in_cycles(plan: Plan, options: argparse.Namespace) -> str:
             two_digits(float(feeds) / options.bins)
             for feeds in plan.expected_feeds([options.good, options.bad])
         )
-        text += f", and {good} or {bad} are expected"
+        text += f"; about {good} cycles are expected of the first tower and {bad} of the second"
     return f"{text}."
 
 
@@ -231,8 +240,10 @@ def _rates(plan: Plan, options: argparse.Namespace, number: int) -> list[float]:
     """Return rates from well below the good one to well above the bad one, both as given."""
     import numpy as np
 
+    from analysis.plans import LEAST_RATE, MOST_RATE
+
     low = (options.good or options.bad / 5) / 5
-    grid = np.geomspace(max(low, 1e-8), min(3 * options.bad, 0.9), number)
+    grid = np.geomspace(max(low, LEAST_RATE), min(3 * options.bad, MOST_RATE), number)
     given = [rate for rate in (options.good, options.bad) if rate is not None]
     return sorted({*grid.tolist(), *given})
 
@@ -263,6 +274,10 @@ def _json(plan: Plan, choices: Sequence[SinglePlan], options: argparse.Namespace
         answer["cycles"] = math.ceil(plan.feeds / options.bins)
         if options.pace:
             answer["hours"] = answer["cycles"] / options.pace
+        for expected in answer["expected_feeds"]:
+            expected["cycles"] = expected["feeds"] / options.bins
+            if options.pace:
+                expected["hours"] = expected["cycles"] / options.pace
     if choices:
         answer["choices"] = [
             {
@@ -366,8 +381,8 @@ def _percent(share: float) -> str:
     return f"{100 * share:.1f} %"
 
 
-def _keep(options: argparse.Namespace, plan: Plan) -> tuple[KeptPlan, str]:
-    """Keep the plan in the store, and say so."""
+def _keep(options: argparse.Namespace, plan: Plan) -> tuple[KeptPlan, Account, str]:
+    """Keep the plan in the store; give the burn-in's rows so far, and words for it."""
     import zoneinfo
 
     from analysis.filters import Filters
@@ -380,7 +395,7 @@ def _keep(options: argparse.Namespace, plan: Plan) -> tuple[KeptPlan, str]:
     options.as_of = ""
     with shared.scan(options) as (scan, _):
         lines = Filters().holding("tower", tower).holding("purpose", "burn-in")
-        before = scan.account(lines.holding("proof", proof)).rows
+        account = scan.account(lines.holding("proof", proof))
         known = {str(row["tower"]) for row in scan.list_rows("towers")}
         known |= {str(name) for name in scan.values(["tower"])["tower"] if name}
     zone = shared.site(options).zone
@@ -399,20 +414,28 @@ def _keep(options: argparse.Namespace, plan: Plan) -> tuple[KeptPlan, str]:
             humidity=options.humidity,
             kept_at=now,
             kept_wall=now.replace(tzinfo=None),
-            rows_before=before,
+            rows_before=account.rows,
         ),
     )
     if tower not in known:
-        meant = nearest(tower, frozenset(known), 0.6)
-        hint = f"; did you mean {meant}?" if meant else ""
+        # Capitals are what is most easily mistaken.
+        by_lower = {name.lower(): name for name in known}
+        meant = by_lower.get(nearest(tower, frozenset(by_lower), 0.6), "")
+        hint = f"; did you mean {meant}?" if meant else "."
         print(f"feedtally plan: the log has no tower {tower} yet{hint}", file=sys.stderr)
-    told = (
-        f" Kept as plan {kept.number} for {kept.kind} of the burn-in {proof} of tower {tower}; "
-        f"judge it with: feedtally judge --tower {tower} --proof {proof}."
-    )
-    if before:
+    where = f" on stock {kept.stock}" if kept.stock else ""
+    if kept.humidity:
+        where += f" at {kept.humidity[0]:g} to {kept.humidity[1]:g} % humidity"
+    words = ["feedtally", "judge", "--tower", tower, "--proof", proof]
+    if options.store:
+        words += ["--store", options.store]
+    told = f" Kept as plan {kept.number} for {kept.kind} of the burn-in {proof} of tower {tower}"
+    if account.rows:
+        many = "row of that burn-in was" if account.rows == 1 else "rows of that burn-in were"
         told += (
-            f" But {before:,} {'row' if before == 1 else 'rows'} of that burn-in were in the log "
-            "before, and the certificate will say so."
+            f"{where}. But {account.rows:,} {many} in the log before, and the certificate will "
+            "say so."
         )
-    return kept, told
+    else:
+        told += f"{where}."
+    return kept, account, f"{told} Later, {shlex.join(words)} judges by it."

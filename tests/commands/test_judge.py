@@ -70,6 +70,18 @@ def test_the_customary_burn_in_is_told_what_it_proved(run, store):
     assert "extra cycles on this bin alone" in text
 
 
+def test_a_bin_without_feeds_sees_nothing(run, store):
+    line = "1,2031-03-01T08:00,T,{},{},0,0,burn-in,T-1,,"
+    log = "\n".join([HEADER, line.format(1, 5000), line.format(2, 0), ""])
+    store.add(read_bytes(log.encode(), "burn-in.csv"))
+    said = run("judge", "--store", store.folder, "--tower", "T")
+    rows = [row.split() for row in said.out.splitlines() if row.startswith("  2  ")]
+    assert said.code == 0
+    assert [(row[2], row[-1]) for row in rows] == [("0", "nothing"), ("0", "nothing")]
+    bins = run("judge", "--store", store.folder, "--tower", "T", "--json").json["bins"]
+    assert [b["seen_ratio"] for b in bins if b["bin"] == 2] == [None, None]
+
+
 def test_a_tower_that_fails(run, store):
     burn_in(store, (10_000, dict.fromkeys(range(1, 11), 2), {}))
     said = run("judge", "--store", store.folder, "--tower", "T", "--json")

@@ -2,6 +2,7 @@
 
 import datetime as dt
 import math
+import shlex
 
 import pytest
 from scipy import stats
@@ -105,6 +106,26 @@ def test_cycles_and_hours(run):
     assert said.err == ""
 
 
+def test_expected_feeds_as_cycles_and_hours(run):
+    words = ("plan", *TWO, "--sequential", "--bins", 10, "--pace", 2500, "--json")
+    answer = run(*words).json
+    for expected in answer["expected_feeds"]:
+        assert expected["cycles"] == pytest.approx(expected["feeds"] / 10, rel=1e-12)
+        assert expected["hours"] == pytest.approx(expected["feeds"] / 25_000, rel=1e-12)
+    assert "cycles are expected of the first tower" in answer["sentence"]
+
+
+@pytest.mark.parametrize(("good", "bad"), [("1e-7", "2e-7"), ("0.3", "0.5")])
+def test_no_rate_lies_outside_those_of_plans(run, good, bad):
+    rates = [
+        pair["rate"] for pair in run("plan", "--good", good, "--bad", bad, "--json").json["oc"]
+    ]
+    assert rates == sorted(rates)
+    assert min(rates) >= 1e-7 * (1 - 1e-12)
+    assert max(rates) <= 0.5 * (1 + 1e-12)
+    assert {float(good), float(bad)} <= set(rates)
+
+
 @pytest.mark.parametrize(
     ("words", "told"),
     [
@@ -118,6 +139,8 @@ def test_cycles_and_hours(run):
         ((*TWO, "--sequential", "--max-feeds", "50000"), "the least maximum that works is"),
         ((*TWO, "--max-feeds", "0"), "0 feeds is no length of a test"),
         ((*TWO, "--allowed", "0", "--sequential"), "--allowed gives a single plan"),
+        ((*TWO, "--allowed", "0", "--producer-risk", "0.1"), "--allowed settles the producer's"),
+        ((*TWO, "--save", "A-1", "--kind", "misses", "--tower", " "), "--save goes with --tower"),
         ((*TWO, "--pace", "3000"), "goes with --bins"),
         ((*TWO, "--tower", "A"), "--tower goes with --save"),
         ((*TWO, "--stock", "BO90"), "--stock goes with --save"),
@@ -144,7 +167,10 @@ class TestKeeping:
             "plan", *TWO, "--sequential", *self.SAVE, "--stock", "BO90", "--humidity", "45,55",
             "--store", store.folder, "--json",
         )  # fmt: skip
-        assert said.json["kept"]["number"] == 1
+        kept = said.json["kept"]
+        assert (kept["number"], kept["stock"], kept["humidity_pct"]) == (1, "BO90", [45, 55])
+        assert "tower A on stock BO90 at 45 to 55 % humidity." in said.json["sentence"]
+        assert said.json["account"]["rows"] == 0
         assert "the log has no tower A yet" in said.err
         (plan,) = kept_plans(store.folder)
         assert (plan.tower, plan.proof, plan.kind) == ("A", "A-1", "misses")
@@ -159,8 +185,23 @@ class TestKeeping:
         store.add(read(run_log(*(line.format(n) for n in (1, 2, 3)), header=header)))
         said = run("plan", *TWO, *self.SAVE, "--store", store.folder)
         assert "3 rows of that burn-in were in the log before" in said.out
+        again = run("plan", *TWO, *self.SAVE, "--store", store.folder, "--json").json
+        assert again["account"]["rows"] == again["kept"]["rows_before"] == 3
         assert said.err == ""
         assert kept_plans(store.folder)[0].rows_before == 3
+
+    def test_the_command_to_judge_by_it_can_be_typed_as_it_stands(self, run, store: Store):
+        words = ("--save", "spring proof", "--tower", "A", "--kind", "misses")
+        said = run("plan", *TWO, *words, "--store", store.folder)
+        told = shlex.split(said.out.partition("feedtally judge ")[2].partition(" judges by it.")[0])
+        assert told == ["--tower", "A", "--proof", "spring proof", "--store", str(store.folder)]
+
+    def test_a_slip_in_the_towers_name_is_told(self, run, store: Store):
+        store.add(read(run_log()))
+        words = ("--save", "A-1", "--tower", "a", "--kind", "misses", "--store", store.folder)
+        said = run("plan", *TWO, *words)
+        assert said.code == 0
+        assert said.err == "feedtally plan: the log has no tower a yet; did you mean A?\n"
 
     def test_without_a_store_there_is_nowhere_to_keep_it(self, run, tmp_path):
         run("plan", *TWO, *self.SAVE, "--store", tmp_path / "none").refused("none")
