@@ -20,7 +20,7 @@ from functools import cached_property
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from analysis.benchmark import STANDARD
 from analysis.counts import Account
@@ -606,8 +606,9 @@ class _End:
         Of the tower.
     look : int
         The look at which it was reached; the last where it goes on.
-    screen : int
-        The look, perhaps a foreseen one, whose feeds say how many faults fail a bin.
+    screen : mapping of str to array, one per bin
+        Feeds that say how many faults fail a bin: those at the look, or, while it goes on, at the
+        end of the whole test.
     screened : bool
         Whether the screens were applied.
     out : mapping of str to array, one per bin
@@ -616,7 +617,7 @@ class _End:
 
     verdict: Verdict
     look: int
-    screen: int
+    screen: Mapping[str, FloatArray]
     screened: bool
     out: Mapping[str, NDArray[np.bool_]]
 
@@ -633,8 +634,11 @@ def _ended(series: Mapping[str, _Series]) -> _End:
             continue
         verdicts = {kind.verdict for kind in every}
         passed, failed = verdicts == {"pass"}, "fail" in verdicts
-        screen = look if passed or failed else len(every[0].bin_feeds) - 1
-        out = {name: s.bin_counts[look] >= s.limits(screen) for name, s in series.items()}
+        screen = {
+            name: s.bin_feeds[look].astype(float) if passed or failed else s.whole(look)
+            for name, s in series.items()
+        }
+        out = {name: s.bin_counts[look] >= s.limits(screen[name]) for name, s in series.items()}
         standing = any(some.any() for some in out.values())
         if failed or standing:
             end = _End("fail", look, screen, not failed, out)
@@ -728,9 +732,23 @@ class _Series:
         elif step.count <= step.accept:
             self.verdict, self.decided_at = "pass", place
 
-    def limits(self, place: int) -> NDArray[np.int64]:
-        """Return the count with which each bin fails at a look."""
-        return failing_counts(self.bin_feeds[place], self.asked.good, self.risk)
+    def whole(self, look: int) -> FloatArray:
+        """Return the feeds of each bin at the end of the whole test, as foreseen at a look.
+
+        From what was known there alone: a verdict must not change with what came later. The test
+        may run over its most feeds by a part of a run.
+        """
+        own: FloatArray = self.bin_feeds[look].astype(float)
+        feeds = float(own.sum())
+        if not feeds:
+            return own
+        longest = max(self.chosen.plan.feeds + feeds / (look + 1), feeds)
+        ahead: FloatArray = np.ceil(own * (longest / feeds))
+        return ahead
+
+    def limits(self, feeds: ArrayLike) -> NDArray[np.int64]:
+        """Return the count with which each bin fails after so many feeds."""
+        return failing_counts(feeds, self.asked.good, self.risk)
 
     def judged(self) -> KindJudged:
         steps, last = self.steps, self.steps[-1]
@@ -758,8 +776,8 @@ class _Series:
         """Return one bin as it stands, with the screen that was applied or will be."""
         last = self.runs - 1
         feeds, count = int(self.bin_feeds[last, number]), int(self.bin_counts[last, number])
-        fails_at, now = (int(self.limits(look)[number]) for look in (end.screen, last))
-        there = self.bin_feeds[end.screen, number]
+        there = float(end.screen[self.kind][number])
+        fails_at, now = int(self.limits(there)), int(self.limits(feeds))
         return BinJudged(
             bin=self.attempt.bins[number],
             kind=self.kind,
@@ -778,5 +796,5 @@ class _Series:
         feeds: NDArray[np.int64] = self.bin_feeds.sum(axis=1)
         with np.errstate(invalid="ignore", divide="ignore"):
             shares: FloatArray = np.nan_to_num(self.bin_feeds / feeds[:, None])
-        limits = failing_counts(self.bin_feeds, self.asked.good, self.risk).astype(float)
+        limits = self.limits(self.bin_feeds).astype(float)
         return Screened(self.test, feeds, shares, limits)

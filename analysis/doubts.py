@@ -342,7 +342,7 @@ def in_time(counts: FloatArray, feeds: FloatArray) -> tuple[float, float]:
     middle = np.cumsum(share) - share / 2
     edges = np.cumsum(share)[:-1]
     draw = random.Random(_SEED)
-    draws = max(1_000, min(_DRAWS, _DEALT // max(total, 1)))
+    draws = max(1_000, min(_DRAWS, _DEALT // max(total, 1), 10 * _DEALT // len(x)))
     cells = np.searchsorted(edges, [draw.random() for _ in range(draws * total)], side="right")
     cells += np.repeat(np.arange(draws) * len(x), total)
     dealt = np.bincount(cells, minlength=draws * len(x)).reshape(draws, len(x)).astype(float)

@@ -5,6 +5,8 @@ import math
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from scipy import stats
 
 from analysis import answers
@@ -103,9 +105,32 @@ class TestVerdicts:
         assert (short.kinds["misses"].verdict, short.kinds["doubles"].verdict) == ("pass", "go on")
         assert judged(batch(25_990), plans=singles()).verdict == "pass"
 
-    def test_a_run_without_feeds_decides_nothing(self):
-        first = judged(batch(2_000))
-        assert first.verdict == "go on"
+    @settings(max_examples=40)
+    @given(
+        st.lists(
+            st.tuples(
+                st.sampled_from([300, 2_000, 9_000, 40_000]),
+                st.lists(st.integers(1, 4), max_size=4),
+                st.lists(st.integers(1, 4), max_size=2),
+            ),
+            min_size=2,
+            max_size=6,
+        )
+    )
+    def test_no_later_run_changes_a_verdict(self, runs):
+        batches = [batch(*one) for one in runs]
+        reached = None
+        for number in range(1, len(batches) + 1):
+            found = judged(*batches[:number], bins=4)
+            if reached is None and found.verdict != "go on":
+                reached = (found.verdict, found.decided_run, found.decided_at)
+            if reached is not None:
+                assert (found.verdict, found.decided_run, found.decided_at) == reached
+
+    def test_many_short_runs_take_no_long_time_and_no_great_memory(self):
+        found = judged(*[batch(20, *(([1 + n % 10],) if n % 97 == 0 else ())) for n in range(1500)])
+        assert len(found.kinds["misses"].steps) == 1500
+        assert found.sentence().endswith(("settle.", "good."))
 
     def test_nothing_that_was_watched_is_refused(self):
         burnt = typed_burn_in("A", 2, [batch(10)], BEGUN)
