@@ -560,16 +560,18 @@ class Conditions:
     def sentence(self) -> str:
         """Say on what, in what air and with what it ran."""
         stocks = [name or "stock not logged" for name, _ in self.stocks]
-        parts = [f"Ran {listed(stocks)}"]
+        parts = [f"Ran {listed(stocks)}" if stocks else "Ran nothing"]
+        if self.prepared:
+            parts.append(f"paper: {listed(self.prepared)}")
         if self.lots:
             again = [
                 f"lot {lot} in {runs} {'run' if runs == 1 else 'runs'}" for lot, runs in self.lots
             ]
             parts.append(listed(again))
-        parts.append(f"humidity {_between(self.humidity, '%')}")
-        parts.append(f"temperature {_between(self.temperature, '°C')}")
+        parts.append(f"humidity {between(self.humidity, '%')}")
+        parts.append(f"temperature {between(self.temperature, '°C')}")
         parts += [
-            f"{name.removeprefix('set_').replace('_', ' ')} {' and '.join(values)}"
+            f"{name.removeprefix('set_').replace('_', ' ')} {listed(values)}"
             for name, values in self.settings
         ]
         parts.append(
@@ -578,7 +580,8 @@ class Conditions:
         return f"{'; '.join(parts)}."
 
 
-def _between(span: tuple[float, float] | None, unit: str) -> str:
+def between(span: tuple[float, float] | None, unit: str) -> str:
+    """Write least and most with their unit; say that nothing was logged where there is none."""
     if span is None:
         return "not logged"
     low, high = span

@@ -19,7 +19,7 @@ from analysis.filters import FilterError
 from analysis.plans import PlanError
 from analysis.site import SiteError
 from analysis.snapshot import StoreError
-from dashboard import filters, theme
+from dashboard import filters, parts, theme
 from dashboard.data import Data
 from dashboard.pages import acceptance, log, overview, trends
 
@@ -218,19 +218,19 @@ def page_at(data: Data, pathname: str | None, search: str | None) -> tuple[str, 
     except (FilterError, PlanError) as error:
         return page.NAME, _sentence(
             "This address asks for what cannot be shown.",
-            f"{_as_sentence(error)} Go to the",
+            f"{parts.sentence(error)} Go to the",
             "?",
             "usual view",
         )
     except StoreError as error:
         return page.NAME, _sentence(
             "The store cannot be read.",
-            f"{_as_sentence(error)} Then open this page again.",
+            f"{parts.sentence(error)} Then open this page again.",
         )
     except SiteError as error:
         return page.NAME, _sentence(
             "The site file has a mistake.",
-            f"{_as_sentence(error)} Then open this page again.",
+            f"{parts.sentence(error)} Then open this page again.",
         )
     except Exception:
         # A blank page would say nothing; the trace goes to whoever runs the program.
@@ -241,11 +241,6 @@ def page_at(data: Data, pathname: str | None, search: str | None) -> tuple[str, 
             "?",
             "usual view",
         )
-
-
-def _as_sentence(error: Exception) -> str:
-    told = str(error)
-    return f"{told[:1].upper()}{told[1:]}{'' if told.endswith(('.', '?', '!')) else '.'}"
 
 
 def _sentence(head: str, told: str, href: str = "", label: str = "") -> Component:

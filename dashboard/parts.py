@@ -1,11 +1,15 @@
-"""What do pages share in how they are put together: marks, choices, empty states, what is saved."""
+"""What do pages share in how they are put together?
+
+What an address says; marks, choices, inputs, tables, figures, empty states, and what is saved.
+"""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Sequence
 
-from dash import html
+import plotly.graph_objects as go
+from dash import dcc, html
 from dash.development.base_component import Component
 from flask import Response
 
@@ -13,6 +17,26 @@ from analysis.counts import Account
 from analysis.filters import Filters
 from dashboard import filters as shown_filters
 from dashboard import theme
+
+
+def last(query: shown_filters.Query, name: str) -> str:
+    """Return what an address says last under a name; empty where it says nothing."""
+    return (query.get(name) or [""])[-1]
+
+
+def changed(query: shown_filters.Query, /, **new: str | Sequence[str]) -> str:
+    """Return an address with some of it changed; what becomes empty is left out."""
+    rest = {name: list(values) for name, values in query.items() if name not in new}
+    for name, value in new.items():
+        if value:
+            rest[name] = [value] if isinstance(value, str) else list(value)
+    return shown_filters.written(rest) or "?"
+
+
+def sentence(told: Exception | str) -> str:
+    """Return what an error says, or a part of a sentence, as a whole one."""
+    text = str(told)
+    return f"{text[:1].upper()}{text[1:]}{'' if text.endswith(('.', '?', '!')) else '.'}"
 
 
 def mark(kind: str) -> Component:
@@ -49,6 +73,73 @@ def ranges_either(plain: bool, wide_href: str, plain_href: str) -> Component:
     )
 
 
+def field(name: str, label: str, value: str, *, numeric: bool = False, hint: str = "") -> Component:
+    """Return an input with its label.
+
+    Parameters
+    ----------
+    name : str
+        Its id.
+    label : str
+        What is to be typed.
+    value : str
+        What stands in it at first.
+    numeric : bool
+        Whether a telephone is to show digits.
+    hint : str
+        What stands in it while it is empty.
+    """
+    return html.Div(
+        [
+            html.Label(label, htmlFor=name),
+            dcc.Input(
+                id=name,
+                type="text",
+                inputMode="numeric" if numeric else "verbatim",
+                placeholder=hint,
+                autoComplete="off",
+                maxLength=400,
+                value=value,
+            ),
+        ],
+        className="field",
+    )
+
+
+def table(
+    caption: str, heads: Sequence[str], rows: Sequence[Component], *, words: bool = False
+) -> Component:
+    """Return a table.
+
+    Parameters
+    ----------
+    caption : str
+        What it holds, for those who hear the page read.
+    heads : sequence of str
+        Of its columns; the first holds names.
+    rows : sequence of Component
+        Each a row, its name a head of its own.
+    words : bool
+        Whether it holds words, which begin where the head does.
+    """
+    first, *others = heads
+    return html.Table(
+        [
+            html.Caption(caption, className="unseen"),
+            html.Thead(
+                html.Tr(
+                    [
+                        html.Th(first, scope="col", className="name"),
+                        *(html.Th(head, scope="col") for head in others),
+                    ]
+                )
+            ),
+            html.Tbody(list(rows)),
+        ],
+        className="say small words" if words else "say small",
+    )
+
+
 def numbers_table(
     caption: str,
     name: str,
@@ -79,25 +170,65 @@ def numbers_table(
         [
             html.Summary(summary or "The numbers in a table"),
             html.Div(
-                html.Table(
-                    [
-                        html.Caption(caption, className="unseen"),
-                        html.Thead(
-                            html.Tr(
-                                [
-                                    html.Th(name, scope="col", className="name"),
-                                    *(html.Th(head, scope="col") for head in heads),
-                                ]
-                            )
-                        ),
-                        html.Tbody(list(rows)),
-                    ],
-                    className="say small words" if words else "say small",
-                ),
+                table(caption, [name, *heads], rows, words=words),
                 className="wide",
             ),
         ],
         className="numbers",
+    )
+
+
+def figured(
+    name: str,
+    head: Sequence[Component | str],
+    said: str,
+    figure: go.Figure,
+    file_name: str,
+    key: str,
+    numbers: str,
+    *tables: Component,
+) -> Component:
+    """Return a section with a figure, its key, its numbers, and the line that saves both.
+
+    Parameters
+    ----------
+    name : str
+        Id of its head; that of the figure ends with ``-chart``.
+    head : sequence of Component or str
+        What it asks or says.
+    said : str
+        The same, for those who hear the page read.
+    figure : go.Figure
+        With its height in pixels.
+    file_name : str
+        What the saved figure is called.
+    key : str
+        What its marks mean.
+    numbers : str
+        Address of the numbers.
+    *tables : Component
+        What stands between the key and the line.
+    """
+    return html.Section(
+        [
+            html.H2(list(head), id=name),
+            html.Div(
+                dcc.Graph(
+                    id=f"{name}-chart",
+                    figure=figure,
+                    # A figure that follows the width of the window forgets its own height.
+                    style={"height": f"{figure.layout.height}px"},
+                    config=theme.graph_config(file_name),
+                ),
+                className="figure",
+                role="img",
+                **theme.attributes(aria_label=f"{sentence(said)} The numbers are below."),
+            ),
+            html.P(key, className="key"),
+            *tables,
+            save_line(f"{name}-chart", numbers),
+        ],
+        **theme.attributes(aria_labelledby=name),
     )
 
 

@@ -2,7 +2,8 @@
 
 A burn-in of the log, or one that is typed as it runs, between the boundaries of its plan; what it
 proves; and a plan for the next one. All of it stands in the address, so a reload at the tower loses
-nothing that was added. Wiring only: `analysis.answers` judges, `analysis.plans` plans.
+nothing that was added. Wiring only: `analysis.answers` judges, and the plan's part of the page is
+in `dashboard.pages.planner`.
 """
 
 from __future__ import annotations
@@ -12,52 +13,35 @@ import datetime as dt
 import io
 import math
 import re
-import shlex
-from collections.abc import Mapping, Sequence
-from functools import lru_cache
+from collections.abc import Sequence
 
-import plotly.graph_objects as go
-from dash import Dash, Input, Output, State, dcc, html, no_update
+from dash import Dash, Input, Output, State, html, no_update
 from dash.development.base_component import Component
 from flask import Response, request
 
-from analysis.acceptance import Judgement, KindJudged, usual_asked
+from analysis.acceptance import Judgement, KindJudged
 from analysis.filters import FilterError
-from analysis.log_format import MOST_BINS
-from analysis.plans import (
-    CONSUMER_RISK,
-    PRODUCER_RISK,
-    Asked,
-    PlanError,
-    SequentialPlan,
-    SinglePlan,
-    proves,
-    sequential_plan,
-    single_plan,
-)
-from analysis.proofs import PROVED, Batch, BatchError, Conditions, Proof, typed_burn_in
-from analysis.site import read_site
-from analysis.words import PER, listed, one, per_10k, two_digits
+from analysis.plans import PlanError
+from analysis.proofs import PROVED, BatchError, Conditions, Proof, between
+from analysis.words import listed
 from dashboard import filters, parts, theme
+from dashboard.batches import TYPED, USUAL_BINS, check_batches, read_batch, read_bins, with_batch
 from dashboard.data import Data
 from dashboard.figures import acceptance as figures
+from dashboard.pages import planner
 
 PATH, NAME = "/acceptance", "Acceptance"
 
 #: A burn-in is shown, and no part of the log that a filter could choose.
 FILTERED = False
 
-_PLAN = ("kind", "good", "bad", "producer", "consumer", "how", "cycles", "bins", "pace")
 #: What this page alone has in the address: which burn-in, one that is typed, and a plan. The tower
 #: is the filter's too, and is carried along.
 OWN_CHOICES = (
     *("burn_in", "rates", "typed", "bins", "begun", "batch"),
-    *(f"plan_{name}" for name in _PLAN),
+    *planner.CHOICES,
 )
 
-#: Bins of a tower, where nothing says otherwise.
-_BINS = 10
-_MOST_CYCLES = 10_000_000
 _FORMS = {"html": "text/html", "pdf": "application/pdf"}
 
 
@@ -79,6 +63,7 @@ def layout(data: Data, /, **query: Sequence[str]) -> Component:
 def register(app: Dash, data: Data) -> None:
     """Let the forms write the address; serve the numbers and the certificate."""
     _serve(app, data)
+    planner.register(app, data)
 
     @app.callback(
         Output("url", "search", allow_duplicate=True),
@@ -86,7 +71,7 @@ def register(app: Dash, data: Data) -> None:
         Input("acceptance-add", "n_clicks"),
         *(Input(f"acceptance-{name}", "n_submit") for name in ("cycles", "misses", "doubles")),
         State("url", "search"),
-        *(State(f"acceptance-{name}", "value") for name in _TYPED),
+        *(State(f"acceptance-{name}", "value") for name in TYPED),
         prevent_initial_call=True,
     )
     def _(*given: object) -> object:
@@ -96,26 +81,10 @@ def register(app: Dash, data: Data) -> None:
             return no_update, no_update
         try:
             query = filters.parse_query(str(search or ""))
-            typed = {n: str(v or "").strip() for n, v in zip(_TYPED, values, strict=True)}
+            typed = {n: str(v or "").strip() for n, v in zip(TYPED, values, strict=True)}
             return with_batch(query, typed, dt.datetime.now()), ""
         except BatchError as error:
-            return no_update, _sentence(error)
-
-    @app.callback(
-        Output("url", "search", allow_duplicate=True),
-        Input("acceptance-plan", "n_clicks"),
-        *(Input(f"acceptance-plan-{name}", "n_submit") for name in _PLAN_TYPED),
-        State("url", "search"),
-        *(State(f"acceptance-plan-{name}", "value") for name in _PLAN_TYPED),
-        prevent_initial_call=True,
-    )
-    def _(*given: object) -> object:
-        number = 1 + len(_PLAN_TYPED)
-        if not any(given[:number]):
-            return no_update
-        query = filters.parse_query(str(given[number] or ""))
-        typed = zip(_PLAN_TYPED, given[number + 1 :], strict=True)
-        return _with(query, **{f"plan_{name}": str(value or "").strip() for name, value in typed})
+            return no_update, parts.sentence(error)
 
 
 def _serve(app: Dash, data: Data) -> None:
@@ -134,13 +103,6 @@ def _serve(app: Dash, data: Data) -> None:
             return found
         return parts.csv_answer(path_csv(found), f"feedtally-path-{_file_name(found)}")
 
-    def plan_numbers() -> Response:
-        try:
-            plan = _Design(data, filters.parse_query(request.query_string.decode())).plan()
-        except PlanError as error:
-            return Response(f"{error}\n", 400, mimetype="text/plain")
-        return parts.csv_answer(plan_csv(plan), "feedtally-plan")
-
     def certificate(form: str) -> Response:
         from dashboard.reports import certificate
 
@@ -157,7 +119,6 @@ def _serve(app: Dash, data: Data) -> None:
 
     server = app.server
     server.add_url_rule(f"{PATH}/path.csv", "acceptance_path", numbers)
-    server.add_url_rule(f"{PATH}/plan.csv", "acceptance_plan", plan_numbers)
     for form in _FORMS:
         server.add_url_rule(
             f"{PATH}/certificate.{form}",
@@ -165,24 +126,6 @@ def _serve(app: Dash, data: Data) -> None:
             certificate,
             defaults={"form": form},
         )
-
-
-def _last(query: filters.Query, name: str) -> str:
-    return (query.get(name) or [""])[-1]
-
-
-def _with(query: filters.Query, **changed: str | Sequence[str]) -> str:
-    """Return an address with some of it changed; what becomes empty is left out."""
-    rest = {name: list(values) for name, values in query.items() if name not in changed}
-    for name, value in changed.items():
-        if value:
-            rest[name] = [value] if isinstance(value, str) else list(value)
-    return filters.written(rest) or "?"
-
-
-def _sentence(error: Exception | str) -> str:
-    told = str(error)
-    return f"{told[:1].upper()}{told[1:]}{'' if told.endswith(('.', '?', '!')) else '.'}"
 
 
 def _file_name(judged: Judgement) -> str:
@@ -222,10 +165,10 @@ def judgement(data: Data, query: filters.Query) -> Judgement | None:
         batches = tuple(read_batch(text) for text in query.get("batch", ()))
         if not batches:
             return None
-        bins = read_bins(_last(query, "bins"))
+        bins = read_bins(parts.last(query, "bins"))
         check_batches(bins, batches)
         return data.judge_batches(
-            _last(query, "typed"), bins, batches, _begun(query), rates, proof=name or ""
+            parts.last(query, "typed"), bins, batches, _begun(query), rates, proof=name or ""
         )
     found = data.burn_ins()
     towers = query.get("tower")
@@ -262,120 +205,13 @@ def _rates(query: filters.Query) -> tuple[tuple[str, tuple[float, float]], ...]:
 
 
 def _begun(query: filters.Query) -> dt.datetime:
+    text = parts.last(query, "begun")
     try:
-        return dt.datetime.fromisoformat(_last(query, "begun")).replace(tzinfo=None)
+        return dt.datetime.fromisoformat(text).replace(tzinfo=None)
     except ValueError:
         raise BatchError(
-            f"begun is {_last(query, 'begun')}; write a day and a time such as 2031-03-14T08:05"
+            f"begun is {text}; write a day and a time such as 2031-03-14T08:05"
         ) from None
-
-
-# --- batches ----------------------------------------------------------------------------------
-
-_TYPED = ("tower", "name", "bins", "cycles", "misses", "doubles")
-
-
-def read_batch(text: str) -> Batch:
-    """Read a batch as the address has it: ``500 m3 d7 d7 m?``."""
-    words = text.split()
-    cycles = _whole(words[0] if words else "", "cycles", "what the counter says")
-    faults: dict[str, list[int | None]] = {"m": [], "d": []}
-    for word in words[1:]:
-        found = re.fullmatch(r"([md])(\d{1,4}|\?)", word, re.ASCII)
-        if not found:
-            raise BatchError(f"a batch has {word}; write m3 for a miss in bin 3, d? for a double")
-        faults[found[1]].append(None if found[2] == "?" else int(found[2]))
-    return Batch(cycles, tuple(faults["m"]), tuple(faults["d"]))
-
-
-def write_batch(batch: Batch) -> str:
-    """Write a batch as the address has it; the reverse of `read_batch`."""
-    told = [str(batch.cycles)]
-    for letter, bins in (("m", batch.misses), ("d", batch.doubles)):
-        told += [f"{letter}{'?' if number is None else number}" for number in bins]
-    return " ".join(told)
-
-
-def _whole(text: str, what: str, hint: str) -> int:
-    plain = text.replace(",", "").strip()
-    if not re.fullmatch(r"\d{1,9}", plain, re.ASCII):
-        told = f"{what} is {text}" if text else f"{what} is empty"
-        raise BatchError(f"{told}; type {hint}, a whole number such as 500")
-    return int(plain)
-
-
-def read_bins(text: str) -> int:
-    """Read how many bins a tower has."""
-    bins = _whole(text, "the number of bins", "how many the tower has")
-    if not 1 <= bins <= MOST_BINS:
-        raise BatchError(f"a tower of {bins:,} bins cannot be; type 1 to {MOST_BINS}")
-    return bins
-
-
-def _faults(text: str, kind: str) -> tuple[int | None, ...]:
-    found: list[int | None] = []
-    for word in re.split(r"[\s,;]+", text.strip()):
-        if word == "?":
-            found.append(None)
-        elif re.fullmatch(r"\d{1,4}", word, re.ASCII):
-            found.append(int(word))
-        elif word:
-            raise BatchError(
-                f"{kind} in bins has {word}; type the bin of each, with blanks between, and ? "
-                "where it was not noted"
-            )
-    return tuple(found)
-
-
-def check_batches(bins: int, batches: Sequence[Batch]) -> None:
-    """Refuse what cannot be; further than `analysis.proofs.typed_burn_in`, which is asked too."""
-    typed_burn_in("", bins, batches, dt.datetime(2000, 1, 1))
-    for number, batch in enumerate(batches, 1):
-        if batch.cycles > _MOST_CYCLES:
-            raise BatchError(
-                f"batch {number} has {batch.cycles:,} cycles; type at most {_MOST_CYCLES:,}"
-            )
-        faults = len(batch.misses) + len(batch.doubles)
-        if faults > batch.cycles * bins:
-            raise BatchError(
-                f"batch {number} has {faults:,} faults in {batch.cycles * bins:,} feeds; correct "
-                "whichever is wrong"
-            )
-
-
-def with_batch(query: filters.Query, typed: Mapping[str, str], now: dt.datetime) -> str:
-    """Return an address with one more batch, as typed.
-
-    Parameters
-    ----------
-    query : mapping
-        The address.
-    typed : mapping of str to str
-        What stands in the form: tower, name, bins, cycles, misses, doubles.
-    now : datetime
-        When the burn-in begins, if this is its first batch; wall time.
-
-    Raises
-    ------
-    analysis.proofs.BatchError
-        When it cannot be; the message says what to mend.
-    """
-    if not typed["tower"]:
-        raise BatchError("the tower has no name; type which tower this is")
-    bins = read_bins(typed["bins"])
-    cycles = _whole(typed["cycles"], "cycles", "what the counter says of this batch")
-    batch = Batch(cycles, _faults(typed["misses"], "misses"), _faults(typed["doubles"], "doubles"))
-    before = list(query.get("batch", ())) if "typed" in query else []
-    check_batches(bins, [*map(read_batch, before), batch])
-    begun = _last(query, "begun") if before else ""
-    return _with(
-        query,
-        typed=typed["tower"],
-        burn_in=typed["name"],
-        bins=str(bins),
-        begun=begun or now.isoformat(timespec="seconds"),
-        batch=[*before, write_batch(batch)],
-    )
 
 
 # --- the numbers behind the figures -----------------------------------------------------------
@@ -406,16 +242,6 @@ def path_csv(judged: Judgement) -> str:
     return out.getvalue()
 
 
-def plan_csv(plan: SinglePlan | SequentialPlan) -> str:
-    """Write a plan's curves as CSV: a line for each true rate, in faults per feed."""
-    out = io.StringIO()
-    table = csv.writer(out, lineterminator="\r\n")
-    table.writerow(["rate", "chance_to_pass", "expected_feeds"])
-    shown = figures.curves(plan)
-    table.writerows(zip(shown.rates, shown.accept, shown.feeds, strict=True))
-    return out.getvalue()
-
-
 # --- the page ---------------------------------------------------------------------------------
 
 
@@ -429,7 +255,7 @@ class _Shown:
         try:
             self.judged = judgement(data, query)
         except (FilterError, PlanError, BatchError) as error:
-            self.wrong = _sentence(error)
+            self.wrong = parts.sentence(error)
 
     @property
     def typing(self) -> bool:
@@ -446,7 +272,7 @@ class _Shown:
                 html.Div([self._proves(judged), self._paths(judged)], className="columns"),
                 self._bins(judged),
             ]
-        shown.append(_Design(self.data, self.query, there=judged is not None).section())
+        shown.append(planner.Design(self.data, self.query, there=judged is not None).section())
         return shown
 
     def _head(self) -> str:
@@ -500,7 +326,9 @@ class _Shown:
                 )
             )
         href = (
-            _with(self.query) if "typed" in self.query else filters.written({**rest, "typed": [""]})
+            parts.changed(self.query)
+            if "typed" in self.query
+            else filters.written({**rest, "typed": [""]})
         )
         links.append(_link("type a burn-in as it runs", href, "typed" in self.query))
         return html.Div(
@@ -546,15 +374,15 @@ class _Shown:
             for step in figures.own_looks(kind)
         ]
         heads = ["cycles so far", "feeds so far", kind.kind, "passes with at most", "fails with"]
-        return _figured(
+        return parts.figured(
             name,
             [parts.mark(kind.kind), head],
             head,
             figures.path(kind, judged.bins_run),
             f"feedtally-path-{kind.kind}-{_file_name(judged)}",
             key,
-            parts.numbers_table(f"{kind.kind.capitalize()} run by run", "run", heads, rows),
             f"{PATH}/path.csv{self._asked(judged)}",
+            parts.numbers_table(f"{kind.kind.capitalize()} run by run", "run", heads, rows),
         )
 
     def _asked(self, judged: Judgement) -> str:
@@ -577,7 +405,7 @@ class _Shown:
                 if told.startswith(f"{name.capitalize()}: ")
             ]
             stands = kind.sentence().removeprefix(f"{name.capitalize()}: ")
-            rows.append((name, [_sentence(stands), *map(_sentence, about)]))
+            rows.append((name, [parts.sentence(stands), *map(parts.sentence, about)]))
         rows.append(("bins", [judged.screens_see()]))
         rows.append(("detector", [found.sentence() for found in judged.detectors]))
         rows.append(("doubts", [doubt.text for doubt in judged.doubts] or ["None was found."]))
@@ -600,7 +428,7 @@ class _Shown:
         head = "What it proves" if judged.verdict != "go on" else "What it proves so far"
         again: list[Component | str] = []
         if "rates" in self.query:
-            link = _with(self.query, rates="")
+            link = parts.changed(self.query, rates="")
             again = [" · ", html.A("back to the rates of its plan", href=link, className="inside")]
         return html.Section(
             [
@@ -656,7 +484,8 @@ class _Shown:
                     [
                         html.H2([parts.mark(kind), f"Bin by bin: {kind}"], id=name),
                         html.Div(
-                            _table(f"{kind.capitalize()} bin by bin", heads, rows), className="wide"
+                            parts.table(f"{kind.capitalize()} bin by bin", heads, rows),
+                            className="wide",
                         ),
                     ],
                     **theme.attributes(aria_labelledby=name),
@@ -669,15 +498,19 @@ class _Shown:
     def _form(self) -> Component:
         query = self.query
         batches = list(query.get("batch", ())) if "typed" in query else []
-        bins = _last(query, "bins") or str(_BINS)
-        name = _last(query, "burn_in") if "typed" in query else ""
+        bins = parts.last(query, "bins") or str(USUAL_BINS)
+        name = parts.last(query, "burn_in") if "typed" in query else ""
         fields = [
-            _field("tower", "Tower", _last(query, "typed") or _last(query, "tower")),
-            _field("name", "Burn-in, if it has a name", name),
-            _field("bins", "Number of bins", bins, numeric=True),
-            _field("cycles", "Cycles of this batch", "", numeric=True),
-            _field("misses", "Misses in bins", "", hint="such as 3 7 ?"),
-            _field("doubles", "Doubles in bins", "", hint="such as 7 7"),
+            parts.field(
+                "acceptance-tower",
+                "Tower",
+                parts.last(query, "typed") or parts.last(query, "tower"),
+            ),
+            parts.field("acceptance-name", "Burn-in, if it has a name", name),
+            parts.field("acceptance-bins", "Number of bins", bins, numeric=True),
+            parts.field("acceptance-cycles", "Cycles of this batch", "", numeric=True),
+            parts.field("acceptance-misses", "Misses in bins", "", hint="such as 3 7 ?"),
+            parts.field("acceptance-doubles", "Doubles in bins", "", hint="such as 7 7"),
         ]
         back: list[Component] = []
         if batches:
@@ -735,78 +568,33 @@ def path_title(kind: KindJudged) -> str:
 
 
 def told_conditions(ran: Conditions) -> list[str]:
-    """Say on what, in what air and with what a burn-in ran."""
-    stocks = [f"{name or 'not logged'} ({feeds:,} feeds)" for name, feeds in ran.stocks]
-    told = [f"Stock {listed(stocks)}." if stocks else "No stock was logged."]
-    again = [f"{lot} in {theme.counted(runs, 'run')}" for lot, runs in ran.lots if runs > 1]
+    """Say on what, in what air and with what a burn-in ran, a sentence for each.
+
+    In the words of `analysis.proofs.Conditions.sentence`, with the feeds of each stock and what was
+    done to the paper; of the lots only those that were run again.
+    """
+    stocks = [f"{name or 'stock not logged'} ({feeds:,} feeds)" for name, feeds in ran.stocks]
+    told = [f"Ran {listed(stocks)}." if stocks else "Stock not logged."]
+    again = [f"lot {lot} in {theme.counted(runs, 'run')}" for lot, runs in ran.lots if runs > 1]
     if again:
-        told.append(f"The same paper was run again: lot {listed(again)}.")
-    if ran.humidity is None:
-        told.append("The air was not logged.")
-    else:
-        span = _span(ran.humidity, " % relative humidity")
-        some = f", not logged on {theme.percent(ran.no_humidity)} of the feeds"
-        told.append(f"Air of {span}{some if ran.no_humidity else ''}.")
-    if ran.temperature is not None:
-        told.append(f"{_span(ran.temperature, ' °C')}.")
+        told.append(f"The same paper was run again: {listed(again)}.")
     if ran.prepared:
         told.append(f"Paper: {listed(list(ran.prepared))}.")
-    if ran.at_end:
-        told.append(f"At the end of the line: {listed(list(ran.at_end))}.")
+    some = f", not logged on {theme.percent(ran.no_humidity)} of the feeds"
+    known = ran.humidity is not None and ran.no_humidity
+    told.append(f"Humidity {between(ran.humidity, '%')}{some if known else ''}.")
+    told.append(f"Temperature {between(ran.temperature, '°C')}.")
     if ran.settings:
         settings = [f"{theme.called(name)} {listed(list(some))}" for name, some in ran.settings]
         told.append(f"Settings: {'; '.join(settings)}.")
+    ends = listed(list(ran.at_end)) if ran.at_end else "not logged"
+    told.append(f"At the end of the line: {ends}.")
     return told
-
-
-def _span(ends: tuple[float, float], unit: str) -> str:
-    low, high = ends
-    return f"{low:g}{unit}" if low == high else f"{low:g} to {high:g}{unit}"
 
 
 def _link(label: str, href: str, chosen: bool) -> Component:
     state = theme.attributes(aria_current="true") if chosen else {}
     return html.A(label, href=href or "?", className="inside stay", **state)
-
-
-def _field(
-    name: str, label: str, value: str, *, numeric: bool = False, hint: str = ""
-) -> Component:
-    """Return an input with its label."""
-    return html.Div(
-        [
-            html.Label(label, htmlFor=f"acceptance-{name}"),
-            dcc.Input(
-                id=f"acceptance-{name}",
-                type="text",
-                inputMode="numeric" if numeric else "verbatim",
-                placeholder=hint,
-                autoComplete="off",
-                maxLength=400,
-                value=value,
-            ),
-        ],
-        className="field",
-    )
-
-
-def _table(caption: str, heads: Sequence[str], rows: Sequence[Component]) -> Component:
-    first, *others = heads
-    return html.Table(
-        [
-            html.Caption(caption, className="unseen"),
-            html.Thead(
-                html.Tr(
-                    [
-                        html.Th(first, scope="col", className="name"),
-                        *(html.Th(head, scope="col") for head in others),
-                    ]
-                )
-            ),
-            html.Tbody(list(rows)),
-        ],
-        className="say small",
-    )
 
 
 def _batches(texts: Sequence[str]) -> Component:
@@ -820,290 +608,8 @@ def _batches(texts: Sequence[str]) -> Component:
         head = html.Th(f"batch {number}", scope="row", className="name")
         rows.append(html.Tr([head, *map(html.Td, cells)]))
     heads = ("batch", "cycles", "misses in bins", "doubles in bins")
-    return html.Div(_table("Batches typed so far", heads, rows), className="wide")
+    return html.Div(parts.table("Batches typed so far", heads, rows), className="wide")
 
 
 def _in_bins(bins: Sequence[int | None]) -> str:
     return " ".join("?" if number is None else str(number) for number in bins) or "none"
-
-
-def _figured(
-    name: str,
-    head: Sequence[Component | str],
-    said: str,
-    figure: go.Figure,
-    file_name: str,
-    key: str,
-    table: Component | None,
-    numbers: str,
-) -> Component:
-    return html.Section(
-        [
-            html.H2(list(head), id=name),
-            html.Div(
-                dcc.Graph(
-                    id=f"{name}-chart",
-                    figure=figure,
-                    # A figure that follows the width of the window forgets its own height.
-                    style={"height": f"{figure.layout.height}px"},
-                    config=theme.graph_config(file_name),
-                ),
-                className="figure",
-                role="img",
-                **theme.attributes(aria_label=f"{said}. The numbers are below."),
-            ),
-            html.P(key, className="key"),
-            *([table] if table is not None else []),
-            parts.save_line(f"{name}-chart", numbers),
-        ],
-        **theme.attributes(aria_labelledby=name),
-    )
-
-
-# --- a plan for the next one ------------------------------------------------------------------
-
-_PLAN_TYPED = ("good", "bad", "producer", "consumer", "bins", "cycles", "pace")
-
-
-@lru_cache(maxsize=64)
-def _planned(asked: Asked, most: int | None, sequential: bool) -> SinglePlan | SequentialPlan:
-    return sequential_plan(asked, most) if sequential else single_plan(asked)
-
-
-class _Design:
-    """A plan as an address asks for it."""
-
-    def __init__(self, data: Data, query: filters.Query, *, there: bool = False) -> None:
-        # Whether a burn-in stands above, which could be judged by it.
-        self.query, self.there = query, there
-        kind = _last(query, "plan_kind")
-        self.kind = kind if kind in PROVED else "misses"
-        self.sequential = _last(query, "plan_how") != "single"
-        usual = usual_asked(self.kind, read_site(data.folder))
-        self.texts = {
-            "good": f"{usual.good * PER:.12g}",
-            "bad": f"{usual.bad * PER:.12g}",
-            "producer": f"{PRODUCER_RISK * 100:g}",
-            "consumer": f"{CONSUMER_RISK * 100:g}",
-            "bins": str(_BINS),
-            "cycles": "",
-            "pace": "",
-        }
-        self.texts |= {
-            name: query[f"plan_{name}"][-1]
-            for name in _PLAN_TYPED
-            if query.get(f"plan_{name}", [""])[-1]
-        }
-
-    def _number(self, name: str, what: str, hint: str) -> float:
-        text = self.texts[name]
-        try:
-            value = float(text.replace(",", ""))
-        except ValueError:
-            raise PlanError(f"{what} is {text}; type a number such as {hint}") from None
-        if not math.isfinite(value) or value <= 0:
-            raise PlanError(f"{what} is {text}; type a number above 0 such as {hint}")
-        return value
-
-    def bins(self) -> int:
-        """Return the bins of the tower."""
-        bins = self._number("bins", "the number of bins", "10")
-        if bins != int(bins) or bins > MOST_BINS:
-            raise PlanError(
-                f"the number of bins is {self.texts['bins']}; type a whole number, 1 to {MOST_BINS}"
-            )
-        return int(bins)
-
-    def asked(self) -> Asked:
-        """Return rates and risks, which are typed per 10,000 feeds and in percent."""
-
-        def share(name: str, what: str, hint: str, whole: float) -> float:
-            # The quotient of two short decimals is meant, not its last binary digit.
-            return float(f"{self._number(name, what, hint) / whole:.12g}")
-
-        return Asked(
-            share("good", "the good rate", "0.3", PER),
-            share("bad", "the bad rate", "1", PER),
-            share("producer", "the producer's risk", "5", 100),
-            share("consumer", "the consumer's risk", "10", 100),
-        )
-
-    def most(self) -> int | None:
-        """Return the most feeds; None for the usual."""
-        if not self.texts["cycles"] or not self.sequential:
-            return None
-        return int(min(self._number("cycles", "the most cycles", "30,000"), 1e12) * self.bins())
-
-    def plan(self) -> SinglePlan | SequentialPlan:
-        """Return the plan.
-
-        Raises
-        ------
-        analysis.plans.PlanError
-            For what cannot be.
-        """
-        return _planned(self.asked(), self.most(), self.sequential)
-
-    def _to(self, **changed: str) -> str:
-        return _with(self.query, **changed)
-
-    def section(self) -> Component:
-        """Return the form and what the plan does; a sentence where there cannot be one."""
-        shown: list[Component] = []
-        wrong = ""
-        try:
-            plan, bins = self.plan(), self.bins()
-            pace = self._number("pace", "the pace", "2,800") if self.texts["pace"] else None
-            shown = self._answer(plan, bins, pace)
-        except PlanError as error:
-            wrong = f"{_sentence(error)} Rates in that sentence are per feed."
-            if "rate" not in str(error):
-                wrong = _sentence(error)
-        fields = [
-            ("good", "Good rate, per 10,000 feeds"),
-            ("bad", "Bad rate, per 10,000 feeds"),
-            ("producer", "Risk that a good tower fails, %"),
-            ("consumer", "Risk that a bad tower passes, %"),
-            ("bins", "Number of bins"),
-            ("cycles", "Most cycles, if there is a limit"),
-            ("pace", "Pace, cycles per hour"),
-        ]
-        return html.Section(
-            [
-                html.H2("Plan a burn-in: how long must it run?", id="acceptance-design"),
-                html.Div(
-                    [
-                        parts.either(
-                            "Fault",
-                            *((k, self._to(plan_kind=k), k == self.kind) for k in PROVED),
-                        ),
-                        parts.either(
-                            "How",
-                            (
-                                "ends as soon as it is settled",
-                                self._to(plan_how=""),
-                                self.sequential,
-                            ),
-                            ("runs its length", self._to(plan_how="single"), not self.sequential),
-                        ),
-                    ],
-                    className="turns",
-                ),
-                html.Div(
-                    [_field(f"plan-{name}", label, self.texts[name]) for name, label in fields],
-                    className="fields",
-                ),
-                html.P(wrong, id="acceptance-plan-wrong", role="alert", className="warn wrong"),
-                html.Div(
-                    html.Button(
-                        "Show this plan", id="acceptance-plan", className="main", type="button"
-                    ),
-                    className="press",
-                ),
-                *shown,
-            ],
-            className="typing",
-            **theme.attributes(aria_labelledby="acceptance-design"),
-        )
-
-    def _answer(
-        self, plan: SinglePlan | SequentialPlan, bins: int, pace: float | None
-    ) -> list[Component]:
-        assert plan.asked is not None
-        curves = figures.curves(plan)
-        good, bad = (
-            curves.feeds[curves.rates.index(rate)] for rate in (plan.asked.good, plan.asked.bad)
-        )
-
-        def length(feeds: float) -> str:
-            cycles = feeds / bins
-            hours = f", {two_digits(cycles / pace)} hours" if pace else ""
-            return f"{two_digits(cycles)} cycles of {theme.counted(bins, 'bin')}{hours}"
-
-        if isinstance(plan, SequentialPlan):
-            told = (
-                f"It is expected to take {length(good)} with a good tower and {length(bad)} with a "
-                f"bad one, and at the longest {length(plan.feeds)}."
-            )
-        else:
-            told = f"It takes {length(plan.feeds)}."
-        if pace is None:
-            told += " Type a pace to see it in hours."
-        proved = [
-            f"{p.count} {one(self.kind, p.count)}: below {per_10k(p.upper_bound)}"
-            for p in proves(plan.feeds)
-        ]
-        numbers = (
-            PATH
-            + "/plan.csv"
-            + filters.written(
-                {name: value for name, value in self.query.items() if name.startswith("plan_")}
-            )
-        )
-        rates = f"{self.kind},{plan.asked.good:g},{plan.asked.bad:g}"
-        link = _with(self.query, rates=rates)
-        judged = html.A("judge the burn-in above by these rates", href=link, className="inside")
-        again: list[Component | str] = [". Or ", judged] if self.there else []
-        key = "Curve: exact, for faults that fall singly. Points: the good and the bad rate."
-        least = " Bars: no test with these risks takes less in the mean (Wald and Wolfowitz 1948)."
-        return [
-            html.P(html.B(told), className="told", id="acceptance-length"),
-            html.P(plan.sentence()),
-            html.P(
-                f"Run to the end of {plan.feeds:,} feeds it would prove, with 95 % confidence and "
-                f"per 10,000 feeds: {'; '.join(proved)}.",
-            ),
-            html.P(
-                [
-                    "Keep it before the first run, with the tower and the burn-in's name: ",
-                    html.Code(self.command(plan)),
-                    *again,
-                    ".",
-                ]
-            ),
-            html.Div(
-                [
-                    html.Div(
-                        _figured(
-                            "acceptance-oc",
-                            ["With which rate does a tower pass?"],
-                            "With which rate does a tower pass?",
-                            figures.chance_to_pass(plan, curves),
-                            f"feedtally-chance-to-pass-{self.kind}",
-                            key,
-                            None,
-                            numbers,
-                        )
-                    ),
-                    html.Div(
-                        _figured(
-                            "acceptance-asn",
-                            ["How long does it take, by the true rate?"],
-                            "How long does it take, by the true rate?",
-                            figures.expected_cycles(plan, curves, bins),
-                            f"feedtally-expected-cycles-{self.kind}",
-                            key + (least if self.sequential else ""),
-                            None,
-                            numbers,
-                        )
-                    ),
-                ],
-                className="pairs",
-            ),
-        ]
-
-    def command(self, plan: SinglePlan | SequentialPlan) -> str:
-        """Return the command that keeps the plan."""
-        asked = plan.asked
-        assert asked is not None
-        words = ["feedtally", "plan", "--kind", self.kind]
-        words += ["--good", f"{asked.good:.12g}", "--bad", f"{asked.bad:.12g}"]
-        words += ["--producer-risk", f"{asked.producer_risk:g}"]
-        words += ["--consumer-risk", f"{asked.consumer_risk:g}"]
-        if self.sequential:
-            words.append("--sequential")
-            most = self.most()
-            words += [] if most is None else ["--max-feeds", str(most)]
-        named = "" if "typed" not in self.query else _last(self.query, "typed")
-        tower = named or _last(self.query, "tower") or "TOWER"
-        return shlex.join([*words, "--save", "NAME", "--tower", tower])

@@ -35,6 +35,7 @@ from analysis.store import Store
 from analysis.taking_in import Intake, Taken, Upload
 from dashboard import filters, theme
 from dashboard.data import Data
+from dashboard.parts import sentence as as_sentence
 from dashboard.reports import sheet
 
 PATH, NAME = "/log", "Log"
@@ -395,7 +396,7 @@ def _serve(app: Dash, data: Data, waiting: Waiting) -> None:
         except RequestEntityTooLarge:
             return _told(_TOO_MUCH, 413)
         except (StoreError, SiteError) as error:
-            return _told(_sentence(str(error)), 409)
+            return _told(as_sentence(str(error)), 409)
 
     def rejects(token: str, number: int) -> Response:
         batch = waiting.get(token)
@@ -419,9 +420,9 @@ def _serve(app: Dash, data: Data, waiting: Waiting) -> None:
             scan = LogScan(Store(data.folder).snapshot())
             made = sheet.sheet_of(scan, request.args.get("tower", ""), site=read_site(data.folder))
         except sheet.UnknownTowerError as error:
-            return _told(_sentence(str(error)), 404)
+            return _told(as_sentence(str(error)), 404)
         except (StoreError, SiteError) as error:
-            return _told(_sentence(str(error)), 409)
+            return _told(as_sentence(str(error)), 409)
         return send_file(
             io.BytesIO(sheet.pdf(made)),
             mimetype="application/pdf",
@@ -443,10 +444,6 @@ _TOO_MUCH = (
 
 def _told(text: str, status: int) -> Response:
     return Response(f"{text}\n", status, mimetype="text/plain")
-
-
-def _sentence(text: str) -> str:
-    return f"{text[:1].upper()}{text[1:]}{_stop(text)}"
 
 
 def _stop(text: str) -> str:
@@ -479,7 +476,7 @@ def top(token: str, batch: Batch | None, *, trouble: str = "") -> tuple[list[Com
     head = "The store could not take them in." if trouble else headline(batch)
     parts: list[Component] = [html.H1(head)]
     if trouble:
-        parts.append(html.P(_sentence(trouble), className="warn"))
+        parts.append(html.P(as_sentence(trouble), className="warn"))
     parts.append(html.P(_next(batch), className="sub"))
     if not batch.stored:
         parts.append(_buttons(batch))
@@ -575,10 +572,10 @@ def _file(token: str, number: int, one: Shown, stored: bool) -> Component:
         )
     ]
     if taken.account is None:
-        parts.append(html.P(_sentence(taken.error), className="warn"))
+        parts.append(html.P(as_sentence(taken.error), className="warn"))
     else:
         parts.append(html.P(_account(taken, stored), className="account"))
-    parts += [html.P(_sentence(warning), className="note") for warning in taken.warnings]
+    parts += [html.P(as_sentence(warning), className="note") for warning in taken.warnings]
     if taken.rejects_file:
         parts.append(_handed_back(token, number, taken))
     if taken.problems:

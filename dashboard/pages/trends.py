@@ -50,7 +50,7 @@ def layout(data: Data, /, **query: Sequence[str]) -> Component:
     chosen = from_query(query, whole)
     if not whole.rows:
         return parts.nothing_logged()
-    trends = data.trends(chosen, _last(query, "over"))
+    trends = data.trends(chosen, parts.last(query, "over"))
     if not trends.account.rows:
         return parts.nothing_here(chosen, whole, query)
     return html.Div(_Shown(trends, whole, query).answer())
@@ -62,7 +62,7 @@ def register(app: Dash, data: Data) -> None:
     def numbers(name: str) -> Response:
         query = parse_query(request.query_string.decode())
         try:
-            trends = data.trends(from_query(query, data.whole()), _last(query, "over"))
+            trends = data.trends(from_query(query, data.whole()), parts.last(query, "over"))
         except FilterError as error:
             return Response(f"{error}\n", 400, mimetype="text/plain")
         if name == "done":
@@ -70,7 +70,7 @@ def register(app: Dash, data: Data) -> None:
         else:
             split = _SPLITS[name](trends, query)
             if split is None:
-                told = f"no setting {theme.called(_last(query, 'setting'))} was logged here\n"
+                told = f"no setting {theme.called(parts.last(query, 'setting'))} was logged here\n"
                 return Response(told, 400, mimetype="text/plain")
             text = numbers_csv(split)
         ending = parts.file_name(trends.filters, trends.account)
@@ -82,13 +82,9 @@ def register(app: Dash, data: Data) -> None:
         )
 
 
-def _last(query: shown_filters.Query, name: str) -> str:
-    return (query.get(name) or [""])[-1]
-
-
 def setting_shown(trends: Trends, query: shown_filters.Query) -> Split | None:
     """Return the split by the setting that an address asks for, by the first when it asks none."""
-    asked = _last(query, "setting")
+    asked = parts.last(query, "setting")
     if not asked and trends.by_setting:
         return trends.by_setting[0]
     return next((split for split in trends.by_setting if split.column == asked), None)
@@ -297,7 +293,7 @@ class _Shown:
             )
         ]
         if split is None:
-            asked = theme.called(_last(self.query, "setting"))
+            asked = theme.called(parts.last(self.query, "setting"))
             return self._sentence_alone(
                 f"Which settings have more {self._kinds()}?",
                 f"No setting {asked} was logged here; choose one that was.",

@@ -14,7 +14,7 @@ from analysis import __version__
 from analysis.acceptance import BinJudged, Chosen, Judgement, KindJudged
 from analysis.log_format import SETTINGS
 from analysis.plans import SequentialPlan
-from analysis.proofs import Attempt
+from analysis.proofs import Attempt, between
 from analysis.words import listed, one, per_10k, two_digits
 from dashboard import theme
 from dashboard.reports import letter
@@ -394,14 +394,14 @@ def _conditions(judgement: Judgement) -> Section:
         if feeds
     ]
     lots = [f"{lot} in {theme.counted(runs, 'run')}" for lot, runs in ran.lots]
-    humidity = _span(ran.humidity, "%")
+    humidity = between(ran.humidity, "%")
     if ran.humidity and ran.no_humidity:
         humidity += f"; not logged for {theme.percent(ran.no_humidity)} of the feeds"
     rows = [
         ("Stock", "; ".join(stocks)),
         ("How often each lot was run", "; ".join(lots)),
         ("Humidity", humidity),
-        ("Temperature", _span(ran.temperature, "°C")),
+        ("Temperature", between(ran.temperature, "°C")),
         ("Paper prepared", ", ".join(ran.prepared)),
         ("Speed", ", ".join(settings.pop("set_speed", ()))),
         ("At the end of the line", ", ".join(ran.at_end)),
@@ -414,13 +414,6 @@ def _conditions(judgement: Judgement) -> Section:
     if names:
         rows.append(("Settings not logged", listed(names)))
     return Section("Conditions", (Facts(tuple((name, text or NOT_LOGGED) for name, text in rows)),))
-
-
-def _span(ends: tuple[float, float] | None, unit: str) -> str:
-    if ends is None:
-        return ""
-    low, high = ends
-    return f"{low:g} {unit}" if low == high else f"{low:g} to {high:g} {unit}"
 
 
 def _signatures(judgement: Judgement) -> Section:

@@ -105,6 +105,7 @@ def test_a_plan_is_typed(visit: Visit) -> None:
     expect(page.locator("#acceptance-plan-bad")).to_have_value("0.1")
     expect(page.locator("h1")).to_contain_text("Tower C passes")
     page.fill("#acceptance-plan-bad", "1")
+    page.fill("#acceptance-plan-producer", "5")
     page.fill("#acceptance-plan-pace", "2800")
     page.press("#acceptance-plan-pace", "Enter")
     expect(page.locator("#acceptance-length")).to_contain_text("hours")

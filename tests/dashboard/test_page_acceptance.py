@@ -1,13 +1,18 @@
+import argparse
 import csv
 import datetime as dt
 import io
+import re
+import shlex
 
 import pytest
+from scipy.stats import binom
 
 from analysis.plans import Asked, sequential_plan
-from analysis.proofs import Batch, BatchError
+from analysis.proofs import Batch, Conditions
 from dashboard import app as shell
 from dashboard import filters
+from dashboard.commands import plan as plan_command
 from dashboard.data import Data
 from dashboard.pages import acceptance as page
 from tests.dashboard.test_page_overview import shown
@@ -20,18 +25,13 @@ def said(data: Data, search: str = "") -> str:
     return shown(page.layout(data, **filters.parse_query(search)))
 
 
-def form(**changed: str) -> dict[str, str]:
-    usual = {"tower": "B", "name": "", "bins": "10", "cycles": "500", "misses": "", "doubles": ""}
-    return usual | changed
-
-
 def test_the_latest_burn_in_is_shown_when_none_is_asked_for(sample_data: Data) -> None:
     text = said(sample_data)
     assert text.startswith(sample_data.judge("C", "C-2").sentence())
     assert "tower C, C-2, 8 August 2031tower C, C-1, 8 January 2031" in text
     # No fault in 21,935 feeds proves a rate below 2.9957 in as many: 1.4 per 10,000.
     assert "1021,9351.46no" in text
-    assert "None was abandoned." in text and "Stock BO90 (145,330 feeds)" in text
+    assert "None was abandoned." in text and "Ran BO90 (145,330 feeds)" in text
 
 
 @pytest.mark.parametrize(
@@ -78,49 +78,6 @@ def test_a_typed_burn_in_is_judged_as_its_batches_are(sample_data: Data) -> None
     assert "The bin of 1 miss was not noted" in text
 
 
-def test_batches_go_into_the_address_one_after_another() -> None:
-    first = page.with_batch({}, form(misses="3, 7 ?", doubles=" 7 7 "), NOW)
-    query = filters.parse_query(first)
-    assert query == {
-        "typed": ["B"],
-        "bins": ["10"],
-        "begun": ["2031-03-14T08:05:00"],
-        "batch": ["500 m3 m7 m? d7 d7"],
-    }
-    assert page.read_batch(query["batch"][0]) == Batch(500, (3, 7, None), (7, 7))
-    later = page.with_batch(query, form(cycles="1,200"), NOW + dt.timedelta(hours=2))
-    query = filters.parse_query(later)
-    assert query["batch"] == ["500 m3 m7 m? d7 d7", "1200"]
-    assert query["begun"] == ["2031-03-14T08:05:00"]
-
-
-def test_what_else_is_in_the_address_stays() -> None:
-    query = filters.parse_query("plan_good=0.2&tower=B")
-    assert "plan_good=0.2&tower=B" in page.with_batch(query, form(), NOW)
-
-
-@pytest.mark.parametrize(
-    ("changed", "told"),
-    [
-        ({"cycles": "many"}, "cycles is many; type"),
-        ({"cycles": ""}, "cycles is empty; type"),
-        ({"cycles": "0"}, "batch 1 has no cycles"),
-        ({"misses": "11"}, "batch 1 has a fault in bin 11; the tower has 10 bins"),
-        ({"misses": "three"}, "misses in bins has three"),
-        ({"cycles": "1", "doubles": "3 3"}, "batch 1 has 2 faults of bin 3 in 1 cycles"),
-        ({"cycles": "1", "bins": "1", "doubles": "? ?"}, "2 faults in 1 feeds"),
-        ({"bins": "0"}, "a tower of 0 bins cannot be"),
-        ({"bins": "ten"}, "the number of bins is ten"),
-        ({"tower": ""}, "the tower has no name"),
-        ({"cycles": "99999999"}, "type at most 10,000,000"),
-    ],
-)
-def test_wrong_input_is_a_sentence(changed: dict[str, str], told: str) -> None:
-    with pytest.raises(BatchError) as error:
-        page.with_batch({}, form(**changed), NOW)
-    assert told in str(error.value)
-
-
 @pytest.mark.parametrize(
     ("search", "told"),
     [
@@ -138,7 +95,7 @@ def test_a_wrong_batch_in_the_address_is_said_beside_the_form(
 
 
 def test_a_plan_is_said_in_cycles_and_hours(empty_data: Data) -> None:
-    text = said(empty_data, "plan_how=single&plan_pace=2800")
+    text = said(empty_data, "plan_how=single&plan_pace=2800&plan_producer=5")
     # 105,319 feeds with at most 6 faults: 10,532 cycles of ten bins, 3.76 hours.
     assert "It takes 11,000 cycles of 10 bins, 3.8 hours." in text
     assert "Run 105,319 feeds; pass with at most 6 faults." in text
@@ -150,7 +107,75 @@ def test_a_plan_is_said_in_cycles_and_hours(empty_data: Data) -> None:
     ) in text
     text = said(empty_data, "plan_cycles=30,000")
     assert "--sequential --max-feeds 300000 --save" in text
-    assert sequential_plan(Asked(3e-5, 1e-4), 300_000).sentence() in text
+    assert sequential_plan(Asked(3e-5, 1e-4, 0.02), 300_000).sentence() in text
+
+
+def test_the_usual_plan_leaves_the_other_kind_and_the_bins_their_share(empty_data: Data) -> None:
+    # 2 % of each kind and 1 % of the screens are the 5 % of a tower. The least number of faults
+    # for which a bad tower passes with at most 10 % and a good one fails with at most 2 %.
+    for allowed in range(30):
+        low, high = 0, 10_000_000
+        while high - low > 1:
+            feeds = (low + high) // 2
+            low, high = (low, feeds) if binom.cdf(allowed, feeds, 1e-4) <= 0.1 else (feeds, high)
+        if binom.sf(allowed, high, 3e-5) <= 0.02:
+            break
+    text = said(empty_data, "plan_how=single")
+    assert f"Run {high:,} feeds; pass with at most {allowed} faults." in text
+    assert "--producer-risk 0.02 --consumer-risk 0.1 --save" in text
+    assert "share the 5 % of a tower: 2 % for each kind." in text
+
+
+@pytest.mark.parametrize(
+    ("search", "kept"),
+    [
+        ("", {"sequential": True, "max_feeds": None, "tower": "TOWER"}),
+        ("plan_how=single&tower=Two+Sides", {"sequential": False, "tower": "Two Sides"}),
+        ("plan_cycles=30,000&plan_bins=12", {"sequential": True, "max_feeds": 360_000}),
+        ("plan_kind=doubles&plan_producer=1.2345678", {"producer_risk": 0.012345678}),
+        ("plan_good=0.2&plan_bad=0.9&plan_consumer=5", {"good": 2e-5, "consumer_risk": 0.05}),
+        ("typed=-3&bins=10", {"tower": "-3"}),
+        ("typed=O'Dell%2C+left", {"tower": "O'Dell, left"}),
+        ("typed=+", {"tower": "TOWER"}),
+    ],
+)
+def test_the_command_that_is_shown_is_one_that_plan_takes(
+    empty_data: Data, search: str, kept: dict[str, object]
+) -> None:
+    found = re.search(r"feedtally plan .*?(?=\.(?: Or |With which rate))", said(empty_data, search))
+    assert found
+    program, command, *words = shlex.split(found[0])
+    assert (program, command) == ("feedtally", "plan")
+    parser = argparse.ArgumentParser(exit_on_error=False)
+    plan_command.configure(parser)
+    options = parser.parse_args(words)
+    plan_command._check(options)
+    asked = filters.parse_query(search)
+    assert options.kind == asked.get("plan_kind", ["misses"])[-1]
+    assert options.save == "NAME" and options.allowed is None
+    usual = {"producer_risk": 0.02, "consumer_risk": 0.1}
+    assert vars(options).items() >= (usual | kept).items()
+
+
+def test_conditions_read_like_the_sentence_of_the_commands() -> None:
+    full = Conditions(
+        stocks=(("BO90", 900), ("", 100)),
+        lots=(("L1", 3),),
+        humidity=(45.0, 55.5),
+        no_humidity=0.25,
+        temperature=(20.0, 20.0),
+        prepared=("fanned",),
+        at_end=("stitcher", "folder"),
+        settings=(("set_speed", ("2800", "2900")), ("set_foot_rest", ("30",))),
+    )
+    bare = Conditions((("", 10),), (), None, 1.0, None, (), (), ())
+    for ran in (full, bare):
+        told = re.sub(r" \([\d,]+ feeds\)", "", " ".join(page.told_conditions(ran))).lower()
+        for part in ran.sentence().removesuffix(".").lower().split("; "):
+            assert part in told
+    assert "Humidity 45 to 55.5 %, not logged on 25\xa0% of the feeds." in page.told_conditions(
+        full
+    )
 
 
 @pytest.mark.parametrize(
@@ -189,7 +214,7 @@ def test_the_numbers_behind_the_figures(sample_data: Data) -> None:
         ("0311", "219350", "8"),
     ]
     assert [r["after_the_verdict"] for r in rows] == ["no", "no", "yes", "no", "no", "no"]
-    answer = client.get("/acceptance/plan.csv?plan_how=single")
+    answer = client.get("/acceptance/plan.csv?plan_how=single&plan_producer=5")
     plan = list(csv.DictReader(io.StringIO(answer.text)))
     at_bad = next(r for r in plan if float(r["rate"]) == 1e-4)
     assert float(at_bad["chance_to_pass"]) == pytest.approx(0.1, abs=5e-5)
