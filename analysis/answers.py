@@ -10,7 +10,7 @@ import datetime as dt
 from collections.abc import Mapping, Sequence, Set
 
 from analysis import rates as statistics
-from analysis.acceptance import Judgement, choose
+from analysis.acceptance import Chosen, Judgement, choose
 from analysis.acceptance import judge as judge_burn_in
 from analysis.benchmark import SETTLED_DAYS, BenchmarkResult, Compared
 from analysis.benchmark import compare as compare_with_benchmark
@@ -22,6 +22,7 @@ from analysis.overview import overview as make_overview
 from analysis.proofs import (
     PROVED,
     Batch,
+    BurnIn,
     KeptPlan,
     Proof,
     burn_in,
@@ -403,17 +404,7 @@ def judge(
     listed_bins = _tower_list(scan).get(tower)
     burnt = burn_in(wanted, _rows(scan, lines), listed_bins.bins if listed_bins else None)
     last = lines.during(burnt.attempts[-1].started[0], wanted.last)
-    plans = {
-        kind: choose(
-            kind,
-            chosen(kept, tower, wanted.name, kind, burnt.begun),
-            rates=(rates or {}).get(kind),
-            single=single,
-            site=site,
-            begun=burnt.begun,
-        )
-        for kind in PROVED
-    }
+    plans = _chosen_plans(burnt, kept, rates, single=single, site=site)
     return judge_burn_in(burnt, plans, scan.account(last))
 
 
@@ -452,10 +443,24 @@ def judge_batches(
         For rates that cannot be.
     """
     burnt = typed_burn_in(tower, bins, batches, begun, proof)
-    plans = {
+    plans = _chosen_plans(burnt, kept, rates, single=single, site=site)
+    rows = len(burnt.attempts[-1].rows)
+    feeds = sum(batch.cycles for batch in batches) * bins
+    return judge_burn_in(burnt, plans, Account(rows, len(batches), feeds, begun, burnt.last))
+
+
+def _chosen_plans(
+    burnt: BurnIn,
+    kept: Sequence[KeptPlan],
+    rates: Mapping[str, tuple[float, float]] | None,
+    *,
+    single: bool,
+    site: Site,
+) -> dict[str, Chosen]:
+    return {
         kind: choose(
             kind,
-            chosen(kept, tower, proof, kind, begun),
+            chosen(kept, burnt.tower, burnt.name, kind, burnt.begun),
             rates=(rates or {}).get(kind),
             single=single,
             site=site,
@@ -463,9 +468,6 @@ def judge_batches(
         )
         for kind in PROVED
     }
-    rows = len(burnt.attempts[-1].rows)
-    feeds = sum(batch.cycles for batch in batches) * bins
-    return judge_burn_in(burnt, plans, Account(rows, len(batches), feeds, begun, burnt.last))
 
 
 def _wanted_proof(scan: LogScan, tower: str, proof: str | None) -> Proof:
