@@ -303,13 +303,20 @@ _AT_ONCE = 400
 
 def _none_reaches(most: int, shares: FloatArray, limits: FloatArray, expected: float) -> FloatArray:
     chance = np.ones(1)
-    for share, limit in zip(shares, limits, strict=True):
+    # Bins mostly run alike, and what is the same for many of them is worked out once.
+    alike, times = np.unique(np.stack([shares, limits]), axis=1, return_counts=True)
+    for share, limit, number in zip(*alike, times.tolist(), strict=True):
         if share <= 0:
             continue
         below = np.arange(min(int(limit) - 1, most) + 1)
         mean = expected * share
         cell = np.exp(below * np.log(mean) - mean - gammaln(below + 1))
-        chance = np.convolve(chance, cell)[: most + 1]
+        while number:
+            if number % 2:
+                chance = np.convolve(chance, cell)[: most + 1]
+            number //= 2
+            if number:
+                cell = np.convolve(cell, cell)[: most + 1]
     whole = np.zeros(most + 1)
     whole[: len(chance)] = chance
     totals = np.arange(most + 1)

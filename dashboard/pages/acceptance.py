@@ -21,6 +21,7 @@ from flask import Response, request
 
 from analysis.acceptance import Judgement, KindJudged
 from analysis.filters import FilterError
+from analysis.log_format import YEARS
 from analysis.plans import PlanError
 from analysis.proofs import PROVED, BatchError, Conditions, Proof, between
 from analysis.words import listed
@@ -207,11 +208,12 @@ def _rates(query: filters.Query) -> tuple[tuple[str, tuple[float, float]], ...]:
 def _begun(query: filters.Query) -> dt.datetime:
     text = parts.last(query, "begun")
     try:
-        return dt.datetime.fromisoformat(text).replace(tzinfo=None)
+        begun = dt.datetime.fromisoformat(text).replace(tzinfo=None)
     except ValueError:
-        raise BatchError(
-            f"begun is {text}; write a day and a time such as 2031-03-14T08:05"
-        ) from None
+        begun = None
+    if begun is None or not YEARS[0] <= begun.year <= YEARS[1]:
+        raise BatchError(f"begun is {text}; write a day and a time such as 2031-03-14T08:05")
+    return begun
 
 
 # --- the numbers behind the figures -----------------------------------------------------------

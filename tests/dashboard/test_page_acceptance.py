@@ -83,6 +83,7 @@ def test_a_typed_burn_in_is_judged_as_its_batches_are(sample_data: Data) -> None
     [
         ("typed=B&bins=10&begun=2031-03-14&batch=500+x3", "A batch has x3"),
         ("typed=B&bins=10&begun=soon&batch=500", "Begun is soon"),
+        ("typed=B&bins=10&begun=9999-12-31T23:59&batch=5&batch=5", "Begun is 9999-12-31T23:59"),
         ("typed=B&bins=10&begun=2031-03-14&batch=500+m12", "Batch 1 has a fault in bin 12"),
     ],
 )
