@@ -14,7 +14,7 @@ once: it could not be clear when the screens are applied.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Literal
@@ -26,7 +26,7 @@ from analysis.benchmark import STANDARD
 from analysis.counts import Account
 from analysis.doubts import Doubt, Judged, doubts_of
 from analysis.intervals import lower_bound, upper_bound
-from analysis.looks import Looks, Screened, chance_to_pass, expected_more, looks
+from analysis.looks import Looks, Screened, bound_at_look, chance_to_pass, expected_more, looks
 from analysis.plans import (
     Asked,
     PlanError,
@@ -196,7 +196,11 @@ class KindJudged:
     feeds, count : int
         Of the whole burn-in.
     upper_bound : float
-        What they prove: the true rate is below it with 95 % confidence, one-sided and exact.
+        Below it the true rate is, with 95 % confidence, one-sided and exact, had the feeds been
+        fixed beforehand.
+    proved_bound : float
+        What the test proved where it was decided, or proves by now: the same, but allowing for the
+        looks before (`analysis.looks.bound_at_look`).
     decided : Step or None
         Where the verdict was reached.
     steps : tuple of Step
@@ -213,6 +217,7 @@ class KindJudged:
     feeds: int
     count: int
     upper_bound: float
+    proved_bound: float
     decided: Step | None
     steps: tuple[Step, ...]
     expected_more_feeds: float
@@ -235,25 +240,24 @@ class KindJudged:
 
     def shown(self) -> str:
         """Say what was counted, up to the word for what it does."""
-        proves = "proves" if self.count == 1 else "prove"
-        return f"{self.count:,} {one(self.kind, self.count)} in {self.feeds:,} feeds {proves}"
+        at = self.decided or self.steps[-1]
+        feeds, count = at.feeds, at.count
+        proves = "proves" if count == 1 else "prove"
+        return f"{count:,} {one(self.kind, count)} in {feeds:,} feeds {proves}"
 
     def sentence(self) -> str:
         """Say how this kind stands."""
         name = self.kind.capitalize()
         seen = f"{self.count:,} in {self.feeds:,} feeds"
-        bound = f"at most {per_10k(self.upper_bound)} per 10,000 feeds with 95 % confidence"
+        bound = f"at most {per_10k(self.proved_bound)} per 10,000 feeds with 95 % confidence"
         if self.decided is None:
             more = two_digits(self.expected_more_feeds) if self.expected_more_feeds else "some"
             return f"{name}: {seen}; go on, about {more} more feeds if the tower is good ({bound})."
         at = f"{self.decided.count:,} in {self.decided.feeds:,} feeds"
         word = "passed" if self.verdict == "pass" else "failed"
-        text = f"{name}: {word} with {at}"
+        text = f"{name}: {word} with {at} ({bound})"
         feeds, count = self.later
-        if feeds:
-            text += f"; {count:,} in {feeds:,} feeds after that"
-            bound = f"in all {bound}"
-        return f"{text} ({bound})."
+        return f"{text}; {count:,} in {feeds:,} feeds after that." if feeds else f"{text}."
 
 
 @dataclass(frozen=True)
@@ -480,9 +484,9 @@ class Judgement:
         """Say what was proved, whatever the verdict."""
         told = []
         for k in self.kinds.values():
-            if k.upper_bound < k.asked.bad:
+            if k.proved_bound < k.asked.bad:
                 told.append(
-                    f"{k.kind.capitalize()}: {k.shown()} a rate below {per_10k(k.upper_bound)} "
+                    f"{k.kind.capitalize()}: {k.shown()} a rate below {per_10k(k.proved_bound)} "
                     "per 10,000 feeds with 95 % confidence, which is better than the bad rate of "
                     f"{per_10k(k.asked.bad)}."
                 )
@@ -493,10 +497,10 @@ class Judgement:
         told = []
         for k in self.kinds.values():
             bad = per_10k(k.asked.bad)
-            if k.upper_bound >= k.asked.bad:
+            if k.proved_bound >= k.asked.bad:
                 told.append(
                     f"{k.kind.capitalize()}: {k.shown()} no more than a rate below "
-                    f"{per_10k(k.upper_bound)} per 10,000 feeds; that it is better than the bad "
+                    f"{per_10k(k.proved_bound)} per 10,000 feeds; that it is better than the bad "
                     f"rate of {bad} is not proved with 95 % confidence."
                 )
             elif k.verdict == "go on":
@@ -765,12 +769,21 @@ class _Series:
             upper_bound=float(upper_bound(last.count, last.feeds, confidence=CONFIDENCE))
             if last.count <= last.feeds
             else 1.0,
+            proved_bound=self._proved(steps),
             decided=None if self.decided_at is None else steps[self.decided_at],
             steps=steps,
             expected_more_feeds=more,
             producer_risk=producer,
             consumer_risk=consumer,
         )
+
+    def _proved(self, steps: Sequence[Step]) -> float:
+        """Return what was proved where the kind was decided, or where it stands."""
+        at = steps[-1 if self.decided_at is None else self.decided_at]
+        places = {check.feeds: place for place, check in enumerate(self.test.checks)}
+        if at.feeds not in places:
+            return 1.0
+        return bound_at_look(self.test, places[at.feeds], at.count, CONFIDENCE)
 
     def bin(self, number: int, end: _End) -> BinJudged:
         """Return one bin as it stands, with the screen that was applied or will be."""

@@ -176,6 +176,58 @@ def expected_more(test: Looks, count: int, rate: float) -> float:
     return float(np.sum((found.feeds - last) * ended))
 
 
+def bound_at_look(test: Looks, look: int, count: int, confidence: float) -> float:
+    """Return the rate that a test has proved at a look, which allows for the looks before.
+
+    A test that ends when its count is good has the more chances to look good; the bound for feeds
+    fixed beforehand holds less often than it says (in 90 of 100 such tests, not 95, at the bad rate
+    of a plan with fifty looks). Here results are ordered by the look at which they came, and at one
+    look by the count (stagewise: Jennison and Turnbull 2000, section 8.4): one-sided, exact.
+
+    Parameters
+    ----------
+    test : Looks
+        As judged.
+    look : int
+        Place among its checks.
+    count : int
+        Faults by then.
+    confidence : float
+        Of the bound.
+
+    Returns
+    -------
+    float
+        Faults per feed; 1 where nothing is proved.
+    """
+    if count >= test.checks[look].feeds:
+        return 1.0
+
+    def as_good(rate: float) -> float:
+        """Return the chance of being accepted before, or of as few faults at that look."""
+        rates = np.array([rate])
+        state, before = begin(1), 0.0
+        for check in test.checks[:look]:
+            moved = advance(state, check.feeds, rates, check.reject)
+            few = max(0, check.accept - moved.least + 1)
+            before += float(moved.chance[:, :few].sum())
+            state = State(check.feeds, moved.least + few, moved.chance[:, few:])
+        last = advance(state, test.checks[look].feeds, rates, count + 1)
+        return before + float(last.chance.sum())
+
+    # By halving the logarithm: chances fall steadily with the rate.
+    low, high = np.log(1e-12), np.log(1 - 1e-12)
+    if as_good(float(np.exp(high))) > 1 - confidence:
+        return 1.0
+    while high - low > 1e-12:
+        middle = (low + high) / 2
+        if as_good(float(np.exp(middle))) > 1 - confidence:
+            low = middle
+        else:
+            high = middle
+    return float(np.exp(high))
+
+
 @dataclass(frozen=True)
 class Screened:
     """The bins of one kind of fault at each look, for the chance that none stands out.

@@ -104,6 +104,7 @@ def _kind(judged: KindJudged) -> dict[str, Any]:
         "count": judged.count,
         "verdict": judged.verdict,
         "upper_bound": judged.upper_bound,
+        "proved_bound": judged.proved_bound,
         "expected_more_feeds": judged.expected_more_feeds,
         "good": judged.asked.good,
         "bad": judged.asked.bad,

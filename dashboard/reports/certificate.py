@@ -251,7 +251,7 @@ def _totals(judgement: Judgement) -> Section:
             ),
         ]
     lines.append(("In all", [_seen(k.count, k.feeds) for k in kinds]))
-    lines.append(("Proves at most, per 10,000 feeds", [per_10k(k.upper_bound) for k in kinds]))
+    lines.append(("Proves at most, per 10,000 feeds", [per_10k(k.proved_bound) for k in kinds]))
     if judgement.verdict == "go on":
         lines.append(
             (
@@ -273,7 +273,7 @@ def _totals(judgement: Judgement) -> Section:
             Grid(("", *judgement.kinds), rows, numbers=False),
             Text(
                 "Proves at most: the true rate is below it with 95 % confidence, one-sided and "
-                "exact, by all that was counted.",
+                "exact, allowing for the looks before.",
                 "quiet",
             ),
         ),

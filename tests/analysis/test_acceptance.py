@@ -274,6 +274,31 @@ class TestWhatWasProved:
         )
         assert any("extra cycles on this bin alone" in told for told in found.not_proved())
 
+    def test_one_look_proves_what_fixed_feeds_do(self):
+        found = judged(batch(7_500, misses=[2, 9], doubles=[5]))
+        for kind in found.kinds.values():
+            assert kind.proved_bound == pytest.approx(kind.upper_bound, rel=1e-9)
+
+    def test_many_looks_prove_less(self):
+        found = judged(*[batch(500)] * 3, *[batch(500, misses=[1])] * 2, *[batch(500)] * 45)
+        kind = found.kinds["misses"]
+        fixed = stats.beta.ppf(
+            0.95, kind.decided.count + 1, kind.decided.feeds - kind.decided.count
+        )
+        assert kind.verdict == "pass"
+        assert kind.proved_bound > 1.01 * fixed
+
+    @pytest.mark.parametrize("rate", [6e-5, 1e-4])
+    def test_what_is_proved_holds_as_often_as_it_says(self, rate):
+        """Burn-ins looked at fifty times, by simulation: below the bound in 95 of 100 at least."""
+        draw = np.random.default_rng(11)
+        plans = {kind: choose(kind) for kind in PROVED}
+        held, tests = 0, 150
+        for _ in range(tests):
+            batches = simulated(draw, {"misses": rate, "doubles": 0.0}, 600, 50)
+            held += judged(*batches, plans=plans).kinds["misses"].proved_bound >= rate
+        assert held / tests >= 0.95 - 3 * math.sqrt(0.95 * 0.05 / tests)
+
     def test_every_bin_has_its_own_bound(self):
         found = judged(batch(7_500, misses=[2, 2]))
         bound = {b.bin: b.upper_bound for b in found.bins if b.kind == "misses"}

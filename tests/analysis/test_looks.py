@@ -10,6 +10,7 @@ from scipy import stats
 
 from analysis.looks import (
     Screened,
+    bound_at_look,
     chance_to_pass,
     expected_more,
     looks,
@@ -334,3 +335,27 @@ def test_chance_to_pass_without_screens_is_that_of_the_plans():
     assert chance_to_pass(never, (0.002, 0.001)) == pytest.approx(math.prod(alone), rel=1e-9)
     # A screen that fails at the first fault lets pass only who has none at the end.
     assert chance_to_pass(kinds, (0.002, 0.001)) < math.prod(alone)
+
+
+def test_the_bound_at_a_look_by_enumeration():
+    """Every path of counts over three small looks, at the bound: as good as seen in 5 of 100."""
+    plan = sequential_plan(Asked(0.02, 0.2), 60)
+    test = looks(plan, [10, 20, 30], 10)
+    for look, count in ((0, 0), (1, 1), (2, 2), (2, 0)):
+        bound = bound_at_look(test, look, count, 0.95)
+        good = 0.0
+        for path in itertools.product(range(11), repeat=look + 1):
+            chance, total, ended = 1.0, 0, False
+            for place, more in enumerate(path):
+                chance *= stats.binom.pmf(more, 10, bound)
+                total += more
+                check = test.checks[place]
+                if place < look and (total <= check.accept or total >= check.reject):
+                    # What comes after the end does not count: take one path for all of them.
+                    ended = True
+                    if total <= check.accept and not any(path[place + 1 :]):
+                        good += chance
+                    break
+            if not ended and total <= count:
+                good += chance
+        assert good == pytest.approx(0.05, rel=1e-8)
