@@ -230,7 +230,7 @@ class TestTheTowersRisks:
         draw = np.random.default_rng(20310101)
         plans = {kind: choose(kind) for kind in PROVED}
         for rates in (GOOD, {**GOOD, "doubles": BAD["doubles"]}):
-            passed, tests, exact = 0, 150, math.nan
+            passed, tests, exact = 0, 100, math.nan
             for _ in range(tests):
                 found = judged(*simulated(draw, rates, 10_000, 8), plans=plans)
                 assert found.verdict != "go on"
@@ -288,12 +288,12 @@ class TestWhatWasProved:
         assert kind.verdict == "pass"
         assert kind.proved_bound > 1.01 * fixed
 
-    @pytest.mark.parametrize("rate", [6e-5, 1e-4])
-    def test_what_is_proved_holds_as_often_as_it_says(self, rate):
+    def test_what_is_proved_holds_as_often_as_it_says(self):
         """Burn-ins looked at fifty times, by simulation: below the bound in 95 of 100 at least."""
+        rate = BAD["misses"]
         draw = np.random.default_rng(11)
         plans = {kind: choose(kind) for kind in PROVED}
-        held, tests = 0, 150
+        held, tests = 0, 100
         for _ in range(tests):
             batches = simulated(draw, {"misses": rate, "doubles": 0.0}, 600, 50)
             held += judged(*batches, plans=plans).kinds["misses"].proved_bound >= rate

@@ -176,7 +176,7 @@ class TestGathering:
         """Each of the four tests is one at 0.05, so a clean burn-in is doubted in about that."""
         draw = np.random.default_rng(7)
         doubted = {"bin": 0, "run": 0, "time": 0}
-        tests = 100
+        tests = 60
         for _ in range(tests):
             batches = []
             for _ in range(6):
