@@ -28,6 +28,8 @@ from analysis.doubts import Doubt, Judged, doubts_of
 from analysis.intervals import lower_bound, upper_bound
 from analysis.looks import Looks, Screened, bound_at_look, chance_to_pass, expected_more, looks
 from analysis.plans import (
+    LEAST_RATE,
+    MOST_RATE,
     Asked,
     PlanError,
     SequentialPlan,
@@ -68,10 +70,21 @@ def usual_asked(kind: str, site: Site = NO_SITE) -> Asked:
 
     The good rate is the site's stated standard, or else the usual one (common practice, no
     source); the bad one 10/3 of it.
+
+    Raises
+    ------
+    PlanError
+        For a stated standard with which no plan can be made.
     """
     good = float(site.standard.get(kind, STANDARD[kind]))
     # The quotient of two short decimals is meant, not its last binary digit.
-    return Asked(good, float(f"{good * BAD_TO_GOOD:.12g}"), KIND_RISK, CONSUMER_RISK)
+    bad = float(f"{good * BAD_TO_GOOD:.12g}")
+    if not LEAST_RATE <= good < bad <= MOST_RATE:
+        raise PlanError(
+            f"the site's standard of {per_10k(good)} {kind} per 10,000 feeds gives no plan; give "
+            f"a good and a bad rate, or correct the standard in the site file"
+        )
+    return Asked(good, bad, KIND_RISK, CONSUMER_RISK)
 
 
 @dataclass(frozen=True)
@@ -90,6 +103,8 @@ class Chosen:
         Whether the plan is the kept one.
     before : bool
         Whether that was kept before the burn-in began, and before any of its lines.
+    passed_over : int
+        How many other plans were kept for it once it had begun.
     """
 
     kind: str
@@ -97,6 +112,7 @@ class Chosen:
     kept: KeptPlan | None
     followed: bool
     before: bool = False
+    passed_over: int = 0
 
     @property
     def method(self) -> str:
@@ -257,7 +273,8 @@ class KindJudged:
         word = "passed" if self.verdict == "pass" else "failed"
         text = f"{name}: {word} with {at} ({bound})"
         feeds, count = self.later
-        return f"{text}; {count:,} in {feeds:,} feeds after that." if feeds else f"{text}."
+        later = f"; {count:,} in {feeds:,} feeds after that" if feeds or count else ""
+        return f"{text}{later}."
 
 
 @dataclass(frozen=True)
@@ -422,6 +439,7 @@ class Judgement:
             good={kind: k.asked.good for kind, k in self.kinds.items()},
             later={kind: k.later for kind, k in self.kinds.items()},
             kept={kind: (k.chosen.kept, k.chosen.followed) for kind, k in self.kinds.items()},
+            passed_over={kind: k.chosen.passed_over for kind, k in self.kinds.items()},
             lower_bounds={d.planted.kind: d.lower_bound for d in self.detectors},
             conditions=self.conditions,
         )
@@ -574,7 +592,11 @@ def judge(
             f"the burn-in of tower {burn_in.tower} has no feeds that anything watched; log its "
             "cycles first"
         )
-    series = {kind: _Series(attempt, kind, chosen[kind], screens_risk) for kind in PROVED}
+    fed = _bins_by_look(attempt, burn_in.listed_bins)
+    series = {
+        kind: _Series(attempt, kind, chosen[kind], [each_risk(screens_risk, 2 * n) for n in fed])
+        for kind in PROVED
+    }
     scale = max(s.lengthened() for s in series.values())
     for one_kind in series.values():
         one_kind.foresee(scale)
@@ -598,6 +620,15 @@ def judge(
         conditions=conditions(attempt),
         account=account,
     )
+
+
+def _bins_by_look(attempt: Attempt, listed: int | None) -> list[int]:
+    """Return how many bins are screened at each look: those of the tower, or those fed by then.
+
+    By what was known there alone, as `_Series.whole`.
+    """
+    fed = np.cumsum(sum(attempt.feeds[kind] for kind in PROVED), axis=0) > 0
+    return [max(int(number), listed or 0, 1) for number in fed.sum(axis=1)]
 
 
 @dataclass(frozen=True)
@@ -639,10 +670,12 @@ def _ended(series: Mapping[str, _Series]) -> _End:
         verdicts = {kind.verdict for kind in every}
         passed, failed = verdicts == {"pass"}, "fail" in verdicts
         screen = {
-            name: s.bin_feeds[look].astype(float) if passed or failed else s.whole(look)
+            name: s.bin_feeds[look].astype(float) if passed or failed else s.whole(look, every)
             for name, s in series.items()
         }
-        out = {name: s.bin_counts[look] >= s.limits(screen[name]) for name, s in series.items()}
+        out = {
+            name: s.bin_counts[look] >= s.limits(screen[name], look) for name, s in series.items()
+        }
         standing = any(some.any() for some in out.values())
         if failed or standing:
             end = _End("fail", look, screen, not failed, out)
@@ -656,8 +689,10 @@ def _ended(series: Mapping[str, _Series]) -> _End:
 class _Series:
     """One kind of fault from run to run, and as it is foreseen to go on."""
 
-    def __init__(self, attempt: Attempt, kind: str, chosen: Chosen, screens_risk: float) -> None:
+    def __init__(self, attempt: Attempt, kind: str, chosen: Chosen, risks: Sequence[float]) -> None:
         self.attempt, self.kind, self.chosen = attempt, kind, chosen
+        # Of one screen, at each look.
+        self.risks = np.array(risks)
         self.bin_feeds: NDArray[np.int64] = np.cumsum(attempt.feeds[kind], axis=0)
         self.bin_counts: NDArray[np.int64] = np.cumsum(attempt.counts[kind], axis=0)
         self.counts: NDArray[np.int64] = self.bin_counts.sum(axis=1) + np.cumsum(
@@ -666,8 +701,6 @@ class _Series:
         self.runs = len(attempt.runs)
         self.verdict: Verdict = "go on"
         self.decided_at: int | None = None
-        number = int(sum((attempt.feeds[k].sum(axis=0) > 0).sum() for k in PROVED))
-        self.risk = each_risk(screens_risk, max(number, 1))
 
     @property
     def asked(self) -> Asked:
@@ -736,23 +769,27 @@ class _Series:
         elif step.count <= step.accept:
             self.verdict, self.decided_at = "pass", place
 
-    def whole(self, look: int) -> FloatArray:
+    def whole(self, look: int, every: Sequence[_Series]) -> FloatArray:
         """Return the feeds of each bin at the end of the whole test, as foreseen at a look.
 
         From what was known there alone: a verdict must not change with what came later. The test
-        may run over its most feeds by a part of a run.
+        ends with the kind that takes longest, and may run over its most feeds by some of a run.
         """
         own: FloatArray = self.bin_feeds[look].astype(float)
-        feeds = float(own.sum())
-        if not feeds:
-            return own
-        longest = max(self.chosen.plan.feeds + feeds / (look + 1), feeds)
-        ahead: FloatArray = np.ceil(own * (longest / feeds))
+        most = max(float(kind.bin_feeds[look].sum()) for kind in every)
+        times = 1.0
+        for kind in every:
+            # Where nothing was watched for a kind yet, it is taken to be from now on.
+            feeds = float(kind.bin_feeds[look].sum()) or most
+            if feeds:
+                longest_run = float(kind.attempt.feeds[kind.kind][: look + 1].sum(axis=1).max())
+                times = max(times, (kind.chosen.plan.feeds + 2 * longest_run) / feeds)
+        ahead: FloatArray = np.ceil(own * times)
         return ahead
 
-    def limits(self, feeds: ArrayLike) -> NDArray[np.int64]:
-        """Return the count with which each bin fails after so many feeds."""
-        return failing_counts(feeds, self.asked.good, self.risk)
+    def limits(self, feeds: ArrayLike, look: int) -> NDArray[np.int64]:
+        """Return the count with which each bin fails after so many feeds, screened at a look."""
+        return failing_counts(feeds, self.asked.good, self.risks[min(look, self.runs - 1)])
 
     def judged(self) -> KindJudged:
         steps, last = self.steps, self.steps[-1]
@@ -790,7 +827,7 @@ class _Series:
         last = self.runs - 1
         feeds, count = int(self.bin_feeds[last, number]), int(self.bin_counts[last, number])
         there = float(end.screen[self.kind][number])
-        fails_at, now = int(self.limits(there)), int(self.limits(feeds))
+        fails_at, now = int(self.limits(there, end.look)), int(self.limits(feeds, last))
         return BinJudged(
             bin=self.attempt.bins[number],
             kind=self.kind,
@@ -809,5 +846,7 @@ class _Series:
         feeds: NDArray[np.int64] = self.bin_feeds.sum(axis=1)
         with np.errstate(invalid="ignore", divide="ignore"):
             shares: FloatArray = np.nan_to_num(self.bin_feeds / feeds[:, None])
-        limits = self.limits(self.bin_feeds).astype(float)
+        ahead = len(self.bin_feeds) - self.runs
+        risks = np.append(self.risks, np.repeat(self.risks[-1:], ahead))[:, None]
+        limits = failing_counts(self.bin_feeds, self.asked.good, risks).astype(float)
         return Screened(self.test, feeds, shares, limits)

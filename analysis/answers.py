@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping, Sequence, Set
+from dataclasses import replace
 
 from analysis import rates as statistics
 from analysis.acceptance import Chosen, Judgement, choose
@@ -28,6 +29,7 @@ from analysis.proofs import (
     burn_in,
     changes_of,
     chosen,
+    kept_for,
     latest,
     proofs,
     typed_burn_in,
@@ -457,8 +459,9 @@ def _chosen_plans(
     single: bool,
     site: Site,
 ) -> dict[str, Chosen]:
-    return {
-        kind: choose(
+    plans = {}
+    for kind in PROVED:
+        found = choose(
             kind,
             chosen(kept, burnt.tower, burnt.name, kind, burnt.begun),
             rates=(rates or {}).get(kind),
@@ -466,8 +469,10 @@ def _chosen_plans(
             site=site,
             begun=burnt.begun,
         )
-        for kind in PROVED
-    }
+        own = kept_for(kept, burnt.tower, burnt.name, kind)
+        after = sum(not plan.before(burnt.begun) for plan in own if plan != found.kept)
+        plans[kind] = replace(found, passed_over=after)
+    return plans
 
 
 def _wanted_proof(scan: LogScan, tower: str, proof: str | None) -> Proof:
@@ -482,7 +487,8 @@ def _wanted_proof(scan: LogScan, tower: str, proof: str | None) -> Proof:
             else ""
         )
         raise FilterError(
-            f"tower {tower} has no burn-in in the log{which}; log its runs with purpose burn-in"
+            f"tower {tower} has no burn-in in the log{which}; log the runs that prove it with "
+            "purpose burn-in"
         )
     if proof is None:
         return found[-1]

@@ -13,6 +13,7 @@ fall is compared with what was logged (a permutation test: Fisher 1935).
 
 from __future__ import annotations
 
+import datetime as dt
 import random
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -41,8 +42,8 @@ class Doubt:
     Attributes
     ----------
     about : str
-        ``plan``, ``attempts``, ``detector``, ``off``, ``bin``, ``run``, ``time``, ``stock``,
-        ``air``, ``bins``, ``place`` or ``later``.
+        ``plan``, ``attempts``, ``services``, ``detector``, ``off``, ``bin``, ``run``, ``time``,
+        ``stock``, ``air``, ``bins``, ``place`` or ``later``.
     text : str
         A sentence, with what would settle it.
     chance : float or None
@@ -70,6 +71,8 @@ class Judged:
         What was counted after a kind's verdict.
     kept : mapping of str to (KeptPlan or None, bool)
         The plan kept for each kind, and whether the verdict goes by it.
+    passed_over : mapping of str to int
+        How many plans were kept for each kind once the burn-in had begun, and do not count.
     lower_bounds : mapping of str to float or None
         Least share of planted faults that is called.
     conditions : Conditions
@@ -81,6 +84,7 @@ class Judged:
     good: Mapping[str, float]
     later: Mapping[str, tuple[int, int]]
     kept: Mapping[str, tuple[KeptPlan | None, bool]]
+    passed_over: Mapping[str, int]
     lower_bounds: Mapping[str, float | None]
     conditions: Conditions
 
@@ -96,6 +100,7 @@ def doubts_of(judged: Judged) -> tuple[Doubt, ...]:
     return (
         *_of_plans(judged),
         *_of_attempts(judged),
+        *_of_services(judged),
         *_of_detectors(judged),
         *_of_bins(judged),
         *_of_runs(judged),
@@ -131,6 +136,16 @@ def _of_plans(judged: Judged) -> list[Doubt]:
             found.append(
                 Doubt("plan", f"{kind.capitalize()} are judged by another plan than the one kept.")
             )
+    for kind, number in judged.passed_over.items():
+        if number:
+            many = "plan was" if number == 1 else "plans were"
+            found.append(
+                Doubt(
+                    "plan",
+                    f"{number} more {many} kept for {kind} after this burn-in had begun, and "
+                    f"{'does' if number == 1 else 'do'} not count.",
+                )
+            )
     return found
 
 
@@ -151,6 +166,33 @@ def _of_attempts(judged: Judged) -> list[Doubt]:
             f"the last: {'; '.join(counts)}.",
         )
     ]
+
+
+def _of_services(judged: Judged) -> list[Doubt]:
+    """Doubt what was done while a stretch ran, and what is dated by a day of the burn-in alone."""
+    attempt = judged.burn_in.attempts[-1]
+    spans = [
+        (_wall(row["started"]), _wall(row.get("ended"))) for row in attempt.rows if row["started"]
+    ]
+    days = {begun.date() for begun, _ in spans if begun}
+    found = []
+    for change in judged.burn_in.near:
+        within = any(b and e and b < change.when < e for b, e in spans)
+        by_day = change.when.time() == dt.time.min and change.when.date() in days
+        if within or by_day:
+            when = "while it ran" if within else "on a day on which it ran, with no time of day"
+            found.append(
+                Doubt(
+                    "services",
+                    f"A service was logged {when}: {change.what}, {change.when:%Y-%m-%d %H:%M}; "
+                    "what was counted before it may not hold for the tower as it now stands.",
+                )
+            )
+    return found
+
+
+def _wall(value: object) -> dt.datetime | None:
+    return value.replace(tzinfo=None) if isinstance(value, dt.datetime) else None
 
 
 def _of_detectors(judged: Judged) -> list[Doubt]:
@@ -224,7 +266,7 @@ def _of_bins(judged: Judged) -> list[Doubt]:
 
 def _crowded(count: int, total: int, kind: str, where: str, chance: float) -> str:
     return (
-        f"{count:,} of {total:,} {one(kind, total)} fell in {where}: chance would put as many in "
+        f"{count:,} of {total:,} {kind} fell in {where}: chance would put as many in "
         f"one place with a probability of {_chance(chance)}."
     )
 
@@ -400,7 +442,16 @@ def _of_later(judged: Judged) -> list[Doubt]:
     """Doubt a verdict after which more faults came than a good tower would show."""
     found = []
     for kind, (feeds, count) in judged.later.items():
-        if not count or not feeds:
+        if not count:
+            continue
+        if not feeds:
+            found.append(
+                Doubt(
+                    "later",
+                    f"After the verdict on {kind}, {count:,} {'was' if count == 1 else 'were'} "
+                    "logged without feeds: see in which run they came.",
+                )
+            )
             continue
         chance = float(or_more(count, feeds, judged.good[kind]))
         if chance <= DOUBTED:

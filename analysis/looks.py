@@ -301,59 +301,73 @@ class _Followed:
         check = self._checks.get(feeds)
         rate = self._rate
         old = self._accepted
-        top = old.chance.shape[1] + likely(feeds - old.feeds, rate)
-        old = advance(old, feeds, rate, top)
-        clear = self._clear(number, old.chance.shape[1])
-        before = float(old.chance[0] @ clear)
-        fresh = np.zeros_like(old.chance)
+        top = old.least + old.chance.shape[1] + likely(feeds - old.feeds, rate)
+        old = _trimmed(advance(old, feeds, rate, top))
+        before = self._clear(number, old)
+        now = old
         if check is not None and not self.ended and feeds > self._state.feeds:
             moved = advance(self._state, feeds, rate, check.reject)
             few = max(0, check.accept - moved.least + 1)
-            ended = moved.chance[:, :few]
-            width = max(fresh.shape[1], moved.least + ended.shape[1])
-            fresh = np.zeros((1, width))
-            fresh[:, moved.least : moved.least + ended.shape[1]] = ended
+            if few:
+                now = _together(old, State(feeds, moved.least, moved.chance[:, :few]))
             self._state = State(feeds, moved.least + few, moved.chance[:, few:])
-        together = np.zeros((1, max(fresh.shape[1], old.chance.shape[1])))
-        together[:, : old.chance.shape[1]] += old.chance
-        together[:, : fresh.shape[1]] += fresh
-        # Counts that hardly ever come about only cost time.
-        kept = int(np.flatnonzero(together[0] > 1e-15)[-1]) + 1 if together.max() > 1e-15 else 1
-        self._accepted = State(feeds, 0, together[:, :kept])
-        now = float(self._accepted.chance[0] @ self._clear(number, kept))
-        return now, before
+        self._accepted = _trimmed(now)
+        return self._clear(number, self._accepted), before
 
-    def _clear(self, number: int, counts: int) -> FloatArray:
-        return none_reaches(counts - 1, self._kind.shares[number], self._kind.fails_at[number])
+    def _clear(self, number: int, accepted: State) -> float:
+        """Return the chance of being accepted with no bin at its limit."""
+        chance = accepted.chance[0]
+        if not chance.sum():
+            return 0.0
+        most = accepted.least + len(chance) - 1
+        shares, limits = self._kind.shares[number], self._kind.fails_at[number]
+        return float(chance @ none_reaches(most, shares, limits, accepted.least))
 
 
-def none_reaches(most: int, shares: FloatArray, limits: FloatArray) -> FloatArray:
-    """Return the chance that no cell of a multinomial reaches its limit, for 0 to ``most`` in all.
+def _trimmed(state: State) -> State:
+    """Return a state without counts that hardly ever come about: they only cost time."""
+    kept = np.flatnonzero(state.chance[0] > 1e-15)
+    if not kept.size:
+        return State(state.feeds, state.least, state.chance[:, :1])
+    return State(state.feeds, state.least + int(kept[0]), state.chance[:, kept[0] : kept[-1] + 1])
+
+
+def _together(one: State, other: State) -> State:
+    least = min(one.least, other.least)
+    most = max(one.least + one.chance.shape[1], other.least + other.chance.shape[1])
+    chance = np.zeros((1, most - least))
+    for state in (one, other):
+        start = state.least - least
+        chance[:, start : start + state.chance.shape[1]] += state.chance
+    return State(one.feeds, least, chance)
+
+
+def none_reaches(most: int, shares: FloatArray, limits: FloatArray, least: int = 0) -> FloatArray:
+    """Return the chance that no cell of a multinomial reaches its limit, total by total.
 
     Exact: cells are independent Poisson counts, given their sum (Levin 1981, Annals of Statistics
     9:1123-1126).
 
     Parameters
     ----------
-    most : int
-        Largest total.
+    most, least : int
+        Largest and smallest total.
     shares : array, one per cell
         Chance of each cell; together 1. Cells without a share are passed over.
     limits : array, one per cell
         Count that a cell must not reach.
+
+    Returns
+    -------
+    array
+        For each total from ``least`` to ``most``.
     """
-    if most > _AT_ONCE:
+    middle = (least + most) // 2
+    if most > _AT_ONCE and most > 2 * least + 1:
         # From far above, few in all would be too unlikely to have digits.
-        few = none_reaches(most // 2, shares, limits)
-        return np.append(few, _none_reaches(most, shares, limits, 0.75 * most)[len(few) :])
-    return _none_reaches(most, shares, limits, max(1.0, most / 2))
-
-
-#: Up to so many in all are worked out together.
-_AT_ONCE = 400
-
-
-def _none_reaches(most: int, shares: FloatArray, limits: FloatArray, expected: float) -> FloatArray:
+        few = none_reaches(middle, shares, limits, least)
+        return np.append(few, none_reaches(most, shares, limits, middle + 1))
+    expected = max(1.0, (least + most) / 2)
     chance = np.ones(1)
     # Bins mostly run alike, and what is the same for many of them is worked out once.
     alike, times = np.unique(np.stack([shares, limits]), axis=1, return_counts=True)
@@ -365,14 +379,30 @@ def _none_reaches(most: int, shares: FloatArray, limits: FloatArray, expected: f
         cell = np.exp(below * np.log(mean) - mean - gammaln(below + 1))
         while number:
             if number % 2:
-                chance = np.convolve(chance, cell)[: most + 1]
+                chance = _convolved(chance, cell)[: most + 1]
             number //= 2
             if number:
-                cell = np.convolve(cell, cell)[: most + 1]
+                cell = _convolved(cell, cell)[: most + 1]
     whole = np.zeros(most + 1)
     whole[: len(chance)] = chance
-    totals = np.arange(most + 1)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        given = whole / np.exp(totals * np.log(expected) - expected - gammaln(totals + 1))
-    found: FloatArray = np.minimum(given, 1.0)
+    totals = np.arange(least, most + 1)
+    at_all = np.exp(totals * np.log(expected) - expected - gammaln(totals + 1))
+    # A total too unlikely to have digits: of few, none reaches a limit that counts; of many, some.
+    given = np.where(totals < expected, 1.0, 0.0)
+    np.divide(whole[least:], at_all, out=given, where=at_all > 1e-280)
+    found: FloatArray = np.clip(given, 0.0, 1.0)
     return found
+
+
+#: Up to so many in all are worked out together.
+_AT_ONCE = 400
+#: Convolutions of more terms go by way of the frequencies, which loses below 1e-15 of the whole.
+_TERMS = 4_000_000
+
+
+def _convolved(one: FloatArray, other: FloatArray) -> FloatArray:
+    if len(one) * len(other) <= _TERMS:
+        return np.convolve(one, other)
+    size = len(one) + len(other) - 1
+    found: FloatArray = np.fft.irfft(np.fft.rfft(one, size) * np.fft.rfft(other, size), size)
+    return np.maximum(found, 0.0)

@@ -99,6 +99,8 @@ class Proof:
         That attempt's part of the frame that was searched.
     changes : tuple of Change
         What started it anew, in order of time.
+    near : tuple of Change
+        What else was done on its days.
     """
 
     tower: str
@@ -108,6 +110,7 @@ class Proof:
     last: dt.datetime
     counts: pa.Table
     changes: tuple[Change, ...] = ()
+    near: tuple[Change, ...] = ()
 
     def within(self, counts: pa.Table) -> Proof:
         """Return the same burn-in with those of its rows that are in another frame of counts."""
@@ -167,10 +170,18 @@ def proofs(counts: pa.Table, changes: Mapping[str, Sequence[Change]]) -> dict[st
             last=last,
             counts=counts.take(np.array(kept, np.int64)),
             changes=tuple(inside),
+            near=tuple(
+                change
+                for change in changes.get(tower, ())
+                if change not in inside
+                and change.since is None
+                and begun.date() <= change.when.date() <= last.date() + dt.timedelta(days=1)
+            ),
         )
         found.setdefault(tower, []).append(proof)
     for some in found.values():
-        some.sort(key=lambda proof: proof.begun)
+        # A name that is used again long after is the latest, whatever came in between.
+        some.sort(key=lambda proof: (proof.last, proof.begun))
     return found
 
 
@@ -255,26 +266,32 @@ def chosen(
 
     The last that was kept before it began; where all came later, the first of them.
     """
-    own = [p for p in plans if (p.tower, p.proof, p.kind) == (tower, proof, kind)]
+    own = kept_for(plans, tower, proof, kind)
     before = [plan for plan in own if plan.before(begun)]
     return before[-1] if before else own[0] if own else None
 
 
+def kept_for(plans: Sequence[KeptPlan], tower: str, proof: str, kind: str) -> list[KeptPlan]:
+    """Return the plans that were kept for a kind of a burn-in, in order."""
+    return [p for p in plans if (p.tower, p.proof, p.kind) == (tower, proof, kind)]
+
+
 @dataclass(frozen=True)
 class Attempt:
-    """A part of a burn-in within which nothing was changed, run by run.
+    """A part of a burn-in within which nothing was changed, stretch by stretch.
 
     Attributes
     ----------
     runs : tuple of str
-        In order of time.
+        The run of each stretch, in order of time. A run with several stretches stands several
+        times, perhaps with others in between: what is logged later moves nothing before it.
     started : tuple of datetime
-        When each run's first stretch of this attempt started; wall time.
+        When each of them started; wall time.
     bins : tuple of int
         Bins that any line names, by number.
-    feeds, counts : mapping of str to array, runs x bins
+    feeds, counts : mapping of str to array, stretches x bins
         By kind of fault: feeds that were watched for it, and faults.
-    unplaced : mapping of str to array, one per run
+    unplaced : mapping of str to array, one per stretch
         Faults whose bin was not noted.
     unwatched : mapping of str to int
         Feeds that nothing watched for that kind.
@@ -293,6 +310,11 @@ class Attempt:
     unwatched: Mapping[str, int]
     rows: tuple[Mapping[str, object], ...]
     ended_by: Change | None = None
+
+    @property
+    def run_count(self) -> int:
+        """How many runs, whatever their stretches."""
+        return len(set(self.runs))
 
     def total_feeds(self, kind: str) -> int:
         """Return the feeds that were watched for a kind."""
@@ -317,6 +339,8 @@ class BurnIn:
         In order of time; the last is what counts.
     listed_bins : int or None
         How many bins the tower has by the tower list.
+    near : tuple of Change
+        What was done on its days and started nothing anew.
     fingerprint : str
         SHA-256, in hexadecimal, of all of its lines.
     """
@@ -327,6 +351,7 @@ class BurnIn:
     last: dt.datetime
     attempts: tuple[Attempt, ...]
     listed_bins: int | None
+    near: tuple[Change, ...]
     fingerprint: str
 
 
@@ -363,6 +388,7 @@ def burn_in(
         last=proof.last,
         attempts=tuple(_attempt(p, c) for p, c in zip(parts, closing, strict=True) if p),
         listed_bins=listed_bins,
+        near=proof.near,
         fingerprint=fingerprint(ordered),
     )
 
@@ -469,11 +495,15 @@ def _order(row: Mapping[str, object]) -> tuple[object, ...]:
     return (_start(row), str(row["run"]), row["stretch"] or 1, number is None, number or 0)
 
 
+def _stretch(row: Mapping[str, object]) -> tuple[str, object]:
+    return str(row["run"]), row["stretch"] or 1
+
+
 def _attempt(rows: Sequence[Mapping[str, object]], ended_by: Change | None) -> Attempt:
-    runs: dict[str, dt.datetime] = {}
+    runs: dict[tuple[str, object], dt.datetime] = {}
     for row in rows:
-        runs.setdefault(str(row["run"]), _start(row))
-    place = {run: number for number, run in enumerate(runs)}
+        runs.setdefault(_stretch(row), _start(row))
+    place = {stretch: number for number, stretch in enumerate(runs)}
     bins = sorted({int(str(row["bin"])) for row in rows if row["bin"] is not None})
     column = {number: place for place, number in enumerate(bins)}
     feeds = {kind: np.zeros((len(runs), len(bins)), np.int64) for kind in PROVED}
@@ -481,7 +511,7 @@ def _attempt(rows: Sequence[Mapping[str, object]], ended_by: Change | None) -> A
     unplaced = {kind: np.zeros(len(runs), np.int64) for kind in PROVED}
     unwatched = dict.fromkeys(PROVED, 0)
     for row in rows:
-        at, number = place[str(row["run"])], row["bin"]
+        at, number = place[_stretch(row)], row["bin"]
         cycles = int(str(row["cycles"] or 0))
         for kind in PROVED:
             count = row[kind]
@@ -493,7 +523,7 @@ def _attempt(rows: Sequence[Mapping[str, object]], ended_by: Change | None) -> A
                 feeds[kind][at, column[int(str(number))]] += cycles
                 counts[kind][at, column[int(str(number))]] += int(str(count))
     return Attempt(
-        runs=tuple(runs),
+        runs=tuple(run for run, _ in runs),
         started=tuple(runs.values()),
         bins=tuple(bins),
         feeds=feeds,

@@ -33,7 +33,7 @@ def or_more(count: ArrayLike, feeds: ArrayLike, rate: ArrayLike) -> FloatArray:
     return np.where(x <= 0, 1.0, np.where(x > n, 0.0, inside))
 
 
-def failing_counts(feeds: ArrayLike, rate: float, risk: float) -> NDArray[np.int64]:
+def failing_counts(feeds: ArrayLike, rate: float, risk: ArrayLike) -> NDArray[np.int64]:
     """Return the least count that a good bin reaches with at most a risk.
 
     Parameters
@@ -42,13 +42,13 @@ def failing_counts(feeds: ArrayLike, rate: float, risk: float) -> NDArray[np.int
         Of each bin; with none, the count is 1, which it cannot reach.
     rate : float
         Good rate, faults per feed.
-    risk : float
-        Of each screen, below a half.
+    risk : array_like
+        Of each screen, below a half; broadcasts with the feeds.
     """
     n = np.asarray(feeds, float)
     # As many as are expected come too often for any risk below a half.
     counts = np.maximum(np.floor(n * rate), 1).astype(np.int64)
-    while np.any(short := or_more(counts, n, rate) > risk):
+    while np.any(short := or_more(counts, n, rate) > np.asarray(risk)):
         counts += short
     return counts
 

@@ -9,6 +9,7 @@ logs in a way that nobody asked for.
 from __future__ import annotations
 
 import dataclasses
+import datetime as dt
 import hashlib
 import json
 import re
@@ -79,6 +80,12 @@ class Site:
     settings: Mapping[str, Setting] = field(default_factory=dict, hash=False)
     standard: Mapping[str, float] = field(default_factory=dict, hash=False)
     fingerprint: str = ""
+
+    def now(self) -> dt.datetime:
+        """Return the moment with its offset, by the clocks at the towers."""
+        if self.zone:
+            return dt.datetime.now(zoneinfo.ZoneInfo(self.zone))
+        return dt.datetime.now().astimezone()
 
     def setting(self, column: str) -> Setting:
         """Return what is said of a setting, if only that nothing is."""

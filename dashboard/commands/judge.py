@@ -71,7 +71,7 @@ def _json(found: Judgement) -> dict[str, Any]:
         "attempts": [
             {
                 "from": attempt.started[0],
-                "runs": len(attempt.runs),
+                "runs": attempt.run_count,
                 "feeds": {kind: attempt.total_feeds(kind) for kind in found.kinds},
                 "misses": attempt.total("misses"),
                 "doubles": attempt.total("doubles"),
@@ -198,8 +198,8 @@ def _print(found: Judgement, told: str) -> None:
     for attempt in found.burn_in.attempts[:-1]:
         assert attempt.ended_by is not None
         _say(
-            f"Abandoned: {len(attempt.runs):,} "
-            f"{'run' if len(attempt.runs) == 1 else 'runs'} from "
+            f"Abandoned: {attempt.run_count:,} "
+            f"{'run' if attempt.run_count == 1 else 'runs'} from "
             f"{attempt.started[0]:%Y-%m-%d %H:%M}, "
             f"{max(attempt.total_feeds(kind) for kind in found.kinds):,} feeds, "
             f"{attempt.total('misses'):,} misses and {attempt.total('doubles'):,} doubles; ended "
@@ -214,7 +214,12 @@ def _print(found: Judgement, told: str) -> None:
         for number, doubt in enumerate(found.doubts, 1):
             _say(doubt.text, first=f"  {number}. ", indent="     ")
     print()
-    print(f"Input rows: {found.account.rows:,}, fingerprint (SHA-256) {found.burn_in.fingerprint}")
+    lines = sum(len(attempt.rows) for attempt in found.burn_in.attempts)
+    print(
+        f"Fingerprint (SHA-256) of {lines:,} {'row' if lines == 1 else 'rows'}, those of abandoned "
+        "attempts included:"
+    )
+    print(found.burn_in.fingerprint)
 
 
 def _say(text: str, *, first: str | None = None, indent: str = "") -> None:

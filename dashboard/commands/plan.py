@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import datetime as dt
 import math
 import shlex
 import sys
@@ -383,8 +382,6 @@ def _percent(share: float) -> str:
 
 def _keep(options: argparse.Namespace, plan: Plan) -> tuple[KeptPlan, Account, str]:
     """Keep the plan in the store; give the burn-in's rows so far, and words for it."""
-    import zoneinfo
-
     from analysis.filters import Filters
     from analysis.kept_plans import KeptPlan, keep
     from analysis.plans import SequentialPlan
@@ -398,9 +395,7 @@ def _keep(options: argparse.Namespace, plan: Plan) -> tuple[KeptPlan, Account, s
         account = scan.account(lines.holding("proof", proof))
         known = {str(row["tower"]) for row in scan.list_rows("towers")}
         known |= {str(name) for name in scan.values(["tower"])["tower"] if name}
-    zone = shared.site(options).zone
-    now = dt.datetime.now(zoneinfo.ZoneInfo(zone)) if zone else dt.datetime.now().astimezone()
-    now = now.replace(microsecond=0)
+    now = shared.site(options).now().replace(microsecond=0)
     kept = keep(
         shared.store_folder(options),
         KeptPlan(
@@ -433,9 +428,9 @@ def _keep(options: argparse.Namespace, plan: Plan) -> tuple[KeptPlan, Account, s
     if account.rows:
         many = "row of that burn-in was" if account.rows == 1 else "rows of that burn-in were"
         told += (
-            f"{where}. But {account.rows:,} {many} in the log before, and the certificate will "
-            "say so."
+            f"{where}. But {account.rows:,} {many} in the log before: a plan that was kept before "
+            "them stands, and the certificate says that this one came late."
         )
     else:
         told += f"{where}."
-    return kept, account, f"{told} Later, {shlex.join(words)} judges by it."
+    return kept, account, f"{told} Later, {shlex.join(words)} judges the burn-in."

@@ -24,6 +24,7 @@ from analysis.filters import FilterError
 from analysis.log_format import YEARS
 from analysis.plans import PlanError
 from analysis.proofs import PROVED, BatchError, Conditions, Proof, between
+from analysis.site import read_site
 from analysis.words import listed
 from dashboard import filters, parts, theme
 from dashboard.batches import TYPED, USUAL_BINS, check_batches, read_batch, read_bins, with_batch
@@ -83,7 +84,7 @@ def register(app: Dash, data: Data) -> None:
         try:
             query = filters.parse_query(str(search or ""))
             typed = {n: str(v or "").strip() for n, v in zip(TYPED, values, strict=True)}
-            return with_batch(query, typed, dt.datetime.now()), ""
+            return with_batch(query, typed, read_site(data.folder).now().replace(tzinfo=None)), ""
         except BatchError as error:
             return no_update, parts.sentence(error)
 
@@ -413,7 +414,7 @@ class _Shown:
         rows.append(("doubts", [doubt.text for doubt in judged.doubts] or ["None was found."]))
         before = judged.burn_in.attempts[:-1]
         attempts = [
-            f"{theme.counted(len(attempt.runs), 'run')} from {theme.day(attempt.started[0])}, "
+            f"{theme.counted(attempt.run_count, 'run')} from {theme.day(attempt.started[0])}, "
             f"abandoned: {attempt.ended_by.what if attempt.ended_by else 'begun anew'}."
             for attempt in before
         ]

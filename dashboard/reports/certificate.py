@@ -131,7 +131,7 @@ def _opening(judgement: Judgement) -> Section:
     bins = str(judgement.bins_run)
     if burn_in.listed_bins is not None:
         bins += f" of {burn_in.listed_bins} in the tower list"
-    rows += [("Runs that count", str(len(runs))), ("Bins that ran", bins)]
+    rows += [("Runs that count", str(judgement.attempt.run_count)), ("Bins that ran", bins)]
     return Section(
         "",
         (
@@ -378,7 +378,7 @@ def _attempt(attempt: Attempt, judgement: Judgement) -> str:
             for kind in judgement.kinds
         ]
     )
-    runs = theme.counted(len(attempt.runs), "run")
+    runs = theme.counted(attempt.run_count, "run")
     text = f"From {_moment(attempt.started[0])}, {runs}: {counted}"
     if attempt.ended_by is not None:
         text += f". Abandoned since: {attempt.ended_by.what}, {_moment(attempt.ended_by.when)}"

@@ -20,9 +20,10 @@ from analysis.acceptance import (
 from analysis.counts import Account, LogScan
 from analysis.filters import FilterError, Filters
 from analysis.plans import Asked, PlanError, SinglePlan, sequential_plan, single_plan
-from analysis.proofs import PROVED, Batch, Planted, typed_burn_in
+from analysis.proofs import PROVED, Batch, Planted, burn_in, typed_burn_in
 from analysis.site import parse_site
 from analysis.store import Store
+from tests.analysis.test_proofs import day, line, the_proof
 from tests.conftest import read
 
 BEGUN = dt.datetime(2031, 1, 1)
@@ -126,6 +127,82 @@ class TestVerdicts:
                 reached = (found.verdict, found.decided_run, found.decided_at)
             if reached is not None:
                 assert (found.verdict, found.decided_run, found.decided_at) == reached
+
+    @settings(max_examples=40)
+    @given(
+        st.lists(
+            st.tuples(
+                st.sampled_from("XYZ"),
+                st.sampled_from([300, 3_000, 20_000]),
+                st.integers(1, 6),
+                st.lists(st.integers(1, 3), max_size=4),
+            ),
+            min_size=2,
+            max_size=6,
+        )
+    )
+    def test_no_later_stretch_nor_further_bin_changes_a_verdict(self, stretches):
+        """Runs whose stretches have others between, and bins that are fed late or never."""
+        rows, reached = [], None
+        for number, (name, cycles, bins, misses) in enumerate(stretches, 1):
+            rows += [
+                line(name, day(number), place, cycles, misses.count(place), stretch=number)
+                for place in range(1, bins + 1)
+            ]
+            found = of_lines(rows)
+            if reached is None and found.verdict != "go on":
+                reached = (found.verdict, found.decided_run, found.decided_at)
+            if reached is not None:
+                assert (found.verdict, found.decided_run, found.decided_at) == reached
+
+    def test_faults_of_a_later_stretch_stay_later(self):
+        early = [line("X", day(1), place, 3_000) for place in range(1, 11)]
+        early += [line("Y", day(2), place, 6_000) for place in range(1, 11)]
+        late = [line("X", day(3), place, 6_000, 1, stretch=2) for place in range(1, 11)]
+        found = of_lines(early + late)
+        assert (found.verdict, found.decided_run) == ("pass", "Y")
+        assert found.kinds["misses"].later == (60_000, 10)
+        assert found.attempt.run_count == 2
+
+    def test_bins_that_are_fed_later_do_not_loosen_the_screens(self):
+        first = [line("1", day(1), n, 26_000, 6 if n == 1 else 0) for n in range(1, 11)]
+        assert of_lines(first).verdict == "fail"
+        more = [line("2", day(2), n, 1) for n in range(11, 51)]
+        assert of_lines(first + more).verdict == "fail"
+
+    def test_how_runs_are_cut_does_not_fail_a_bin_early(self):
+        whole = judged(batch(26_000, misses=[1] * 5), plans=singles())
+        cut = judged(batch(13_000, [1] * 5), batch(500), batch(12_500), plans=singles())
+        assert whole.verdict == cut.verdict == "pass"
+
+    def test_faults_without_feeds_after_a_verdict_are_told_and_doubted(self):
+        rows = [line("1", day(1), n, 30_000) for n in range(1, 11)]
+        rows.append(line("2", day(2), None, None, 30))
+        found = of_lines(rows)
+        assert found.verdict == "pass"
+        assert "30 in 0 feeds after that" in found.kinds["misses"].sentence()
+        assert any("without feeds" in d.text for d in found.doubts if d.about == "later")
+
+    def test_a_kind_that_ends_soon_is_not_screened_again_and_again(self):
+        """Where one kind takes ten times as long, the printed risk is that of simulated towers."""
+        draw = np.random.default_rng(5)
+        plans = singles()
+        plans["doubles"] = choose("doubles", rates=(5e-6, 2e-5), single=True)
+        tests, failed, exact = 120, 0, 0.0
+        for number in range(tests):
+            found = judged(
+                *simulated(draw, {"misses": 3e-5, "doubles": 5e-6}, 8_000, 10), plans=plans
+            )
+            failed += found.verdict == "fail"
+            if not number:
+                exact = found.producer_risk
+        assert abs(failed / tests - exact) <= 3 * math.sqrt(exact * (1 - exact) / tests)
+
+    def test_large_counts_have_chances_too(self):
+        plans = {"misses": choose("misses", rates=(0.005, 0.01)), "doubles": choose("doubles")}
+        found = judged(batch(30_000, misses=list(range(1, 11)) * 150), plans=plans)
+        assert 0.95 <= 1 - found.producer_risk < 1
+        assert 0 <= max(found.pass_at_bad.values()) <= 0.10
 
     def test_many_short_runs_take_no_long_time_and_no_great_memory(self):
         found = judged(*[batch(20, *(([1 + n % 10],) if n % 97 == 0 else ())) for n in range(1500)])
@@ -240,6 +317,11 @@ class TestTheTowersRisks:
                     if rates != GOOD:
                         exact = found.pass_at_bad["doubles"]
             assert abs(passed / tests - exact) <= 3 * math.sqrt(exact * (1 - exact) / tests)
+
+
+def of_lines(rows):
+    burnt = burn_in(the_proof(rows), rows)
+    return judge(burnt, {kind: choose(kind) for kind in PROVED}, NO_ACCOUNT)
 
 
 def simulated(draw, rates, cycles, runs, bins=10):
@@ -392,7 +474,7 @@ class TestFromTheLog:
 
     def test_a_tower_without_a_burn_in(self, store):
         scan = stored_scan(store, log(run(1, 2)))
-        with pytest.raises(FilterError, match="tower B has no burn-in in the log; A has; log its"):
+        with pytest.raises(FilterError, match="tower B has no burn-in in the log; A has; log"):
             answers.judge(scan, "B")
         with pytest.raises(FilterError, match="tower A has no burn-in X; it has A-1"):
             answers.judge(scan, "A", proof="X")

@@ -83,6 +83,13 @@ class TestThePlan:
         plans = planned(rows_before=3)
         assert len(about(judged(of_rows(clean()), **plans), "plan")) == 2
 
+    def test_more_plans_were_kept_later(self):
+        plans = {kind: replace(one, passed_over=1) for kind, one in planned().items()}
+        texts = [d.text for d in about(judged(of_rows(clean()), **plans), "plan")]
+        assert texts[0] == (
+            "1 more plan was kept for misses after this burn-in had begun, and does not count."
+        )
+
     def test_another_plan_is_judged_by(self):
         plans = planned()
         other = choose("misses", plans["misses"].kept, rates=(1e-5, 1e-4))
@@ -235,6 +242,28 @@ class TestConditions:
         assert "took 2 attempts" in text
         assert "bin 2 brush cleaned" in text
         assert "0 misses and 0 doubles" in text
+
+
+class TestServices:
+    def of(self, change, **more):
+        rows = [{**row, "started": row["started"] + dt.timedelta(hours=8)} for row in clean(**more)]
+        for row in rows:
+            row["ended"] = row["started"] + dt.timedelta(hours=6)
+        return about(judged(of_rows(rows, [change]), **planned()), "services")
+
+    def test_within_the_last_stretch(self):
+        found = self.of(Change(day(13, 10), "bin 2 brush fitted"))
+        assert "A service was logged while it ran: bin 2 brush fitted, 2031-01-14 10:00" in (
+            found[0].text
+        )
+
+    def test_by_its_day_alone(self):
+        found = self.of(Change(day(11), "bin 2 brush fitted"))
+        assert "on a day on which it ran, with no time of day" in found[0].text
+
+    def test_not_before_it_began_nor_after_it_ended(self):
+        assert not self.of(Change(day(11, 7), "bin 2 brush fitted"))
+        assert not self.of(Change(day(13, 16), "bin 2 brush fitted"))
 
 
 class TestAfterTheVerdict:

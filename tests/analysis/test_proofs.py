@@ -75,6 +75,20 @@ def test_an_overhaul_within_a_named_burn_in_starts_it_anew():
     assert [change.what for change in found.changes] == ["overhauled"]
 
 
+def test_a_name_that_is_used_again_is_the_latest():
+    rows = [("A", "A-1", 1), ("A", "A-2", 30), ("A", "A-1", 150)]
+    found = latest(proofs(counts(rows), {"A": [overhauled(100)]}))["A"]
+    assert (found.name, found.started) == ("A-1", day(150))
+
+
+def test_what_was_done_on_its_days_is_near_it():
+    rows = [("A", "A-1", 5), ("A", "A-1", 8)]
+    changes = [Change(day(n), f"bin {n} brush fitted") for n in (4, 5, 6, 8, 9, 10)]
+    found = latest(proofs(counts(rows), {"A": changes}))["A"]
+    assert [c.what for c in found.changes] == ["bin 6 brush fitted", "bin 8 brush fitted"]
+    assert [c.what for c in found.near] == ["bin 5 brush fitted", "bin 9 brush fitted"]
+
+
 def test_what_was_done_before_or_after_changes_nothing():
     rows = [("A", "A-1", 5), ("A", "A-1", 8)]
     changes = {"A": [Change(day(5), "bin 1 brush fitted"), Change(day(9), "bin 1 brush fitted")]}

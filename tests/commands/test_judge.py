@@ -146,6 +146,17 @@ def test_a_plan_kept_after_is_doubted(run, store):
     assert any("after this burn-in had begun" in doubt for doubt in answer["doubts"])
 
 
+def test_a_plan_kept_later_beside_one_kept_before_is_doubted(run, store):
+    keep = ("plan", "--good", "3e-5", "--save", "T-1", "--tower", "T", "--kind", "misses")
+    run(*keep, "--bad", "1e-4", "--store", store.folder)
+    burn_in(store, (20_000, {}, {}))
+    said = run(*keep, "--bad", "2e-4", "--store", store.folder)
+    assert "a plan that was kept before them stands" in said.out
+    answer = run("judge", "--store", store.folder, "--tower", "T", "--json").json
+    assert answer["kinds"]["misses"]["bad"] == 1e-4
+    assert any("1 more plan was kept for misses after" in doubt for doubt in answer["doubts"])
+
+
 def test_as_the_log_stood(run, store):
     burn_in(store, (20_000, {}, {}))
     said = run("judge", "--store", store.folder, "--tower", "T", "--as-of", "2020-01-01")

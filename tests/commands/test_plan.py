@@ -193,7 +193,9 @@ class TestKeeping:
     def test_the_command_to_judge_by_it_can_be_typed_as_it_stands(self, run, store: Store):
         words = ("--save", "spring proof", "--tower", "A", "--kind", "misses")
         said = run("plan", *TWO, *words, "--store", store.folder)
-        told = shlex.split(said.out.partition("feedtally judge ")[2].partition(" judges by it.")[0])
+        told = shlex.split(
+            said.out.partition("feedtally judge ")[2].partition(" judges the burn-in.")[0]
+        )
         assert told == ["--tower", "A", "--proof", "spring proof", "--store", str(store.folder)]
 
     def test_a_slip_in_the_towers_name_is_told(self, run, store: Store):
