@@ -87,6 +87,8 @@ def empty(empty_store: Path, visit: Visit) -> Iterator[Visit]:
         assert process.stdout is not None
         visit.address = process.stdout.readline().strip().rstrip("/")
         yield visit
+        # A call that is under way when its server goes would be a complaint of the page's.
+        visit.page.wait_for_load_state("networkidle")
         process.terminate()
 
 
