@@ -8,13 +8,26 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping, Sequence, Set
+from contextlib import suppress
 from dataclasses import replace
+
+import pyarrow as pa
 
 from analysis import rates as statistics
 from analysis.acceptance import Chosen, Judgement, choose
 from analysis.acceptance import judge as judge_burn_in
+from analysis.adjusting import AdjustedTrends, Change
+from analysis.adjusting import adjusted_trends as make_adjusted_trends
+from analysis.adjusting import change as make_change
+from analysis.ages import Ages, ages, placed
+from analysis.belief import Belief
+from analysis.belief import believe as make_belief
+from analysis.belief_counts import read_counts, read_stretches
 from analysis.benchmark import SETTLED_DAYS, BenchmarkResult, Compared
 from analysis.benchmark import compare as compare_with_benchmark
+from analysis.conditions import COLUMNS as CONDITION_COLUMNS
+from analysis.conditions import Conditions, ConditionsError
+from analysis.conditions import conditions as make_conditions
 from analysis.counts import Account, LogScan
 from analysis.filters import FilterError, Filters
 from analysis.log_format import FAULT_KINDS, KINDS, YEARS
@@ -35,6 +48,8 @@ from analysis.proofs import (
     typed_burn_in,
 )
 from analysis.rates import RatesResult
+from analysis.set_up import SetUp
+from analysis.set_up import set_up as make_set_up
 from analysis.site import NO_SITE, Site
 from analysis.snapshot import merged
 from analysis.spread import Spread
@@ -122,8 +137,7 @@ def overview(scan: LogScan, filters: Filters) -> Overview:
     analysis.filters.FilterError
         For a column or a value that cannot be.
     """
-    if not filters.values("purpose"):
-        filters = filters.holding("purpose", "production")
+    filters = _production(filters)
     filters = _with_period(scan, filters)
     assert filters.since is not None and filters.until is not None
     length = filters.until - filters.since
@@ -187,8 +201,7 @@ def trends(scan: LogScan, filters: Filters, *, over: str = "", site: Site = NO_S
     analysis.filters.FilterError
         For a column or a value that cannot be.
     """
-    if not filters.values("purpose"):
-        filters = filters.holding("purpose", "production")
+    filters = _production(filters)
     filters = _with_period(scan, filters)
     if over and over not in TIME_COLUMNS:
         raise FilterError(f"over is {over}; write one of {', '.join(TIME_COLUMNS)}")
@@ -203,6 +216,237 @@ def trends(scan: LogScan, filters: Filters, *, over: str = "", site: Site = NO_S
         {kind: spread(scan, filters, kind) for kind in FAULT_KINDS},
         _marks(scan, filters, set(counts["stock"]["of_tower"].to_pylist())),
         site,
+    )
+
+
+def conditions(scan: LogScan, filters: Filters, *, confidence: float = 0.95) -> Conditions:
+    """Say what paper, air and settings do to the rate of a kind of fault, each by itself.
+
+    Parameters
+    ----------
+    scan : LogScan
+        The log.
+    filters : Filters
+        Rows to learn from: production unless it holds a purpose, and the kind of fault.
+    confidence : float
+        Of the intervals.
+
+    Raises
+    ------
+    analysis.filters.FilterError
+        For a column or a value that cannot be.
+    analysis.conditions.ConditionsError
+        Where nothing can be learnt.
+    """
+    filters = _production(filters)
+    settings = scan.logged_settings(filters)
+    counts = scan.by_run((*CONDITION_COLUMNS, *settings), filters)
+    return make_conditions(
+        counts,
+        filters.kind,
+        scan.account(filters),
+        scan.list_rows("stocks"),
+        settings,
+        ages=_ages(scan, counts),
+        confidence=confidence,
+    )
+
+
+def believe(
+    scan: LogScan, filters: Filters, conditions: Mapping[str, Conditions] | None = None
+) -> Belief:
+    """Say what in the log is hard to believe.
+
+    Parameters
+    ----------
+    scan : LogScan
+        The log.
+    filters : Filters
+        Rows to look at: production unless it holds a purpose. Its kind does not matter.
+    conditions : mapping of str to Conditions, optional
+        Of misses and of doubles: what is to be expected. Fitted on those rows where absent.
+
+    Raises
+    ------
+    analysis.filters.FilterError
+        For a column or a value that cannot be.
+    """
+    filters = _production(filters)
+    models = _models(scan, filters) if conditions is None else conditions
+    settings = [t.name for c in models.values() for t in c.model.fit.terms]
+    columns = dict.fromkeys(name for name in settings if name.startswith("set_"))
+    counts = scan.by_run((*CONDITION_COLUMNS, *columns), filters)
+    towers = scan.list_rows("towers")
+    runs, bins = read_counts(counts, models, _ages(scan, counts))
+    return make_belief(
+        runs,
+        bins=bins,
+        stretches=read_stretches(scan.by_run(("stretch", "bin"), filters)),
+        services=[
+            (str(row["tower"]), row["when"])
+            for row in scan.list_rows("services")
+            if row["action"] in ("fitted", "overhauled", "moved")
+            and isinstance(row["when"], dt.datetime)
+        ],
+        sites={str(row["tower"]): str(row["site"] or "") for row in towers},
+    )
+
+
+def _models(scan: LogScan, filters: Filters) -> dict[str, Conditions]:
+    found = {}
+    for kind in PROVED:
+        # A kind without a fault on record is not expected to have any.
+        with suppress(ConditionsError):
+            asked = Filters(filters.since, filters.until, filters.where, kind)
+            found[kind] = conditions(scan, asked)
+    return found
+
+
+#: Purposes that settings evidence rests on beside production.
+_TRIED = ("production", "trial", "set-up")
+
+
+def set_up(scan: LogScan, filters: Filters, stock: str) -> SetUp:
+    """Say which settings ran a stock clean, and which should be tried against each other.
+
+    Parameters
+    ----------
+    scan : LogScan
+        The log.
+    filters : Filters
+        Rows to learn from, of all stocks: production, trials and make-ready unless it holds a
+        purpose; and the kind of fault that levels are judged by.
+    stock : str
+        Its code.
+
+    Raises
+    ------
+    analysis.filters.FilterError
+        For a column or a value that cannot be, and where the log has no such stock.
+    """
+    filters = filters.holding("stock")
+    if not filters.values("purpose"):
+        filters = filters.holding("purpose", *_TRIED)
+    settings = scan.logged_settings(filters)
+    counts = scan.by_run((*CONDITION_COLUMNS, *settings), filters)
+    stocks = scan.list_rows("stocks")
+    found = _ages(scan, counts)
+    fitted: Conditions | str
+    try:
+        fitted = make_conditions(
+            counts, filters.kind, scan.account(filters), stocks, settings, ages=found
+        )
+    except ConditionsError as error:
+        fitted = str(error)
+    return make_set_up(
+        stock,
+        counts,
+        filters.kind,
+        scan.account(filters.holding("stock", stock)),
+        stocks,
+        settings,
+        spread(scan, filters, filters.kind),
+        fitted,
+        ages=found,
+    )
+
+
+def _production(filters: Filters) -> Filters:
+    if filters.values("purpose"):
+        return filters
+    return filters.holding("purpose", "production")
+
+
+def _ages(scan: LogScan, *counts: pa.Table) -> Ages | None:
+    """Return how old parts were in the rows of some counts, one after another."""
+    services = scan.list_rows("services")
+    if not services:
+        return None
+    fed = scan.by_run(("tower", "bin"), Filters())
+    places = pa.concat_tables([t.select(["of_tower", "bin", "of_run", "feeds"]) for t in counts])
+    return placed(ages(fed, services), fed, places)
+
+
+def adjusted_trends(
+    scan: LogScan,
+    filters: Filters,
+    conditions: Mapping[str, Conditions],
+    *,
+    over: str = "",
+    setting: str | None = None,
+    site: Site = NO_SITE,
+) -> AdjustedTrends:
+    """Say where misses and doubles come from, with all else the same.
+
+    Parameters
+    ----------
+    scan, filters, over, site
+        As of `trends`.
+    conditions : mapping of str to Conditions
+        By kind of fault, of the whole log: a few weeks would say too little of what to expect.
+    setting : str, optional
+        The one setting to split by, if any; each of them where None.
+
+    Raises
+    ------
+    analysis.filters.FilterError
+        For a column or a value that cannot be.
+    """
+    logged = trends(scan, filters, over=over, site=site)
+    if setting is not None:
+        one = tuple(split for split in logged.by_setting if split.column == setting)
+        logged = replace(logged, by_setting=one)
+    settings = tuple(split.column for split in logged.by_setting)
+    # The model may know settings that were not logged in this part: its rows are then without.
+    known = [t.name for c in conditions.values() for t in c.model.fit.terms if "set_" in t.name]
+    columns = (*CONDITION_COLUMNS, *dict.fromkeys((*settings, *known)))
+    columns += ("humidity_band", logged.over_time.column)
+    counts = scan.by_run(columns, logged.filters)
+    return make_adjusted_trends(
+        logged,
+        counts,
+        conditions,
+        {kind: spread(scan, logged.filters, kind) for kind in conditions},
+        ages=_ages(scan, counts),
+    )
+
+
+def change(
+    scan: LogScan,
+    before: Filters,
+    after: Filters,
+    conditions: Conditions,
+) -> Change:
+    """Say what is behind the change of the rate from one part of the log to another.
+
+    Parameters
+    ----------
+    scan : LogScan
+        The log.
+    before, after : Filters
+        The two periods; production unless they hold a purpose.
+    conditions : Conditions
+        Of a part of the log that holds both, and of the kind of fault that is meant.
+
+    Raises
+    ------
+    analysis.filters.FilterError
+        For a column or a value that cannot be.
+    """
+    before, after = _production(before), _production(after)
+    known = [t.name for t in conditions.model.fit.terms if t.name.startswith("set_")]
+    columns = (*CONDITION_COLUMNS, *known)
+    earlier, later = scan.by_run(columns, before), scan.by_run(columns, after)
+    found, size = _ages(scan, earlier, later), earlier.num_rows
+    return make_change(
+        earlier,
+        later,
+        conditions,
+        (before, after),
+        spread(scan, after, conditions.kind),
+        ages=(found.rows(0, size), found.rows(size, size + later.num_rows))
+        if found
+        else (None, None),
     )
 
 
@@ -273,8 +517,7 @@ def compare(
     ValueError
         For a margin, confidence or method that cannot be.
     """
-    if not filters.values("purpose"):
-        filters = filters.holding("purpose", "production")
+    filters = _production(filters)
     proofs = _latest_proofs(scan, filters)
     asked = filters.values("tower")
     names = [str(tower) for tower in scan.counts(("tower",), Filters())["tower"].to_pylist()]

@@ -9,19 +9,23 @@ from __future__ import annotations
 import datetime as dt
 import threading
 from collections import OrderedDict
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TypeVar
 
 from analysis import answers
 from analysis.acceptance import Judgement
+from analysis.adjusting import AdjustedTrends, Change
+from analysis.belief import Belief
+from analysis.conditions import Conditions, ConditionsError
 from analysis.counts import Account, LogScan
 from analysis.filters import Filters
 from analysis.kept_plans import kept_plans
 from analysis.log_format import PURPOSES, SETTINGS
 from analysis.overview import Overview
 from analysis.proofs import Batch, Proof
+from analysis.set_up import SetUp
 from analysis.site import Site, read_site
 from analysis.store import Store
 from analysis.trends import NOT_LOGGED, Trends, order
@@ -64,6 +68,11 @@ class _Opened:
     choices: Choices
     overviews: OrderedDict[Filters, Overview] = field(default_factory=OrderedDict)
     trends: OrderedDict[tuple[Filters, str], Trends] = field(default_factory=OrderedDict)
+    conditions: OrderedDict[str, Conditions | None] = field(default_factory=OrderedDict)
+    adjusted: OrderedDict[tuple[object, ...], AdjustedTrends] = field(default_factory=OrderedDict)
+    changes: OrderedDict[tuple[Filters, Filters], Change] = field(default_factory=OrderedDict)
+    set_ups: OrderedDict[tuple[str, str], SetUp] = field(default_factory=OrderedDict)
+    beliefs: OrderedDict[None, Belief] = field(default_factory=OrderedDict)
     burn_ins: OrderedDict[None, list[Proof]] = field(default_factory=OrderedDict)
     judgements: OrderedDict[tuple[object, ...], Judgement] = field(default_factory=OrderedDict)
 
@@ -141,6 +150,99 @@ class Data:
             opened.trends,
             (filters, over),
             lambda: answers.trends(opened.scan, filters, over=over, site=opened.site),
+        )
+
+    def conditions(self, kind: str) -> Conditions | None:
+        """Return what the whole log's production says of paper, air and settings.
+
+        None where it holds no such fault to learn from.
+        """
+        opened = self._opened()
+
+        def fitted() -> Conditions | None:
+            try:
+                return answers.conditions(opened.scan, Filters(kind=kind))
+            except ConditionsError:
+                return None
+
+        return self._kept(opened.conditions, kind, fitted)
+
+    def _models(self, kinds: Iterable[str]) -> dict[str, Conditions]:
+        found = {kind: self.conditions(kind) for kind in kinds}
+        return {kind: one for kind, one in found.items() if one is not None}
+
+    def adjusted_trends(
+        self, filters: Filters, kinds: Sequence[str], over: str = "", setting: str | None = None
+    ) -> AdjustedTrends:
+        """Answer where misses and doubles come from with all else the same.
+
+        Parameters
+        ----------
+        filters, over
+            As of `trends`.
+        kinds : sequence of str
+            Kinds of fault that are adjusted.
+        setting : str, optional
+            The one setting to split by; each where None.
+
+        Raises
+        ------
+        analysis.filters.FilterError
+            For a column or a value that cannot be.
+        """
+        opened = self._opened()
+        return self._kept(
+            opened.adjusted,
+            (filters, tuple(kinds), over, setting),
+            lambda: answers.adjusted_trends(
+                opened.scan,
+                filters,
+                self._models(kinds),
+                over=over,
+                setting=setting,
+                site=opened.site,
+            ),
+        )
+
+    def change(self, before: Filters, after: Filters) -> Change | None:
+        """Answer what is behind a change of the rate; None where nothing is known of conditions.
+
+        Raises
+        ------
+        analysis.filters.FilterError
+            For a column or a value that cannot be.
+        """
+        opened, found = self._opened(), self.conditions(after.kind)
+        if found is None:
+            return None
+        return self._kept(
+            opened.changes,
+            (before, after),
+            lambda: answers.change(opened.scan, before, after, found),
+        )
+
+    def set_up(self, stock: str, kind: str = "faults") -> SetUp:
+        """Answer which settings ran a stock clean, over the whole log.
+
+        Raises
+        ------
+        analysis.filters.FilterError
+            Where the log has no such stock.
+        """
+        opened = self._opened()
+        return self._kept(
+            opened.set_ups,
+            (stock, kind),
+            lambda: answers.set_up(opened.scan, Filters(kind=kind), stock),
+        )
+
+    def belief(self) -> Belief:
+        """Answer what in the whole log is hard to believe."""
+        opened = self._opened()
+        return self._kept(
+            opened.beliefs,
+            None,
+            lambda: answers.believe(opened.scan, Filters(), self._models(("misses", "doubles"))),
         )
 
     def burn_ins(self) -> list[Proof]:
