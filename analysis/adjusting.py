@@ -188,7 +188,10 @@ class _Looked:
         self.terms = {t.name: model.effect_of(t.name, self.rows) for t in model.fit.terms}
         self.log = sum(self.terms.values(), np.zeros(self.rows.feeds.size))
         fed = self.rows.feeds
-        self.means = {name: (fed * one).sum() / fed.sum() for name, one in self.terms.items()}
+        # Without a fault, and without a feed, there is nothing to adjust.
+        self.told = bool(self.rows.faults.sum())
+        whole = max(fed.sum(), 1.0)
+        self.means = {name: (fed * one).sum() / whole for name, one in self.terms.items()}
 
     def _own(self, column: str) -> list[str]:
         """Return the terms that are what a split is by."""
@@ -213,7 +216,7 @@ class _Looked:
     ) -> dict[str | None, Rate]:
         """Return the adjusted rate of each group of a split that had feeds."""
         rows, kind, column = self.rows, self.kind, split.column
-        if not rows.faults.sum():
+        if not self.told:
             return {}
         own = self._own(column)
         expected = self.expected(own)

@@ -289,6 +289,7 @@ def believe(
             and isinstance(row["when"], dt.datetime)
         ],
         sites={str(row["tower"]): str(row["site"] or "") for row in towers},
+        account=scan.account(filters),
     )
 
 

@@ -44,6 +44,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
+from analysis.counts import Account
 from analysis.spread import between_run_variance
 from analysis.words import listed, two_digits
 
@@ -347,6 +348,8 @@ class Belief:
         been picked, groups of stretches times steps, towers, days, pairs of runs.
     not_looked : tuple of str
         What could not be looked at, and why; a sentence each.
+    account : Account or None
+        Evidence; None where the arrays came from no log.
     """
 
     findings: tuple[Finding, ...]
@@ -355,6 +358,7 @@ class Belief:
     stretches: int
     looks: Mapping[str, int] = field(hash=False)
     not_looked: tuple[str, ...]
+    account: Account | None = None
 
     def sentence(self) -> str:
         """Say whether anything is hard to believe, and the first of it."""
@@ -388,6 +392,7 @@ def believe(
     closed: Mapping[str, Sequence[dt.date]] | None = None,
     variance: Mapping[str, float] | float | None = None,
     starts: tuple[int, int, int] = STARTS,
+    account: Account | None = None,
 ) -> Belief:
     """Can this log be believed?
 
@@ -414,6 +419,8 @@ def believe(
     starts : (int, int, int)
         Minutes after midnight at which the early, late and night shift begin; the day begins with
         the early one.
+    account : Account, optional
+        Of the rows looked at; handed on.
 
     Returns
     -------
@@ -508,6 +515,7 @@ billion. Ask how these were counted.
         stretches=looked,
         looks=looks,
         not_looked=tuple(missing),
+        account=account,
     )
 
 

@@ -418,12 +418,12 @@ class Model:
 
 @dataclass(frozen=True)
 class _Readings:
-    """Readings of the air, rounded to whole numbers, and what they were around each week.
+    """Readings of the air, rounded to whole numbers, and what they were in each week.
 
     The air that nobody read off was still there, dry in winter. Taken as one level for the whole
     year, rows without a reading would carry the seasons into whatever else goes with them, and
     would hide a part of what air does; so each is taken to have had the air that was read off
-    around its week, by whoever did, and there is a level for *not logged* besides.
+    in its week, by whoever did, and there is a level for *not logged* besides.
 
     Attributes
     ----------
@@ -432,8 +432,8 @@ class _Readings:
     weeks : int array
         Weeks of the log, in order.
     shares : float array
-        A row for each week and one for a week that is not in the log; of the feeds around it, the
-        share at each reading.
+        A row for each week and one for a week that is not in the log; of the feeds with a reading,
+        the share at each. Of the weeks beside it where a week has none, else of the whole log.
     """
 
     low: int
@@ -484,10 +484,12 @@ def _readings(
     whole = np.clip(np.floor(values[some] + 0.5), low, high).astype(np.int64) - low
     fed = np.bincount(at[some] * count + whole, feeds[some], len(weeks) * count)
     fed = fed.reshape(len(weeks), count)
-    around = 2 * fed
+    around = fed.copy()
     for step in (-1, 1):
         other = np.searchsorted(weeks, weeks + step)
         there = weeks[np.minimum(other, len(weeks) - 1)] == weeks + step
+        # The weeks beside it speak for a week in which nobody read anything.
+        there &= fed.sum(axis=1) == 0
         around[there] += fed[other[there]]
     whole_log = fed.sum(axis=0) if some.any() else np.ones(count)
     around[around.sum(axis=1) == 0] = whole_log

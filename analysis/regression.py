@@ -57,7 +57,7 @@ TOLERANCE = 1e-8
 
 # An estimated standard deviation of coefficients lies between these: below the lower one they are
 # as good as equal, and a log ratio of more than the upper one is not learnt but a runaway.
-_LEAST_SD, _MOST_SD = 0.02, 2.0
+_LEAST_SD, _MOST_SD = 0.02, 1.0
 
 _MOST_STEPS = 60
 
@@ -442,7 +442,7 @@ def _climbed(design: _Design) -> _Climb:
     """Climb to the penalised maximum, learning the strengths of the ridges on the way."""
     stated = [r.strength for _, r in design.ridges]
     estimated = np.array([s is None for s in stated] + [True] * (design.periods is not None))
-    strengths = np.array([1 / 0.3**2 if s is None else s for s in stated] + [1 / 0.2**2])
+    strengths = np.array([1 / 0.3**2 if s is None else s for s in stated] + [1 / 0.05**2])
     strengths = strengths[: estimated.size]
     b = np.zeros(design.width)
     b[0] = np.log(design.faults.sum() / design.feeds.sum())
@@ -572,7 +572,8 @@ def _score(design: _Design, at: _Climb, ridge: FloatArray, lam: float) -> float:
     larger = np.maximum(
         design.sums(design.faults, absolute=True), design.sums(at.mu, absolute=True)
     )
-    scale = larger + np.abs(ridge @ at.b)
+    # What a ridge takes of one coefficient may cancel between its neighbours.
+    scale = larger + np.abs(ridge) @ np.abs(at.b)
     scale_u = np.maximum(design.period_sums(design.faults), design.period_sums(at.mu))
     scale_u = scale_u + np.abs(lam * at.u)
     worst = float(np.max(np.abs(g) / np.maximum(scale, 1e-300)))
