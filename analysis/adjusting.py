@@ -383,7 +383,7 @@ class Change:
         sure.sort(key=lambda part: -abs(math.log(part.ratio)))
         if not sure:
             return f"{said}; no part of that is sure."
-        told = [f"{_CALLED[part.part]} made {two_digits(part.ratio)} times of it" for part in sure]
+        told = [f"{_CALLED[part.part]} made {part.ratio:.2f} times of it" for part in sure]
         return f"{said}: {'; '.join(told[:3])}."
 
 

@@ -33,7 +33,7 @@ from analysis.spread import Spread
 from analysis.starting_points import StartingPoint, starting_points
 from analysis.trends import FEW_EXPECTED
 from analysis.trials import Trial, trial
-from analysis.words import listed, per_10k
+from analysis.words import chance, listed, per_10k
 
 #: Draws that the chance of being the best is counted over.
 DRAWS = 4000
@@ -64,6 +64,10 @@ class Combination:
         Faults of the kind to be expected of these feeds at average settings, in their air.
     last : datetime
         When such a run last began; wall time.
+    verdict : str
+        ``clean`` or ``not clean`` where the range of its rate lies below or above what was
+        expected, allowing for as many combinations as are looked at; else ``too few feeds to
+        tell``.
     """
 
     settings: Mapping[str, str | None]
@@ -71,17 +75,7 @@ class Combination:
     counts: Mapping[str, int]
     expected: float
     last: dt.datetime
-
-    @property
-    def verdict(self) -> str:
-        """``clean`` or ``not clean`` where its range lies below or above what was expected."""
-        if self.rate.feeds and self.expected:
-            usual = self.expected / self.rate.feeds
-            if self.rate.wide_high < usual:
-                return "clean"
-            if self.rate.wide_low > usual:
-                return "not clean"
-        return "too few feeds to tell"
+    verdict: str
 
 
 @dataclass(frozen=True)
@@ -151,8 +145,8 @@ class Tried:
         how = "is" if self.settled else "may be"
         own = f"{first.feeds:,}" if first.feeds else "no"
         return (
-            f"{name.capitalize()} {first.level} {how} best of those tried ({100 * first.best:.0f} "
-            f"% sure, against {listed(others)}), on {own} feeds of this stock and "
+            f"{name.capitalize()} {first.level} {how} best of those tried ({chance(first.best)} "
+            f"sure, against {listed(others)}), on {own} feeds of this stock and "
             f"{first.feeds_like:,} of paper like it."
         )
 
@@ -183,6 +177,8 @@ class SetUp:
         What common practice starts with, labelled so.
     trials : mapping of str to Trial
         By setting: the trial that would settle it, for those that are not settled.
+    ran : mapping of str to tuple of str
+        Every level that this stock has run at, by setting, those with most feeds first.
     variance : float
         Squared coefficient of variation of the rate between runs, averaged over the towers; trials
         allow for it.
@@ -200,8 +196,26 @@ class SetUp:
     always: Mapping[str, str]
     starting: tuple[StartingPoint, ...]
     trials: Mapping[str, Trial]
+    ran: Mapping[str, tuple[str, ...]]
     variance: float = 0.0
     without: str = ""
+
+    @property
+    def next_trial(self) -> tuple[str, Trial] | None:
+        """The setting to try next and how: the one that promises most, of those not settled.
+
+        That is the one whose likeliest best level of this stock has the lowest rate beside the
+        level that the stock mostly ran at; None where no trial is left.
+        """
+        promised = {}
+        for tried in self.tried:
+            own = [level for level in tried.levels if level.feeds and level.best is not None]
+            if tried.setting in self.trials and own:
+                promised[tried.setting] = own[0].ratio
+        if not promised:
+            return None
+        setting = min(promised, key=lambda name: promised[name])
+        return setting, self.trials[setting]
 
     def sentence(self) -> str:
         """Say what ran clean, or that nothing can be told yet and what to try."""
@@ -287,9 +301,9 @@ def set_up(
     names = sorted({str(name) for name in counts["stock"].to_pylist() if name})
     if stock not in names:
         raise FilterError(
-            f"stock {stock} is not in the log; it has {listed(names)}"
+            f"stock {stock} is not in this part of the log, which has {listed(names)}"
             if names
-            else f"stock {stock} is not in the log, which names no stock yet"
+            else f"stock {stock} is not in this part of the log, which names no stock"
         )
     here = np.array([name == stock for name in counts["stock"].to_pylist()])
     mine = counts.filter(pa.array(here))
@@ -307,6 +321,7 @@ def set_up(
         always={},
         starting=_starting(row),
         trials={},
+        ran={name: levels for name in logged if (levels := _levels_run(mine, name, kind))},
         variance=float(np.mean([s.variance for s in spread.values()])) if spread else 0.0,
     )
     if isinstance(conditions, str):
@@ -316,15 +331,17 @@ def set_up(
     tried = tuple(one for one in found if one is not None and len(one.levels) > 1)
     always = {one.setting: one.usual for one in found if one is not None and len(one.levels) == 1}
     for column in conditions.follows_paper:
-        if (level := _mostly(mine, column, kind)) is not None:
-            always[column] = level
+        if ran := empty.ran.get(column):
+            always[column] = ran[0]
     rate = total.rate
     trials = {}
     for one in tried:
         # A trial is of levels that this very stock has run at.
-        own = [level for level in one.levels if level.feeds and level.best is not None]
+        own = [level.level for level in one.levels if level.feeds and level.best is not None]
         if rate and not one.settled and len(own) > 1:
-            pair = (own[0].level, own[1].level)
+            # The likeliest to be best against what the stock is run at.
+            others = [level for level in own if level != one.usual]
+            pair = (one.usual, others[0]) if one.usual in own else (own[0], own[1])
             trials[one.setting] = trial(
                 rate,
                 TRIAL_RATIO,
@@ -363,13 +380,13 @@ def _starting(row: Mapping[str, object] | None) -> tuple[StartingPoint, ...]:
     )
 
 
-def _mostly(counts: pa.Table, column: str, kind: str) -> str | None:
+def _levels_run(counts: pa.Table, column: str, kind: str) -> tuple[str, ...]:
     fed: dict[str, int] = {}
     pairs = zip(counts[column].to_pylist(), counts[f"feeds_{kind}"].to_pylist(), strict=True)
     for level, feeds in pairs:
-        if level is not None:
+        if level is not None and feeds:
             fed[str(level)] = fed.get(str(level), 0) + feeds
-    return max(sorted(fed), key=lambda level: fed[level]) if fed else None
+    return tuple(sorted(fed, key=lambda level: (-fed[level], level)))
 
 
 class _Looked:
@@ -435,8 +452,8 @@ class _Looked:
         whole = float(self.rows.faults[like].sum() / self.rows.feeds[like].sum())
         known = [k for k, i in enumerate(given) if whole * feeds_like[i] >= FEW_EXPECTED]
         best: list[float | None] = [None] * len(given)
-        for k, chance in zip(known, self._best(rows[known]) if known else (), strict=True):
-            best[k] = float(chance)
+        for k, won in zip(known, self._best(rows[known]) if known else (), strict=True):
+            best[k] = float(won)
         told = [
             Level(
                 str(levels[i]), int(feeds[i]), int(faults[i]), int(feeds_like[i]),
@@ -476,24 +493,37 @@ def _combinations(
     fed = fed.sort_by([(f"feeds_{kind}_sum", "descending")]).slice(0, MOST_COMBINATIONS)
     cells = list(zip(*(mine[name].to_pylist() for name in logged), strict=True))
     out = []
-    for row in fed.to_pylist():
-        if not row[f"feeds_{kind}_sum"]:
-            continue
+    found = [row for row in fed.to_pylist() if row[f"feeds_{kind}_sum"]]
+    many = max(len(found), 1)
+    for row in found:
         wanted = tuple(row[name] for name in logged)
         part = mine.filter(pa.array([cell == wanted for cell in cells]))
         whole = regroup(part.select(["of_tower", "of_run", "first", *SUMMED]), ())
+        rate = pooled(whole, kind, spread)
+        # One of a dozen looks clean by luck every third time at 95 % each (Bonferroni).
+        strict = pooled(whole, kind, spread, confidence=1 - 0.05 / many)
+        usual = row["expected_sum"] / rate.feeds
         out.append(
             Combination(
                 settings={
                     name: None if v is None else str(v)
                     for name, v in zip(logged, wanted, strict=True)
                 },
-                rate=pooled(whole, kind, spread),
+                rate=rate,
                 counts={one: sum(whole[one].to_pylist()) for one in ("misses", "doubles")},
                 expected=row["expected_sum"],
                 last=max(whole["first"].to_pylist()),
+                verdict=_verdict(strict, usual),
             )
         )
     order = {"clean": 0, "too few feeds to tell": 1, "not clean": 2}
     out.sort(key=lambda c: (order[c.verdict], c.rate.wide_high))
     return tuple(out)
+
+
+def _verdict(rate: Rate, usual: float) -> str:
+    if usual and rate.wide_high < usual:
+        return "clean"
+    if usual and rate.wide_low > usual:
+        return "not clean"
+    return "too few feeds to tell"

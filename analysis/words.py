@@ -35,6 +35,13 @@ def per_10k(rate: float) -> str:
     return two_digits(rate * PER)
 
 
+def chance(share: float) -> str:
+    """Write a chance that was counted over draws, and so is never quite 0 or 1, in percent."""
+    if share > 0.99:
+        return "over 99 %"
+    return "below 1 %" if share < 0.01 else f"{100 * share:.0f} %"
+
+
 def listed(words: Sequence[str]) -> str:
     """Join words as a sentence does: ``A, B and C``."""
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"

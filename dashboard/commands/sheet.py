@@ -38,7 +38,7 @@ def run(options: argparse.Namespace) -> int:
     """Write the sheet and say where it is."""
     from analysis.counts import LogScan
     from analysis.store import Store
-    from dashboard.reports import sheet
+    from dashboard.reports import pen, sheet
 
     scan = LogScan(Store(shared.store_folder(options)).snapshot())
     try:
@@ -50,7 +50,7 @@ def run(options: argparse.Namespace) -> int:
     bins = len(made.bins)
     told = f"The tally sheet of tower {made.tower} is in {path}; it has {bins} "
     told += "bin." if bins == 1 else "bins."
-    if not sheet.can_write(made.tower):
+    if not pen.can_write(made.tower):
         told += " Its type lacks letters of the tower's name: write that by hand."
     if options.json:
         shared.print_json(

@@ -11,8 +11,6 @@ import io
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import cache
-from pathlib import Path
 from typing import Any, Literal
 
 from reportlab.lib.colors import HexColor
@@ -21,7 +19,6 @@ from reportlab.lib.pagesizes import A4
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.pdfbase import pdfmetrics
-from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import (
     CondPageBreak,
@@ -34,6 +31,7 @@ from reportlab.platypus import (
 )
 
 from dashboard import theme
+from dashboard.reports import pen
 
 #: Headings of columns that carry the mark of a kind of fault.
 MARKED = ("misses", "doubles")
@@ -175,8 +173,6 @@ class Letter:
     sections: tuple[Section, ...]
 
 
-_FONTS = Path(__file__).parent.parent / "assets" / "fonts"
-_REGULAR, _BOLD = "Public Sans", "Public Sans Bold"
 _INK, _QUIET, _RULE = theme.LIGHT.ink, theme.LIGHT.quiet, theme.LIGHT.rule
 _INK_OF = {"misses": theme.LIGHT.misses, "doubles": theme.LIGHT.doubles}
 _SIGNED = ("signature", "name", "date")
@@ -295,7 +291,7 @@ def _html_head(text: str) -> str:
 
 
 def _style(foot: str) -> str:
-    type_ = base64.b64encode((_FONTS / "public-sans.woff2").read_bytes()).decode()
+    type_ = base64.b64encode((pen.FONTS / "public-sans.woff2").read_bytes()).decode()
     # Within a style sheet only letters and figures are sure to mean themselves.
     said = "".join(c if c.isascii() and c.isalnum() else f"\\{ord(c):x} " for c in foot)
     misses, doubles = _INK_OF["misses"], _INK_OF["doubles"]
@@ -382,20 +378,9 @@ span.doubles {{ width: .42em; height: .7em; border: solid {doubles}; border-widt
 """
 
 
-@cache
-def _load_fonts() -> None:
-    for name, file in ((_REGULAR, "public-sans-regular.ttf"), (_BOLD, "public-sans-bold.ttf")):
-        pdfmetrics.registerFont(TTFont(name, str(_FONTS / file)))
-
-
-def _known(letter: str) -> bool:
-    _load_fonts()
-    return ord(letter) in pdfmetrics.getFont(_BOLD).face.charToGlyph
-
-
 def can_write(letter: Letter) -> bool:
     """Tell whether the type of the PDF has every letter of a report."""
-    return all(map(_known, "".join(_texts(letter))))
+    return all(map(pen.can_write, "".join(_texts(letter))))
 
 
 def _texts(letter: Letter) -> Iterator[str]:
@@ -432,7 +417,7 @@ def pdf(letter: Letter) -> bytes:
         The same each time. A letter that its type lacks stands as a question mark, and a line at
         the end says so.
     """
-    _load_fonts()
+    pen.load_fonts()
     # How many pages there are is known once all of them are set.
     pages = _set(letter, 0)[1]
     return _set(letter, pages)[0]
@@ -460,9 +445,9 @@ def _set(letter: Letter, pages: int) -> tuple[bytes, int]:
 
     def foot(canvas: Canvas, laid: Any) -> None:
         number = f"{canvas.getPageNumber()} of {pages}"
-        canvas.setFont(_REGULAR, 8)
+        canvas.setFont(pen.REGULAR, 8)
         canvas.setFillColor(HexColor(_QUIET))
-        room = _WIDTH - pdfmetrics.stringWidth(number, _REGULAR, 8) - 12
+        room = _WIDTH - pdfmetrics.stringWidth(number, pen.REGULAR, 8) - 12
         canvas.drawString(_MARGIN, 12 * mm, _cut(_written(letter.foot), room, 8))
         canvas.drawRightString(A4[0] - _MARGIN, 12 * mm, number)
 
@@ -471,15 +456,15 @@ def _set(letter: Letter, pages: int) -> tuple[bytes, int]:
 
 
 def _cut(text: str, room: float, size: float) -> str:
-    if pdfmetrics.stringWidth(text, _REGULAR, size) <= room:
+    if pdfmetrics.stringWidth(text, pen.REGULAR, size) <= room:
         return text
-    while text and pdfmetrics.stringWidth(text + "…", _REGULAR, size) > room:
+    while text and pdfmetrics.stringWidth(text + "…", pen.REGULAR, size) > room:
         text = text[:-1]
     return text + "…"
 
 
 def _written(text: str) -> str:
-    return "".join(letter if _known(letter) else "?" for letter in text)
+    return "".join(letter if pen.can_write(letter) else "?" for letter in text)
 
 
 def _paragraph(text: str, style: ParagraphStyle, bullet: str | None = None) -> Paragraph:
@@ -489,11 +474,11 @@ def _paragraph(text: str, style: ParagraphStyle, bullet: str | None = None) -> P
 def _styled(size: float, bold: bool = False, colour: str = _INK, **more: Any) -> ParagraphStyle:
     return ParagraphStyle(
         f"{size}",
-        fontName=_BOLD if bold else _REGULAR,
+        fontName=pen.BOLD if bold else pen.REGULAR,
         fontSize=size,
         leading=size * 1.35,
         textColor=HexColor(colour),
-        bulletFontName=_REGULAR,
+        bulletFontName=pen.REGULAR,
         bulletFontSize=size,
         **more,
     )

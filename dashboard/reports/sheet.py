@@ -11,20 +11,30 @@ import io
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cache
-from pathlib import Path
 from typing import Any
 
 from reportlab.lib.pagesizes import A5
 from reportlab.lib.utils import simpleSplit
 from reportlab.pdfbase import pdfmetrics
-from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 
 from analysis.counts import LogScan
 from analysis.filters import Filters
 from analysis.log_format import PURPOSES, SETTINGS
 from analysis.site import NO_SITE, Site
+from dashboard.reports.pen import (
+    BOLD,
+    HEIGHT,
+    INNER,
+    MARGIN,
+    REGULAR,
+    SMALL,
+    TEXT,
+    WIDTH,
+    Pen,
+    can_write,
+    load_fonts,
+)
 
 #: Bins of a tower that no list gives a number for, unless its log has a higher one.
 USUAL_BINS = 10
@@ -159,32 +169,12 @@ def file_name(tower: str) -> str:
 #: A field to write in: its name and its share of the row, then words to tick if there are any.
 _Field = tuple[Any, ...]
 
-_WIDTH, _HEIGHT = A5
-_MARGIN = 24.0
-_INNER = _WIDTH - 2 * _MARGIN
 _TITLE = 27.0
 _FIELD = 23.0
 _SETTING_COLUMNS = 5
 _HEAD_ROW = 15.0
 _BIN_ROW = 20.0
 _LINE = 10.4
-_SMALL, _TEXT = 7.5, 8.3
-
-_FONTS = Path(__file__).parent.parent / "assets" / "fonts"
-_REGULAR, _BOLD = "Public Sans", "Public Sans Bold"
-
-
-@cache
-def _load_fonts() -> None:
-    for name, file in ((_REGULAR, "public-sans-regular.ttf"), (_BOLD, "public-sans-bold.ttf")):
-        pdfmetrics.registerFont(TTFont(name, str(_FONTS / file)))
-
-
-def can_write(text: str) -> bool:
-    """Tell whether the sheet's type has every letter of a text."""
-    _load_fonts()
-    known = pdfmetrics.getFont(_BOLD).face.charToGlyph
-    return all(ord(letter) in known for letter in text)
 
 
 def pdf(sheet: TallySheet) -> bytes:
@@ -201,7 +191,7 @@ def pdf(sheet: TallySheet) -> bytes:
         A PDF of one page of size A5, of more where there are many bins; the same bytes each time.
         A name that the sheet's type has no letters for is left to be written by hand.
     """
-    _load_fonts()
+    load_fonts()
     pages = _pages(sheet)
     out = io.BytesIO()
     canvas = Canvas(out, pagesize=A5, invariant=1, pageCompression=1, lang="en")
@@ -225,7 +215,7 @@ def pdf(sheet: TallySheet) -> bytes:
 
 def _pages(sheet: TallySheet) -> list[tuple[int, ...]]:
     """Split the bins among pages, so that the last one has room for what ends the sheet."""
-    whole = _HEIGHT - 2 * _MARGIN - _TITLE - _HEAD_ROW
+    whole = HEIGHT - 2 * MARGIN - _TITLE - _HEAD_ROW
     head = _FIELD * (5 + -(-len(sheet.settings) // _SETTING_COLUMNS))
     foot = _foot_height()
     pages: list[tuple[int, ...]] = []
@@ -263,8 +253,8 @@ def _setting(column: str, unit: str) -> str:
     """Name a setting with its unit, where the sheet's type has its letters and its field room."""
     name = column.removeprefix("set_").replace("_", " ")
     told = f"{name}, {unit}"
-    room = _INNER / _SETTING_COLUMNS - 8
-    fits = pdfmetrics.stringWidth(told, _REGULAR, _SMALL) <= room
+    room = INNER / _SETTING_COLUMNS - 8
+    fits = pdfmetrics.stringWidth(told, REGULAR, SMALL) <= room
     return told if unit and can_write(unit) and fits else name
 
 
@@ -275,7 +265,7 @@ _TOTAL = 30.0
 
 def _bins(pen: _Pen, bins: Sequence[int]) -> None:
     widths = [width for _, width in _COLUMNS]
-    edges = [_MARGIN + sum(widths[:i]) for i in range(len(widths) + 1)]
+    edges = [MARGIN + sum(widths[:i]) for i in range(len(widths) + 1)]
     top = pen.y
     base = top - _HEAD_ROW + 4.5
     pen.text(edges[0], base, "bin", bold=True)
@@ -283,8 +273,8 @@ def _bins(pen: _Pen, bins: Sequence[int]) -> None:
     for left, kind in ((edges[2], "misses"), (edges[3], "doubles")):
         pen.mark(left + 5, base, kind)
         pen.text(left + 16, base, kind, bold=True)
-        pen.text(left + widths[2] - _TOTAL + 3, base, "total", size=_SMALL)
-    pen.text(edges[4] + 5, base, "stock, if another", size=_SMALL)
+        pen.text(left + widths[2] - _TOTAL + 3, base, "total", size=SMALL)
+    pen.text(edges[4] + 5, base, "stock, if another", size=SMALL)
     pen.y -= _HEAD_ROW
     pen.rule(weight=1.0)
     for number in bins:
@@ -319,46 +309,17 @@ def _foot_height() -> float:
 
 def _broken(word: str, told: str, bold: bool = False) -> list[str]:
     """Break a paragraph into lines; its bold first word takes its room from the first of them."""
-    font = _BOLD if bold else _REGULAR
+    font = BOLD if bold else REGULAR
     if not word:
-        return list(simpleSplit(told, font, _TEXT, _INNER))
-    taken = pdfmetrics.stringWidth(word + " ", _BOLD, _TEXT)
-    first = simpleSplit(told, font, _TEXT, _INNER - taken)[0]
+        return list(simpleSplit(told, font, TEXT, INNER))
+    taken = pdfmetrics.stringWidth(word + " ", BOLD, TEXT)
+    first = simpleSplit(told, font, TEXT, INNER - taken)[0]
     rest = told[len(first) :].strip()
-    return [first, *(simpleSplit(rest, font, _TEXT, _INNER) if rest else [])]
+    return [first, *(simpleSplit(rest, font, TEXT, INNER) if rest else [])]
 
 
-class _Pen:
-    """Draws down a page; ``y`` is how far it has come."""
-
-    def __init__(self, canvas: Canvas) -> None:
-        self.canvas = canvas
-        self.y = _HEIGHT - _MARGIN
-
-    def text(
-        self, x: float, y: float, text: str, *, bold: bool = False, size: float = _TEXT
-    ) -> None:
-        self.canvas.setFont(_BOLD if bold else _REGULAR, size)
-        self.canvas.drawString(x, y, text)
-
-    def rule(self, *, weight: float = 0.5) -> None:
-        self.canvas.setLineWidth(weight)
-        self.canvas.line(_MARGIN, self.y, _WIDTH - _MARGIN, self.y)
-
-    def upright(self, x: float, top: float, bottom: float, *, dashed: bool = False) -> None:
-        self.canvas.setLineWidth(0.5)
-        self.canvas.setDash([1, 2] if dashed else [])
-        self.canvas.line(x, top, x, bottom)
-        self.canvas.setDash([])
-
-    def mark(self, x: float, base: float, kind: str) -> None:
-        """Draw the sign of a kind of fault: a hollow ring, or a double tick."""
-        self.canvas.setLineWidth(1.3)
-        if kind == "misses":
-            self.canvas.circle(x + 3.2, base + 2.9, 3.0)
-        else:
-            for offset in (1.4, 5.0):
-                self.canvas.line(x + offset, base - 0.2, x + offset, base + 6.0)
+class _Pen(Pen):
+    """Draws what a tally sheet is made of."""
 
     def title(self, sheet: TallySheet, page: int, pages: int) -> None:
         named = sheet.tower if can_write(sheet.tower) else ""
@@ -366,44 +327,44 @@ class _Pen:
         right = f"tally sheet {page} of {pages}" if pages > 1 else "tally sheet"
         if sheet.site and can_write(sheet.site):
             right += f", {sheet.site}"
-        right = simpleSplit(right, _REGULAR, _TEXT, 200)[0]
-        room = _INNER - pdfmetrics.stringWidth(right, _REGULAR, _TEXT) - 12
+        right = simpleSplit(right, REGULAR, TEXT, 200)[0]
+        room = INNER - pdfmetrics.stringWidth(right, REGULAR, TEXT) - 12
         base = self.y - 17
         head = f"Tower {named}".strip()
-        size = min(size, size * room / pdfmetrics.stringWidth(head, _BOLD, size))
-        self.text(_MARGIN, base, head, bold=True, size=size)
-        self.canvas.setFont(_REGULAR, _TEXT)
-        self.canvas.drawRightString(_WIDTH - _MARGIN, base, right)
+        size = min(size, size * room / pdfmetrics.stringWidth(head, BOLD, size))
+        self.text(MARGIN, base, head, bold=True, size=size)
+        self.canvas.setFont(REGULAR, TEXT)
+        self.canvas.drawRightString(WIDTH - MARGIN, base, right)
         if not named:
             self.canvas.setLineWidth(0.5)
-            self.canvas.line(_MARGIN + 58, base - 2, _MARGIN + 250, base - 2)
+            self.canvas.line(MARGIN + 58, base - 2, MARGIN + 250, base - 2)
         self.y -= _TITLE
         self.rule(weight=1.2)
 
     def fields(self, fields: Sequence[_Field], *, columns: int = 0) -> None:
         """Draw a row of fields to write in or to tick, each with its share of the width."""
         shares = columns or sum(field[1] for field in fields)
-        x = _MARGIN
+        x = MARGIN
         self.y -= _FIELD
         for index, (name, share, *words) in enumerate(fields):
             if index:
                 self.upright(x, self.y + _FIELD, self.y)
             start = x + (4 if index else 0)
-            self.text(start, self.y + _FIELD - 8.5, name, size=_SMALL)
+            self.text(start, self.y + _FIELD - 8.5, name, size=SMALL)
             for word in words:
                 self.canvas.setLineWidth(0.7)
                 self.canvas.rect(start, self.y + 3.2, 7, 7)
                 self.text(start + 10, self.y + 4.0, word)
-                start += 20 + pdfmetrics.stringWidth(word, _REGULAR, _TEXT)
-            x += _INNER * share / shares
+                start += 20 + pdfmetrics.stringWidth(word, REGULAR, TEXT)
+            x += INNER * share / shares
         self.rule()
 
     def paragraph(self, word: str, told: str, *, bold: bool = False) -> None:
         """Write a paragraph whose first word stands out."""
         for index, line in enumerate(_broken(word, told, bold)):
             self.y -= _LINE
-            x = _MARGIN
+            x = MARGIN
             if word and not index:
                 self.text(x, self.y, word, bold=True)
-                x += pdfmetrics.stringWidth(word + " ", _BOLD, _TEXT)
+                x += pdfmetrics.stringWidth(word + " ", BOLD, TEXT)
             self.text(x, self.y, line, bold=bold)

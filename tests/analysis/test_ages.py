@@ -6,7 +6,6 @@ import csv
 import datetime as dt
 import math
 import random
-import time
 from collections import defaultdict
 from pathlib import Path
 
@@ -354,45 +353,3 @@ def walk(line: list[tuple], whens: list[str]) -> list[tuple[str, float]]:
         found.append((run, age + feeds / 2))
         age += feeds
     return found
-
-
-def test_850_000_rows_of_600_bins_take_less_than_two_seconds() -> None:
-    runs, towers, bins = 1417, 60, 10
-    generator = np.random.default_rng(1)
-    shape = (towers, bins, runs)
-    tower, number, run = (place.ravel() for place in np.indices(shape))
-    minutes = run * 300 + generator.integers(0, 200, size=run.size)
-    rows = pa.table(
-        {
-            "tower": pa.DictionaryArray.from_arrays(
-                pa.array(tower), [f"T{n}" for n in range(towers)]
-            ).cast(pa.string()),
-            "bin": number + 1,
-            "of_run": pa.DictionaryArray.from_arrays(
-                pa.array(run), [f"{n:05d}" for n in range(runs)]
-            ).cast(pa.string()),
-            "first": pa.array(minutes * 60_000_000).cast(pa.timestamp("us")),
-            "feeds": generator.integers(0, 5000, size=run.size),
-        }
-    )
-    assert rows.num_rows > 850_000
-    began = dt.datetime(1970, 1, 1, tzinfo=dt.UTC)
-    services = []
-    for place in range(towers):
-        for month in range(10):
-            when = began + dt.timedelta(days=29 * month)
-            of_all = {"when": when, "tower": f"T{place}", "bin": None, "action": "fitted"}
-            for part in ("brush", "suction foot", "separator"):
-                services.append(of_all | {"of_tower": False, "part": part})
-            for part in ("pump", "filter"):
-                services.append(of_all | {"of_tower": True, "part": part})
-    took = min(timed(rows, services) for _ in range(2))
-    assert took < 2.0
-
-
-def timed(rows: pa.Table, services: list[Row]) -> float:
-    start = time.perf_counter()
-    found = ages(rows, services)
-    took = time.perf_counter() - start
-    assert found.ages.shape == (5, rows.num_rows)
-    return took

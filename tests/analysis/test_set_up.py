@@ -109,7 +109,7 @@ class TestSampleLog:
         assert again.tried == card.tried
 
     def test_an_unknown_stock_is_refused_with_those_there_are(self, scan: LogScan) -> None:
-        with pytest.raises(FilterError, match="stock XY is not in the log; it has BO90, BT100"):
+        with pytest.raises(FilterError, match="stock XY is not in this part of the log, which has BO90, BT100"):
             answers.set_up(scan, Filters(), "XY")
 
 
