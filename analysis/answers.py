@@ -22,7 +22,7 @@ from analysis.adjusting import change as make_change
 from analysis.ages import Ages, ages, placed
 from analysis.belief import Belief
 from analysis.belief import believe as make_belief
-from analysis.belief_counts import read_counts, read_stretches
+from analysis.belief_counts import read_counts, read_every_run, read_stretches
 from analysis.benchmark import SETTLED_DAYS, BenchmarkResult, Compared
 from analysis.benchmark import compare as compare_with_benchmark
 from analysis.conditions import COLUMNS as CONDITION_COLUMNS
@@ -282,6 +282,7 @@ def believe(
         runs,
         bins=bins,
         stretches=read_stretches(scan.by_run(("stretch", "bin"), filters)),
+        every=read_every_run(scan.by_run(("bin",), Filters(filters.since, filters.until))),
         services=[
             (str(row["tower"]), row["when"])
             for row in scan.list_rows("services")
@@ -304,10 +305,12 @@ def _models(scan: LogScan, filters: Filters) -> dict[str, Conditions]:
 
 
 #: Purposes that settings evidence rests on beside production.
-_TRIED = ("production", "trial", "set-up")
+TRIED = ("production", "trial", "set-up")
 
 
-def set_up(scan: LogScan, filters: Filters, stock: str) -> SetUp:
+def set_up(
+    scan: LogScan, filters: Filters, stock: str, conditions: Conditions | None = None
+) -> SetUp:
     """Say which settings ran a stock clean, and which should be tried against each other.
 
     Parameters
@@ -319,6 +322,8 @@ def set_up(scan: LogScan, filters: Filters, stock: str) -> SetUp:
         purpose; and the kind of fault that levels are judged by.
     stock : str
         Its code.
+    conditions : Conditions, optional
+        Of those rows; fitted where absent.
 
     Raises
     ------
@@ -327,18 +332,19 @@ def set_up(scan: LogScan, filters: Filters, stock: str) -> SetUp:
     """
     filters = filters.holding("stock")
     if not filters.values("purpose"):
-        filters = filters.holding("purpose", *_TRIED)
+        filters = filters.holding("purpose", *TRIED)
     settings = scan.logged_settings(filters)
     counts = scan.by_run((*CONDITION_COLUMNS, *settings), filters)
     stocks = scan.list_rows("stocks")
     found = _ages(scan, counts)
-    fitted: Conditions | str
-    try:
-        fitted = make_conditions(
-            counts, filters.kind, scan.account(filters), stocks, settings, ages=found
-        )
-    except ConditionsError as error:
-        fitted = str(error)
+    fitted: Conditions | str | None = conditions
+    if fitted is None:
+        try:
+            fitted = make_conditions(
+                counts, filters.kind, scan.account(filters), stocks, settings, ages=found
+            )
+        except ConditionsError as error:
+            fitted = str(error)
     return make_set_up(
         stock,
         counts,
@@ -399,7 +405,9 @@ def adjusted_trends(
         logged = replace(logged, by_setting=one)
     settings = tuple(split.column for split in logged.by_setting)
     # The model may know settings that were not logged in this part: its rows are then without.
-    known = [t.name for c in conditions.values() for t in c.model.fit.terms if "set_" in t.name]
+    known = [
+        t.name for c in conditions.values() for t in c.model.fit.terms if t.name.startswith("set_")
+    ]
     columns = (*CONDITION_COLUMNS, *dict.fromkeys((*settings, *known)))
     columns += ("humidity_band", logged.over_time.column)
     counts = scan.by_run(columns, logged.filters)

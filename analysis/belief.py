@@ -387,6 +387,7 @@ def believe(
     *,
     stretches: Stretches | None = None,
     bins: RunBins | None = None,
+    every: Runs | None = None,
     services: Sequence[tuple[str, dt.date]] = (),
     sites: Mapping[str, str] | None = None,
     closed: Mapping[str, Sequence[dt.date]] | None = None,
@@ -404,6 +405,10 @@ def believe(
         For round cycles.
     bins : RunBins, optional
         For copies.
+    every : Runs, optional
+        For gaps: all runs of all towers in the time that is looked at, whatever their purpose and
+        paper, since a tower that makes ready, is proved or runs another stock does not stand still.
+        `runs` where absent.
     services : sequence of (tower, date or datetime)
         Work that may stop a tower for a day or more: fitted, overhauled, moved. Not every cleaning:
         a tower that is cleaned daily would have every gap explained.
@@ -490,8 +495,9 @@ billion. Ask how these were counted.
             found, looks[kind], left = part(log)
             findings += found
             missing += left
-        found, looks["gap"], left = _gaps(log, services, closed or {})
-        findings += found
+        whole = log if every is None else _Log(every, sites or {}, 0.0, starts)
+        found, looks["gap"], left = _gaps(whole, services, closed or {})
+        findings += [gap for gap in found if gap.tower in log.towers]
         missing += left
     if stretches is None:
         missing.append("Round cycles: the cycles of stretches are not at hand.")

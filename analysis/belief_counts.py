@@ -91,6 +91,24 @@ def read_stretches(counts: pa.Table) -> Stretches:
     )
 
 
+def read_every_run(counts: pa.Table) -> Runs:
+    """Lay out runs with their cycles and nothing else, from counts by run and ``bin``."""
+    first, of_run = _numbered(counts, ("of_tower", "of_run"))
+    cycles = np.zeros(len(first), dtype=np.int64)
+    np.maximum.at(cycles, of_run, counts["feeds"].to_numpy())
+    started = np.full(len(first), np.datetime64("9999-12-31", "us"))
+    np.minimum.at(started, of_run, counts["first"].to_numpy().astype("datetime64[us]"))
+    tower, run = counts["of_tower"].to_pylist(), counts["of_run"].to_pylist()
+    return Runs(
+        tower=np.array([tower[row] for row in first]),
+        run=np.array([run[row] for row in first]),
+        started=started,
+        expected=np.zeros(len(first)),
+        faults=np.zeros(len(first), dtype=np.int64),
+        cycles=cycles,
+    )
+
+
 def _numbered(counts: pa.Table, columns: tuple[str, ...]) -> tuple[IntArray, IntArray]:
     """Return a first row of each combination of some columns, and each row's combination."""
     key = np.zeros(counts.num_rows, dtype=np.int64)

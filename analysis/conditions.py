@@ -33,9 +33,10 @@ Eilers PHC, Marx BD (1996). Flexible smoothing with B-splines and penalties. Sta
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pyarrow as pa
@@ -76,14 +77,17 @@ PARTS = ("mix", "air", "settings", "age", "bins")
 _LEVEL_SD, _KIND_OF_PAPER_SD, _TOWER_SD, _NOT_LOGGED_SD = 1.0, 0.5, 1.0, 0.7
 # Of what goes with one standard deviation of a number.
 _SLOPE_SD = 0.7
-_AGE_SD = 0.05
 
 # What a stock may at least be off its kind, and the curve of air rise or fall over 5 %: estimated
 # from a log in which most are alike, either would shrink the one that is not.
 _LEAST_STOCK_SD, _LEAST_STEP_SD = 0.6, 0.15
 
-#: Numbers with more different values than this are on a line and nothing else.
-_MOST_LEVELS = 12
+#: Numbers with more different values than this are on a line and nothing else, and of more
+#: different words those with the fewest feeds are taken together.
+_MOST_LEVELS, _MOST_WORDS = 12, 24
+
+#: What levels of a setting are called that are taken together.
+OTHER_LEVELS = "all others"
 
 #: Readings beyond these, in degrees Celsius, do not pass intake.
 _TEMPERATURES = (-20, 60)
@@ -111,6 +115,9 @@ class Effect:
         Rate ratio with its interval.
     feeds, count : int
         Of the level; of all rows with a number, for a line.
+    step : float
+        For a line, a round number of units near one standard deviation of what was run; otherwise
+        0.
     """
 
     term: str
@@ -121,11 +128,25 @@ class Effect:
     high: float
     feeds: int
     count: int
+    step: float = 0.0
 
     @property
     def clear(self) -> bool:
-        """Whether the interval leaves 1 out."""
-        return self.low > 1 or self.high < 1
+        """Whether the interval leaves 1 well out, so that it does so among dozens of effects."""
+        return _clear(self.ratio, self.low, self.high)
+
+
+def _clear(ratio: float, low: float, high: float) -> bool:
+    """Tell whether a ratio is off 1 by one and a half times its range, three standard errors."""
+    log = math.log(ratio)
+    half = math.log(high / ratio) if log < 0 else math.log(ratio / low)
+    return abs(log) > _CLEAR * half
+
+
+#: How many times its half range a log ratio must be off nought to be told first.
+_CLEAR = 1.5
+#: A ratio nearer to 1 than this, up or down, is not worth a sentence however sure it is.
+_WORTH_A_SENTENCE = 1.05
 
 
 @dataclass(frozen=True)
@@ -139,7 +160,8 @@ class CurvePoint:
     humidity_pct : int
         Relative humidity.
     ratio, low, high : float
-        To the same paper at 50 %; the curve is all of what air does to this paper.
+        To the same paper where effects are stated, at 50 %; the curve is all of what air does to
+        this paper.
     feeds : int
         Logged at this humidity on these papers, rounded to a percent.
     """
@@ -191,6 +213,8 @@ class Conditions:
         Stocks, then preparation, settings, temperature and what was not logged.
     humidity_curve : tuple of CurvePoint
         Whole percents over what was logged; empty where nothing was.
+    stated_humidity_pct : int
+        At which all effects are stated: 50, or the nearest that was logged.
     ageing : tuple of Ageing
         One for each part that was ever fitted.
     not_logged : mapping of str to float
@@ -211,6 +235,7 @@ class Conditions:
     without_bin: int
     effects: tuple[Effect, ...]
     humidity_curve: tuple[CurvePoint, ...]
+    stated_humidity_pct: int
     ageing: tuple[Ageing, ...]
     not_logged: Mapping[str, float]
     follows_paper: tuple[str, ...]
@@ -219,48 +244,65 @@ class Conditions:
 
     def sentence(self) -> str:
         """Say what matters most, and how much was not logged."""
-        told = [_said(effect, self.kind) for effect in self._clearest()]
-        dry = self._driest()
-        if dry:
-            told.insert(0, dry)
+        told = [self._air(printed) for printed in (TONER, OTHERS)]
+        told = [text for text in told if text]
+        told += [_said(effect, self.kind) for effect in self._clearest()]
         first = "; ".join(told[:3])
         said = (
             f"{first[0].upper()}{first[1:]}; each with all else the same."
             if told
-            else f"Nothing in paper, air or settings is known to change the rate of {self.kind}: "
-            "ranges all hold 1."
+            else f"No stock, air or setting is known to change the rate of {self.kind} yet."
         )
+        if self.humidity_curve and self.stated_humidity_pct != STATED_HUMIDITY:
+            said += (
+                f" Air of {STATED_HUMIDITY} % was never logged, so all is told at "
+                f"{self.stated_humidity_pct} %."
+            )
         share = self.not_logged.get("humidity_pct", 0.0)
         if share >= 0.005:
             said += f" Humidity was not logged for {100 * share:.0f} % of the feeds."
         return said
 
     def _clearest(self) -> list[Effect]:
-        clear = [e for e in self.effects if e.clear and NOT_LOGGED not in (e.level, e.base)]
-        return sorted(clear, key=lambda e: -max(np.log(e.low), -np.log(e.high)))
+        clear = [
+            e
+            for e in self.effects
+            if e.clear and NOT_LOGGED not in (e.level, e.base) and e.term != "purpose"
+            if abs(math.log(e.ratio) * (e.step or 1)) > math.log(_WORTH_A_SENTENCE)
+        ]
+        return sorted(clear, key=lambda e: -max(math.log(e.low), -math.log(e.high)))
 
-    def _driest(self) -> str:
-        for printed in (TONER, OTHERS):
-            points = [p for p in self.humidity_curve if p.printed_by == printed and p.low > 1]
-            if points:
-                worst = max(points, key=lambda p: p.low)
-                paper = "toner-printed paper" if printed == TONER else "paper that is not toner's"
-                return (
-                    f"in air of {worst.humidity_pct} % {paper} has {two_digits(worst.ratio)} times "
-                    f"the {self.kind} of air of {STATED_HUMIDITY} % ({two_digits(worst.low)} to "
-                    f"{two_digits(worst.high)})"
-                )
-        return ""
+    def _air(self, printed: str) -> str:
+        """Say at which humidity such paper has most faults beyond doubt, or fewest."""
+        points = [
+            point
+            for point in self.humidity_curve
+            if point.printed_by == printed and _clear(point.ratio, point.low, point.high)
+            if abs(math.log(point.ratio)) > math.log(_WORTH_A_SENTENCE)
+        ]
+        if not points:
+            return ""
+        most = max(points, key=lambda p: max(math.log(p.low), -math.log(p.high)))
+        paper = "toner-printed paper" if printed == TONER else "paper not printed by toner"
+        return (
+            f"in air of {most.humidity_pct} % {paper} has {two_digits(most.ratio)} times the "
+            f"{self.kind} of air of {self.stated_humidity_pct} % ({two_digits(most.low)} to "
+            f"{two_digits(most.high)})"
+        )
 
 
 def _said(effect: Effect, kind: str) -> str:
-    span = f"{two_digits(effect.ratio)} times the {kind}"
-    ends = f"({two_digits(effect.low)} to {two_digits(effect.high)})"
+    power = effect.step or 1.0
+    ratio, low, high = (one**power for one in (effect.ratio, effect.low, effect.high))
+    span = f"{two_digits(ratio)} times the {kind}"
+    ends = f"({two_digits(low)} to {two_digits(high)})"
     if effect.term == "stock":
         return f"stock {effect.level} has {span} of {effect.base} {ends}"
     name = effect.term.removeprefix("set_").replace("_", " ")
-    if effect.base == 0 and effect.level == 1:
-        return f"each step up of {name} goes with {span} {ends}"
+    if effect.step:
+        if effect.term == "temperature_c":
+            return f"every {effect.step:g} °C more go with {span} {ends}"
+        return f"{name} up by {effect.step:g} goes with {span} {ends}"
     return f"{name} {effect.level} goes with {span} of {effect.base} {ends}"
 
 
@@ -276,11 +318,15 @@ class _Levels:
         Different entries as text, in their order; None is *not logged*.
     numbers : tuple of float, optional
         Of each entry, where they all are numbers (NaN for *not logged*).
+    rest : int
+        Place of the level that entries go to which are not named: of many words, those with few
+        feeds are one level. -1 where there is none.
     """
 
     column: str
     names: tuple[str | None, ...]
     numbers: tuple[float, ...] | None
+    rest: int = -1
 
     def shown(self, place: int) -> str:
         name = self.names[place]
@@ -380,7 +426,8 @@ class Model:
 
     def kinds_of_paper(self, rows: Rows) -> IntArray:
         """Return the number of the kind of paper in each row: of one weight and coating."""
-        return np.asarray(self._layout.kind_of_paper[rows.codes["stock"]])
+        stock = rows.codes["stock"]
+        return np.where(stock < 0, -1, self._layout.kind_of_paper[np.maximum(stock, 0)])
 
     def gradients(
         self, weights: FloatArray, group: IntArray, count: int, rows: Rows, terms: Sequence[str]
@@ -517,7 +564,6 @@ class _Layout:
         some = pc.and_(pc.greater(counts[f"feeds_{kind}"], 0), pc.is_valid(counts["bin"]))
         kept = np.flatnonzero(some.to_numpy(zero_copy_only=False))
         counts = counts.take(pa.array(kept))
-        size = counts.num_rows
         tower_names, tower_at = _encoded(counts["of_tower"])
         towers = _placed(tower_names, self.towers)[tower_at]
         number = counts["bin"].to_numpy()
@@ -531,7 +577,9 @@ class _Layout:
         }
         stock = self._coded(self.stocks, counts["stock"])
         codes["stock"] = stock
-        first = _days(counts)
+        tower_run = _numbered(tower_at, _encoded(counts["of_run"])[1])
+        # A run belongs to the day on which it began, all of it.
+        first = _began(counts, tower_run)
         calendar = _week(first)
         humidity = _numbers(counts["humidity_pct"])
         toner = np.where(stock >= 0, self.toner[np.maximum(stock, 0)], False)
@@ -545,7 +593,6 @@ class _Layout:
             codes[levels.column] = np.where(known, paper * len(levels.names) + code, -1)
         for number, part in enumerate(self.parts):
             codes[f"age {part}"] = _age_codes(ages, number, kept)
-        run_names, run_at = _encoded(counts["of_run"])
         day = _numbered(tower_at, first)
         week = _numbered(tower_at, calendar)
         return Rows(
@@ -553,14 +600,19 @@ class _Layout:
             feeds=counts[f"feeds_{kind}"].to_numpy().astype(np.float64),
             kept=kept,
             codes=codes,
-            run=_numbered(tower_at, run_at) if size else run_at,
+            run=tower_run,
             day=day,
             week=week,
         )
 
     def _coded(self, levels: _Levels, column: pa.ChunkedArray) -> IntArray:
         names, at = _encoded(column)
-        return _placed(names, levels.names)[at]
+        if levels is not self.stocks:
+            names = [level_name(name) for name in names]
+        placed = _placed(names, levels.names)
+        if levels.rest >= 0:
+            placed = np.where(placed < 0, levels.rest, placed)
+        return placed[at]
 
 
 def _numbers(column: pa.ChunkedArray) -> FloatArray:
@@ -568,9 +620,17 @@ def _numbers(column: pa.ChunkedArray) -> FloatArray:
 
 
 def _days(counts: pa.Table) -> IntArray:
-    """Return the day on which each run began, counted from 1970."""
+    """Return the day on which each row began, counted from 1970."""
     days: IntArray = counts["first"].to_numpy().astype("datetime64[D]").astype(np.int64)
     return days
+
+
+def _began(counts: pa.Table, run: IntArray) -> IntArray:
+    """Return the day on which the run of each row began, counted from 1970."""
+    day = _days(counts)
+    first = np.full(int(run.max(initial=-1)) + 1, np.iinfo(np.int64).max)
+    np.minimum.at(first, run, day)
+    return np.asarray(first[run])
 
 
 def _week(day: IntArray) -> IntArray:
@@ -661,6 +721,10 @@ def conditions(
         )
     terms = _terms(layout, rows, stocks)
     found = fit(rows.faults, rows.feeds, terms, periods=rows.week, runs=rows.run, days=rows.day)
+    # What a model is kept for needs no rows of the log.
+    nothing = np.zeros(0, dtype=np.int64)
+    kept = tuple(replace(term, codes=nothing) for term in found.terms)
+    found = replace(found, terms=kept, fitted=np.zeros(0))
     model = Model(kind, found, {t.name: _part(t.name) for t in terms}, layout)
     told = _Told(model, rows, confidence)
     return Conditions(
@@ -671,6 +735,7 @@ def conditions(
         without_bin=int(pc.sum(counts[kind]).as_py() or 0) - int(rows.faults.sum()),
         effects=told.effects(),
         humidity_curve=told.curve(),
+        stated_humidity_pct=told.stated(),
         ageing=told.ageing(),
         not_logged=told.not_logged(),
         follows_paper=layout.follows,
@@ -712,11 +777,13 @@ def _layout(
         .to_pylist()
     )
     listed = {str(row["stock"]): row for row in stocks}
-    named = _levels("stock", some["stock"], numbers=False)
+    named = _stock_levels(some["stock"])
     kinds = [_kind_of_paper(listed.get(name or "")) for name in named.names]
     order = sorted(set(kinds))
-    logged = [_levels(column, some[column]) for column in ("purpose", "prepared", *settings)]
-    week, feeds = _week(_days(some)), _numbers(some[f"feeds_{kind}"])
+    feeds = _numbers(some[f"feeds_{kind}"])
+    logged = [_levels(column, some[column], feeds) for column in ("purpose", "prepared", *settings)]
+    tower_run = _numbered(_encoded(some["of_tower"])[1], _encoded(some["of_run"])[1])
+    week = _week(_began(some, tower_run))
     follows = tuple(
         levels.column
         for levels in logged
@@ -744,7 +811,9 @@ def _layout(
 def _follows(stock: pa.ChunkedArray, setting: pa.ChunkedArray, feeds: FloatArray) -> bool:
     """Tell whether a setting hardly varies on one stock, though it does between stocks."""
     stocks, of_stock = _encoded(stock)
-    names, level = _encoded(setting)
+    entries, at = _encoded(setting)
+    names = [level_name(name) for name in entries]
+    level = _placed(names, list(dict.fromkeys(names)))[at]
     fed = np.bincount(of_stock * len(names) + level, feeds, len(stocks) * len(names))
     fed = fed.reshape(len(stocks), len(names))
     share = fed.sum(axis=0) / fed.sum()
@@ -753,14 +822,40 @@ def _follows(stock: pa.ChunkedArray, setting: pa.ChunkedArray, feeds: FloatArray
     return within < _FOLLOWING * float(fed.sum()) * float((share * (1 - share)).sum())
 
 
-def _levels(column: str, values: pa.ChunkedArray, *, numbers: bool = True) -> _Levels:
-    names = sorted(set(_encoded(values)[0]), key=lambda name: (name is None, _in_order(name or "")))
-    given = [name for name in names if name is not None]
-    if numbers and given and all(_NUMBER.fullmatch(name) for name in given):
-        as_numbers = tuple(float("nan") if name is None else float(name) for name in names)
-        # The same number written in two ways is two levels with one value.
-        return _Levels(column, tuple(names), as_numbers)
-    return _Levels(column, tuple(names), None)
+def _stock_levels(values: pa.ChunkedArray) -> _Levels:
+    names = sorted(set(_encoded(values)[0]), key=lambda name: (name is None, name or ""))
+    return _Levels("stock", tuple(names), None)
+
+
+def _levels(column: str, values: pa.ChunkedArray, feeds: FloatArray) -> _Levels:
+    found, at = _encoded(values)
+    fed: dict[str | None, float] = {}
+    for name, fed_at in zip(found, np.bincount(at, feeds, len(found)), strict=True):
+        fed[level_name(name)] = fed.get(level_name(name), 0.0) + float(fed_at)
+    order = sorted(fed, key=lambda name: (name is None, _in_order(name or "")))
+    given = [name for name in order if name is not None]
+    if len(given) > 1 and all(_NUMBER.fullmatch(name) for name in given):
+        numbers = tuple(float("nan") if name is None else float(name) for name in order)
+        return _Levels(column, tuple(order), numbers)
+    if len(given) <= _MOST_WORDS:
+        return _Levels(column, tuple(order), None)
+    kept = set(sorted(given, key=lambda name: (-fed[name], name))[: _MOST_WORDS - 1])
+    names: list[str | None] = [name for name in given if name in kept]
+    names += [OTHER_LEVELS, *([None] if None in fed else [])]
+    return _Levels(column, tuple(names), None, names.index(OTHER_LEVELS))
+
+
+def level_name(entry: str | None) -> str | None:
+    """Return a level as it is told: one name for a number however it was written.
+
+    An entry that says that nothing was logged is no level.
+    """
+    if entry is None or entry.strip().lower() in ("", NOT_LOGGED):
+        return None
+    if _NUMBER.fullmatch(entry):
+        number = float(entry)
+        return str(int(number)) if number == int(number) else repr(number)
+    return entry
 
 
 _NUMBER = re.compile(r"[-+]?\d+(\.\d+)?")
@@ -854,7 +949,7 @@ def _air_term(codes: IntArray, readings: _Readings) -> Term | None:
     low = int(logged.min()) // _KNOTS_APART * _KNOTS_APART
     high = -(-int(logged.max()) // _KNOTS_APART) * _KNOTS_APART
     high = max(high, low + _KNOTS_APART)
-    stated = np.array([float(STATED_HUMIDITY)])
+    stated = np.array([float(stated_at(logged))])
     curve = _spline(np.arange(101.0), low, high) - _spline(stated, low, high)
     own = np.hstack([readings.over(curve), readings.logged])
     width = curve.shape[1]
@@ -871,6 +966,11 @@ def _air_term(codes: IntArray, readings: _Readings) -> Term | None:
         ]
     columns = np.block([[own, np.zeros_like(own)], [own, own]]) if toner else own
     return Term("air", codes, columns, tuple(ridges))
+
+
+def stated_at(logged: IntArray) -> int:
+    """Return the humidity at which effects are stated: 50 %, or the nearest that was logged."""
+    return int(np.clip(STATED_HUMIDITY, logged.min(), logged.max()))
 
 
 def _spline(at: FloatArray, low: int, high: int) -> FloatArray:
@@ -956,8 +1056,9 @@ def _age_term(part: str, rows: Rows, *, fine: bool) -> Term | None:
     columns = np.zeros((steps, 2))
     columns[0, 1] = 1
     columns[1:, 0] = (np.arange(steps - 1) + 0.5) * _AGE_STEP / _PER_AGE
+    sd = max(float(columns[codes[known], 0].std()), 1e-3)
     ridges = (
-        Penalty(slice(0, 1), np.eye(1), 1 / _AGE_SD**2),
+        Penalty(slice(0, 1), np.eye(1), sd**2 / _SLOPE_SD**2),
         Penalty(slice(1, 2), np.eye(1), 1 / _NOT_LOGGED_SD**2),
     )
     return Term(f"age {part}", codes, columns, ridges, fine=fine)
@@ -1063,7 +1164,9 @@ class _Told:
         fed = fed.reshape(-1, count)
         if levels.numbers is not None:
             return self._line(levels, term, feeds, faults, given)
-        base = int(np.where(given, feeds, -1).argmax())
+        # Levels that were taken together are no base to set others beside.
+        named = given & (np.arange(count) != levels.rest)
+        base = int(np.where(named, feeds, -1).argmax())
         if levels.column == "prepared" and "none" in levels.names:
             base = levels.names.index("none")
         rows = np.array([_mixed(term.columns, fed, i, base) for i in range(count)])
@@ -1095,6 +1198,8 @@ class _Told:
         row = np.zeros((1, term.columns.shape[1]))
         row[0, 0] = 1.0
         logs, over = self.model.fit.effect(term.name, row)
+        number = np.where(given, np.array(levels.numbers), 0.0)
+        sd = _standard_deviation(number[given], feeds[given].astype(np.float64))
         out = [
             Effect(
                 term.name,
@@ -1103,6 +1208,7 @@ class _Told:
                 *self._ends(logs[0], over[0]),
                 int(feeds[given].sum()),
                 int(faults[given].sum()),
+                _round_step(sd),
             )
         ]
         if not given.all():
@@ -1129,7 +1235,10 @@ class _Told:
         missing = self.layout.temperature.missing(self.rows.codes["temperature_c"])
         effects = np.eye(term.columns.shape[1])
         logs, over = self.model.fit.effect(term.name, effects)
-        out = [Effect(term.name, 1, 0, *self._ends(logs[0], over[0]), *self._of(~missing))]
+        readings = self.rows.codes["temperature_c"][~missing].astype(np.float64)
+        step = _round_step(_standard_deviation(readings, self.rows.feeds[~missing]))
+        ends = self._ends(logs[0], over[0])
+        out = [Effect(term.name, 1, 0, *ends, *self._of(~missing), step)]
         if len(effects) > 1 and missing.any():
             ends = self._ends(logs[1], over[1])
             out.append(Effect(term.name, NOT_LOGGED, LOGGED, *ends, *self._of(missing)))
@@ -1166,6 +1275,11 @@ class _Told:
                 out.append(CurvePoint(printed, percent, *ends, int(feeds[first + percent])))
         return tuple(out)
 
+    def stated(self) -> int:
+        readings, codes = self.layout.humidity, self.rows.codes["air"]
+        logged = codes[~readings.missing(codes)] % readings.size
+        return stated_at(logged) if logged.size else STATED_HUMIDITY
+
     def ageing(self) -> tuple[Ageing, ...]:
         out = []
         for part in self.layout.parts:
@@ -1190,6 +1304,17 @@ class _Told:
         for part in layout.parts:
             missing[f"age of {part}"] = rows.codes[f"age {part}"] == 0
         return {name: float(rows.feeds[where].sum()) / total for name, where in missing.items()}
+
+
+def _standard_deviation(values: FloatArray, weights: FloatArray) -> float:
+    mean = (weights * values).sum() / weights.sum()
+    return float(np.sqrt((weights * (values - mean) ** 2).sum() / weights.sum()))
+
+
+def _round_step(value: float) -> float:
+    """Return the number of 1, 2 or 5 times a power of ten that is nearest, by ratio."""
+    power = 10.0 ** math.floor(math.log10(value))
+    return min((step * power for step in (1, 2, 5, 10)), key=lambda s: abs(math.log(s / value)))
 
 
 def _none(levels: _Levels) -> int:

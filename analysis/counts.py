@@ -8,6 +8,7 @@ Everything after it works on the few numbers that come out of it.
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Iterator, Sequence
 
 import pyarrow as pa
@@ -132,7 +133,7 @@ class LogScan:
         Nothing compares operators: whoever is judged by his log writes zeros.
         """
         for name in names:
-            if name == "operator":
+            if names_people(name):
                 raise FilterError(
                     "rates are not given by operator, since whoever is judged by his log writes "
                     "zeros; group by tower, day or stock"
@@ -353,7 +354,11 @@ class LogScan:
     def logged_settings(self, filters: Filters) -> tuple[str, ...]:
         """Return the settings that were logged on any row of a filter; raises as `by_run`."""
         condition, values, joins = self._condition(filters, ())
-        own = tuple(name for name in self.own_columns() if name.startswith("set_"))
+        own = tuple(
+            name
+            for name in self.own_columns()
+            if name.startswith("set_") and not names_people(name)
+        )
         names = (*SETTINGS, *own)
         counted = ", ".join(f"count({_key(name)})" for name in names)
         parts = self._ask(
@@ -425,6 +430,15 @@ class LogScan:
                     values.append(typed)
             clauses.append(f"({' or '.join(either)})")
         return " and ".join(clauses), values, joins
+
+
+def names_people(column: str) -> bool:
+    """Tell whether a column says who ran the tower: nothing is ever compared by that."""
+    return column == "operator" or bool(_PEOPLE.search(column))
+
+
+# In a site's own columns: set_operator, crew_leader. A word alone, so that set_namely is none.
+_PEOPLE = re.compile(r"(^|_)(operator|operators|crew|person|people|who|initials|staff)(_|$)")
 
 
 def _home(name: str) -> str:

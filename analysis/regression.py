@@ -266,11 +266,14 @@ def fit(
     run = rows if runs is None else _renumbered(runs)
     day = run if days is None else _renumbered(days)
     period = np.zeros(x.size, dtype=np.int64) if periods is None else _renumbered(periods)
-    for inner, outer, what in ((run, day, "a run in two days"), (day, period, "a day in two")):
+    for inner, outer, what in (
+        (run, day, "a run lies in two days"),
+        (day, period, "a day lies in two periods"),
+    ):
         first = np.zeros(int(inner.max()) + 1, dtype=np.int64)
         first[inner] = outer
         if np.any(first[inner] != outer):
-            raise ValueError(f"there is {what} periods; each lies in one")
+            raise ValueError(f"{what}; number them so that each lies in one")
     design = _Design(n, x, terms, period if periods is not None else None)
     # Matrices of a few hundred columns are solved sooner by one thread than by several that wait
     # for one another, and by far where something else runs beside.
@@ -488,8 +491,11 @@ def _climbed(design: _Design) -> _Climb:
 
 def _valued(design: _Design, b: FloatArray, u: FloatArray, strengths: FloatArray) -> _Climb:
     eta = design.linear(b, u)
-    mu = design.feeds * np.exp(eta)
-    value = float(design.faults @ eta - mu.sum())
+    # A step may be far too long at first: it is then as bad as can be, and is cut.
+    with np.errstate(over="ignore", invalid="ignore"):
+        mu = design.feeds * np.exp(eta)
+        value = float((design.faults * eta).sum() - mu.sum())
+    value = value if np.isfinite(value) else -np.inf
     for (place, ridge), strength in zip(design.ridges, strengths, strict=False):
         value -= 0.5 * strength * float(b[place] @ ridge.matrix @ b[place])
     if design.n_periods:

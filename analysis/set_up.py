@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from analysis.ages import Ages
-from analysis.conditions import Conditions
+from analysis.conditions import Conditions, level_name
 from analysis.counts import SUMMED, Account
 from analysis.filters import FilterError
 from analysis.rates import Rate, pooled, regroup
@@ -121,17 +121,28 @@ class Tried:
         The level that the stock mostly ran at.
     levels : tuple of Level
         The likeliest to be the best first.
+    kind : str
+        Of the faults that they are judged by.
+    among : int
+        How many settings are looked at together.
     """
 
     setting: str
     usual: str
     levels: tuple[Level, ...]
+    kind: str = "faults"
+    among: int = 1
 
     @property
     def settled(self) -> bool:
-        """Whether one level that this stock ran at is the best with a chance of 95 % or more."""
+        """Whether one level that this stock ran at is the best beyond doubt.
+
+        With a chance of 95 % or more, and more where several settings are looked at: among eight
+        that do not matter, one is 95 % sure every third time.
+        """
         first = self.levels[0] if self.levels else None
-        return first is not None and bool(first.feeds) and (first.best or 0.0) >= SETTLED
+        needed = 1 - (1 - SETTLED) / self.among
+        return first is not None and bool(first.feeds) and (first.best or 0.0) >= needed
 
     def sentence(self) -> str:
         """Say which level ran best, and how sure that is."""
@@ -145,9 +156,9 @@ class Tried:
         how = "is" if self.settled else "may be"
         own = f"{first.feeds:,}" if first.feeds else "no"
         return (
-            f"{name.capitalize()} {first.level} {how} best of those tried ({chance(first.best)} "
-            f"sure, against {listed(others)}), on {own} feeds of this stock and "
-            f"{first.feeds_like:,} of paper like it."
+            f"{name.capitalize()} {first.level} {how} best of those tried, with fewest {self.kind} "
+            f"({chance(first.best)} sure, against {listed(others)}), on {own} feeds of this stock "
+            f"and {first.feeds_like:,} of paper like it."
         )
 
 
@@ -172,7 +183,8 @@ class SetUp:
     tried : tuple of Tried
         Settings that were tried at several levels on such paper, preparation among them.
     always : mapping of str to str
-        Settings that such paper was only ever run at one level of.
+        Settings that such paper was only ever run at one level of, and those that follow the paper
+        with hardly an exception, with the level of this stock.
     starting : tuple of StartingPoint
         What common practice starts with, labelled so.
     trials : mapping of str to Trial
@@ -238,6 +250,11 @@ class SetUp:
                 f"Stock {self.stock} runs best with {said}; {usual} {self.kind} per 10,000 feeds "
                 "on all."
             )
+        if self.without:
+            return (
+                f"Of stock {self.stock} nothing can be told yet, {usual} {self.kind} per 10,000 "
+                f"feeds on all: {self.without}."
+            )
         return (
             f"No settings stand out for stock {self.stock} yet: {usual} {self.kind} per 10,000 "
             f"feeds on all, whatever was tried."
@@ -298,6 +315,14 @@ def set_up(
     analysis.filters.FilterError
         Where the log has no such stock.
     """
+    logged = ("prepared", *settings)
+    for column in logged:
+        # One name for a number however it was written, as the model has it.
+        entries = counts[column].to_pylist()
+        names_of = {entry: level_name(entry) for entry in set(entries)}
+        place = counts.column_names.index(column)
+        cells = pa.array([names_of[entry] for entry in entries], pa.string())
+        counts = counts.set_column(place, column, cells)
     names = sorted({str(name) for name in counts["stock"].to_pylist() if name})
     if stock not in names:
         raise FilterError(
@@ -308,7 +333,6 @@ def set_up(
     here = np.array([name == stock for name in counts["stock"].to_pylist()])
     mine = counts.filter(pa.array(here))
     row = next((row for row in stocks if row["stock"] == stock), None)
-    logged = ("prepared", *settings)
     total = pooled(mine, kind, spread)
     empty = SetUp(
         stock=stock,
@@ -328,7 +352,8 @@ def set_up(
         return replace(empty, without=conditions)
     looked = _Looked(stock, counts, here, conditions, ages, seed)
     found = [looked.tried(column) for column in logged]
-    tried = tuple(one for one in found if one is not None and len(one.levels) > 1)
+    several = [one for one in found if one is not None and len(one.levels) > 1]
+    tried = tuple(replace(one, kind=kind, among=len(several)) for one in several)
     always = {one.setting: one.usual for one in found if one is not None and len(one.levels) == 1}
     for column in conditions.follows_paper:
         if ran := empty.ran.get(column):

@@ -68,7 +68,7 @@ class _Opened:
     choices: Choices
     overviews: OrderedDict[Filters, Overview] = field(default_factory=OrderedDict)
     trends: OrderedDict[tuple[Filters, str], Trends] = field(default_factory=OrderedDict)
-    conditions: OrderedDict[str, Conditions | None] = field(default_factory=OrderedDict)
+    conditions: OrderedDict[Filters, Conditions | None] = field(default_factory=OrderedDict)
     adjusted: OrderedDict[tuple[object, ...], AdjustedTrends] = field(default_factory=OrderedDict)
     changes: OrderedDict[tuple[Filters, Filters], Change] = field(default_factory=OrderedDict)
     set_ups: OrderedDict[tuple[str, str], SetUp] = field(default_factory=OrderedDict)
@@ -152,23 +152,35 @@ class Data:
             lambda: answers.trends(opened.scan, filters, over=over, site=opened.site),
         )
 
-    def conditions(self, kind: str) -> Conditions | None:
-        """Return what the whole log's production says of paper, air and settings.
+    def conditions(self, kind: str, purposes: Iterable[str] = ()) -> Conditions | None:
+        """Return what the whole log says of paper, air and settings.
 
-        None where it holds no such fault to learn from.
+        Parameters
+        ----------
+        kind : str
+            Of fault.
+        purposes : iterable of str
+            Purposes to learn from; production where none is named. Rows of a purpose that a model
+            has not seen would be taken for production.
+
+        Returns
+        -------
+        Conditions or None
+            None where it holds no such fault to learn from.
         """
         opened = self._opened()
+        asked = Filters(kind=kind).holding("purpose", *sorted(set(purposes)) or ("production",))
 
         def fitted() -> Conditions | None:
             try:
-                return answers.conditions(opened.scan, Filters(kind=kind))
+                return answers.conditions(opened.scan, asked)
             except ConditionsError:
                 return None
 
-        return self._kept(opened.conditions, kind, fitted)
+        return self._kept(opened.conditions, asked, fitted)
 
-    def _models(self, kinds: Iterable[str]) -> dict[str, Conditions]:
-        found = {kind: self.conditions(kind) for kind in kinds}
+    def _models(self, kinds: Iterable[str], purposes: Iterable[str] = ()) -> dict[str, Conditions]:
+        found = {kind: self.conditions(kind, purposes) for kind in kinds}
         return {kind: one for kind, one in found.items() if one is not None}
 
     def adjusted_trends(
@@ -197,7 +209,7 @@ class Data:
             lambda: answers.adjusted_trends(
                 opened.scan,
                 filters,
-                self._models(kinds),
+                self._models(kinds, filters.values("purpose")),
                 over=over,
                 setting=setting,
                 site=opened.site,
@@ -212,7 +224,9 @@ class Data:
         analysis.filters.FilterError
             For a column or a value that cannot be.
         """
-        opened, found = self._opened(), self.conditions(after.kind)
+        opened = self._opened()
+        purposes = [p for one in (before, after) for p in one.values("purpose") or ("production",)]
+        found = self.conditions(after.kind, purposes)
         if found is None:
             return None
         return self._kept(
@@ -233,7 +247,9 @@ class Data:
         return self._kept(
             opened.set_ups,
             (stock, kind),
-            lambda: answers.set_up(opened.scan, Filters(kind=kind), stock),
+            lambda: answers.set_up(
+                opened.scan, Filters(kind=kind), stock, self.conditions(kind, answers.TRIED)
+            ),
         )
 
     def belief(self) -> Belief:

@@ -283,7 +283,7 @@ def _print(made: SetUp) -> None:
         _print_levels(made)
     if made.always:
         always = listed([f"{called(name)} {level}" for name, level in made.always.items()])
-        print(f"Always with {always}: the log cannot tell what other levels would do.")
+        print(f"Always, or nearly, with {always}: the log cannot tell what other levels would do.")
     if made.starting:
         print("\nWhere to start:")
         for point in made.starting:

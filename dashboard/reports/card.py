@@ -310,7 +310,11 @@ def _body(made: SetUp, holds: _Holds, written: Callable[[str], str]) -> list[_Bl
             told = listed(
                 [_setting(name, level) for name, level in made.always.items()][: holds.rows]
             )
-            out.append(said("Always with", f"{told}: the log cannot tell what others would do."))
+            out.append(
+                said(
+                    "Always, or nearly, with", f"{told}: the log cannot tell what others would do."
+                )
+            )
     if made.starting:
         out.append(_Heading(PRACTICE))
         for point in made.starting:

@@ -27,7 +27,7 @@ from analysis.conditions import (
     conditions,
 )
 from analysis.counts import SUMMED, Account, LogScan
-from analysis.filters import Filters
+from analysis.filters import FilterError, Filters
 from analysis.store import Store
 
 KINDS = ("misses", "doubles")
@@ -371,7 +371,7 @@ class TestEdges:
         found = fitted([{"stock": "P", "misses": 1}])
         assert found.effects == ()
         assert found.humidity_curve == ()
-        assert "all hold 1" in found.sentence()
+        assert found.sentence().startswith("No stock, air or setting is known to change the rate")
 
     def test_faults_without_a_bin_are_told_and_not_used(self) -> None:
         rows: list[dict[str, object]] = [{"misses": 5}] * 4
@@ -410,3 +410,105 @@ class TestEdges:
         effect = one(answers.conditions(scan, asked).effects, "purpose", "set-up")
         assert effect.base == "production"
         assert held(effect, 6.0)
+
+    def test_a_run_over_midnight_belongs_to_the_day_it_began_on(self) -> None:
+        rows: list[dict[str, object]] = []
+        for number in range(6):
+            late = dt.datetime(2031, 1, 12, 23, 30) + dt.timedelta(days=number)
+            for minutes, bin_ in ((0, 1), (90, 1), (90, 2)):
+                first = late + dt.timedelta(minutes=minutes)
+                rows.append({"of_run": f"n{number}", "first": first, "bin": bin_, "misses": 3})
+        model = fitted(rows).model
+        laid = model.rows(table(rows))
+        assert len(set(laid.run.tolist())) == 6
+        assert len(set(zip(laid.run.tolist(), laid.day.tolist(), strict=True))) == 6
+        # Sunday night's run goes on into Monday, and is the old week's.
+        assert len(set(laid.week.tolist())) == 2
+
+    def test_a_number_is_one_level_however_it_was_written(self) -> None:
+        rows: list[dict[str, object]] = [
+            {"set_vacuum": mark, "feeds": 10**6, "misses": count}
+            for mark, count in (("5", 50), ("5.0", 50), ("6", 100), ("06", 100))
+        ]
+        effects = fitted(rows * 20, "set_vacuum").effects
+        assert [(e.level, e.base) for e in effects] == [(1, 0)]
+        assert effects[0].ratio == pytest.approx(2.0, rel=0.02)
+
+    def test_one_number_alone_is_no_line(self) -> None:
+        rows: list[dict[str, object]] = [{"set_vacuum": "5", "misses": 5}, {"misses": 5}]
+        found = fitted(rows * 20, "set_vacuum")
+        effect = one(found.effects, "set_vacuum", NOT_LOGGED)
+        assert effect.base == "5"
+        assert 0 < effect.low < effect.ratio < effect.high < math.inf
+
+    def test_a_typed_not_logged_is_not_logged(self) -> None:
+        rows: list[dict[str, object]] = [
+            {"set_blast": word, "misses": 5} for word in ("soft", "full", "Not logged", " ")
+        ]
+        found = fitted(rows * 20, "set_blast")
+        assert found.not_logged["set_blast"] == pytest.approx(0.5)
+
+    def test_air_that_never_was_near_fifty_is_told_where_it_was(self) -> None:
+        rng = np.random.default_rng(9)
+        rows = [
+            {
+                "humidity_pct": float(air),
+                "feeds": 10**6,
+                "misses": int(rng.poisson(200 * math.exp(0.05 * (30 - air)))),
+            }
+            for air in rng.integers(20, 31, 600)
+        ]
+        found = fitted(rows)
+        assert found.stated_humidity_pct == 30
+        curve = {p.humidity_pct: p for p in found.humidity_curve}
+        assert curve[30].low == curve[30].high == 1.0
+        assert curve[20].ratio == pytest.approx(math.exp(0.5), rel=0.1)
+        assert "Air of 50 % was never logged, so all is told at 30 %." in found.sentence()
+        assert "of air of 50 %" not in found.sentence()
+
+    def test_many_words_are_one_level_but_for_the_commonest(self) -> None:
+        rows: list[dict[str, object]] = [
+            {"set_note": f"word {number}", "feeds": 1000 + number, "misses": 3}
+            for number in range(200)
+        ]
+        told = [e for e in fitted(rows * 2, "set_note").effects if e.term == "set_note"]
+        assert len(told) == 23
+        rest = one(told, "set_note", "all others")
+        assert rest.feeds > 10 * max(e.feeds for e in told if e is not rest)
+
+    @pytest.mark.parametrize("slope", [1.0, 1.3, 1.8])
+    def test_the_age_of_a_part_is_not_shrunk_away(self, slope: float) -> None:
+        from analysis.ages import Ages
+
+        rng = np.random.default_rng(21)
+        size = 3000
+        age = rng.uniform(0, 600_000, size)
+        rows = [
+            {"bin": 1 + i % 8, "feeds": 10**5, "misses": int(rng.poisson(0.4 * slope ** (a / 1e5)))}
+            for i, a in enumerate(age)
+        ]
+        counts = table(rows)
+        feeds = np.full(size, 10**5)
+        ages = Ages(("brush",), (False,), feeds, age[None])
+        found = conditions(counts, "misses", NO_ACCOUNT, [], (), ages=ages)
+        (brush,) = found.ageing
+        assert brush.low <= slope <= brush.high
+        assert brush.ratio == pytest.approx(slope, rel=0.06)
+
+    def test_settings_that_name_people_are_none(self, tmp_path: Path) -> None:
+        from analysis.intake import read_bytes
+
+        header = "run,started,tower,bin,cycles,misses,doubles,set_operator,set_blast,crew_leader"
+        lines = [
+            f"{i},2031-03-{1 + i % 28:02}T08:0{i % 9},A,1,5000,{i % 3},0,{'AB'[i % 2]},soft,A"
+            for i in range(60)
+        ]
+        store = Store(tmp_path / "store", create=True)
+        store.add(read_bytes("\n".join([header, *lines, ""]).encode(), "log.csv"))
+        scan = LogScan(store.snapshot())
+        assert scan.logged_settings(Filters()) == ("set_blast",)
+        told = answers.conditions(scan, Filters(kind="misses"))
+        assert not [e for e in told.effects if "operator" in e.term]
+        for column in ("operator", "set_operator", "crew_leader"):
+            with pytest.raises(FilterError, match="not given by operator"):
+                scan.by_run((column,), Filters())

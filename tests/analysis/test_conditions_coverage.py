@@ -1,4 +1,4 @@
-"""Do the ranges of `feedtally conditions` hold the truth of simulated works, from file to answer?"""
+"""Do the ranges of `feedtally conditions` hold the truth of simulated works, from file on?"""
 
 from __future__ import annotations
 

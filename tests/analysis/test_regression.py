@@ -536,8 +536,11 @@ def test_moments_recover_planted_variances(of_runs: float, of_days: float) -> No
         ({"faults": np.array([1.0, -1, 1, 1])}, "feeds must be above 0 and faults 0 or more"),
         ({"faults": np.array([1.0, np.nan, 1, 1])}, "feeds must be above 0 and faults 0 or more"),
         ({"faults": np.zeros(4)}, "^there is no fault to learn from; log more feeds$"),
-        ({"runs": [0, 0, 1, 1], "days": [0, 1, 1, 1]}, "^there is a run in two days; each lies"),
-        ({"days": [0, 0, 1, 1], "periods": [0, 1, 1, 1]}, "^there is a day in two periods; each"),
+        ({"runs": [0, 0, 1, 1], "days": [0, 1, 1, 1]}, "^a run lies in two days; number them"),
+        (
+            {"days": [0, 0, 1, 1], "periods": [0, 1, 1, 1]},
+            "^a day lies in two periods; number them",
+        ),
     ],
 )
 def test_what_cannot_be_is_refused(change: dict[str, Any], message: str) -> None:
