@@ -376,7 +376,7 @@ class Change:
                 "choose longer periods."
             )
         said = (
-            f"The rate of {self.kind} is {two_digits(self.ratio)} times that of the period before"
+            f"The rate of {self.kind} is {two_digits(self.ratio)} times that of the earlier period"
         )
         # What made the change, by how sure it is: a part whose range holds 1 may be nothing.
         sure = [part for part in self.parts if part.low > 1 or part.high < 1]

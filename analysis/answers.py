@@ -240,7 +240,7 @@ def conditions(scan: LogScan, filters: Filters, *, confidence: float = 0.95) -> 
     """
     filters = _production(filters)
     settings = scan.logged_settings(filters)
-    counts = scan.by_run((*CONDITION_COLUMNS, *settings), filters)
+    counts = scan.by_run((*CONDITION_COLUMNS, *settings), filters, in_order=False)
     return make_conditions(
         counts,
         filters.kind,
@@ -275,7 +275,7 @@ def believe(
     models = _models(scan, filters) if conditions is None else conditions
     settings = [t.name for c in models.values() for t in c.model.fit.terms]
     columns = dict.fromkeys(name for name in settings if name.startswith("set_"))
-    counts = scan.by_run((*CONDITION_COLUMNS, *columns), filters)
+    counts = scan.by_run((*CONDITION_COLUMNS, *columns), filters, in_order=False)
     towers = scan.list_rows("towers")
     runs, bins = read_counts(counts, models, _ages(scan, counts))
     return make_belief(
@@ -334,7 +334,7 @@ def set_up(
     if not filters.values("purpose"):
         filters = filters.holding("purpose", *TRIED)
     settings = scan.logged_settings(filters)
-    counts = scan.by_run((*CONDITION_COLUMNS, *settings), filters)
+    counts = scan.by_run((*CONDITION_COLUMNS, *settings), filters, in_order=False)
     stocks = scan.list_rows("stocks")
     found = _ages(scan, counts)
     fitted: Conditions | str | None = conditions
@@ -369,7 +369,7 @@ def _ages(scan: LogScan, *counts: pa.Table) -> Ages | None:
     services = scan.list_rows("services")
     if not services:
         return None
-    fed = scan.by_run(("tower", "bin"), Filters())
+    fed = scan.by_run(("tower", "bin"), Filters(), in_order=False)
     places = pa.concat_tables([t.select(["of_tower", "bin", "of_run", "feeds"]) for t in counts])
     return placed(ages(fed, services), fed, places)
 
@@ -382,6 +382,7 @@ def adjusted_trends(
     over: str = "",
     setting: str | None = None,
     site: Site = NO_SITE,
+    logged: Trends | None = None,
 ) -> AdjustedTrends:
     """Say where misses and doubles come from, with all else the same.
 
@@ -393,13 +394,15 @@ def adjusted_trends(
         By kind of fault, of the whole log: a few weeks would say too little of what to expect.
     setting : str, optional
         The one setting to split by, if any; each of them where None.
+    logged : Trends, optional
+        What `trends` answers to the same question, where that is at hand.
 
     Raises
     ------
     analysis.filters.FilterError
         For a column or a value that cannot be.
     """
-    logged = trends(scan, filters, over=over, site=site)
+    logged = logged or trends(scan, filters, over=over, site=site)
     if setting is not None:
         one = tuple(split for split in logged.by_setting if split.column == setting)
         logged = replace(logged, by_setting=one)

@@ -282,7 +282,7 @@ def fit(
 
 
 def _summed(codes: IntArray, weights: FloatArray, count: int = 0) -> FloatArray:
-    return np.bincount(codes, weights, count).astype(np.float64)
+    return np.bincount(codes, weights, count).astype(np.float64, copy=False)
 
 
 def _renumbered(codes: IntArray) -> IntArray:
@@ -321,11 +321,25 @@ class _Design:
             for term, place in zip(self.terms, self.places, strict=True)
             for r in term.penalties
         ]
+        self._in_period: dict[int, NDArray[np.bool_]] = {}
         self.identity = [
             t.columns.shape[0] == t.columns.shape[1]
             and np.array_equal(t.columns, np.eye(len(t.columns)))
             for t in self.terms
         ]
+
+    def levels_of_periods(self, i: int, rows: IntArray) -> IntArray:
+        """Return the levels of a term in the periods of some rows; all, where it has few."""
+        levels = len(self.terms[i].columns)
+        if levels <= 64 or self.periods is None:
+            return np.arange(levels)
+        if i not in self._in_period:
+            key = self.periods * levels + self.terms[i].codes
+            table = np.zeros(self.n_periods * levels, dtype=bool)
+            table[key] = True
+            self._in_period[i] = table.reshape(self.n_periods, levels)
+        of_rows = np.unique(self.periods[rows])
+        return np.flatnonzero(self._in_period[i][of_rows].any(axis=0))
 
     def linear(self, b: FloatArray, u: FloatArray) -> FloatArray:
         """Return the log ratio of each row."""
@@ -361,10 +375,10 @@ class _Design:
         return _summed(self.periods, weights, self.n_periods)
 
     def products(self, weights: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return X' W X, and X' W with the periods' own columns."""
+        """Return X' W X, and the periods' own columns' product with W X, a row for each period."""
         in_cells = _summed(self.cell, weights)
         whole = np.empty((self.width, self.width))
-        across = np.empty((self.width, self.n_periods))
+        across = np.empty((self.n_periods, self.width))
         for i, one in enumerate(self.terms):
             levels = len(one.columns)
             coarse = self._of_cell[i]
@@ -388,7 +402,7 @@ class _Design:
                 else:
                     key = coarse * self.n_periods + self.period_of_cell
                     table = _summed(key, in_cells, levels * self.n_periods)
-                across[self.places[i]] = self._left(i, table.reshape(levels, self.n_periods))
+                across[:, self.places[i]] = self._left(i, table.reshape(levels, self.n_periods)).T
         return whole, across
 
     def _left(self, i: int, table: FloatArray) -> FloatArray:
@@ -451,42 +465,75 @@ def _climbed(design: _Design) -> _Climb:
     b[0] = np.log(design.faults.sum() / design.feeds.sum())
     at = _valued(design, b, np.zeros(design.n_periods), strengths)
     learning = bool(estimated.any())
-    while at.steps < _MOST_STEPS:
+    slope: _Slope | None = None
+    while at.steps < _MOST_STEPS and (learning or at.score >= TOLERANCE):
         at.steps += 1
-        whole, across = design.products(at.mu)
-        own = design.period_sums(at.mu)
         residual = design.faults - at.mu
         g, gu = design.sums(residual), design.period_sums(residual)
-        before = at.strengths.copy()
-        for _ in range(3 if learning else 1):
-            ridge = design.ridge(at.strengths)
-            lam = at.strengths[-1] if design.n_periods else 0.0
-            step, step_u, inverse, trace_u = _newton(
-                whole,
-                across,
-                own,
-                ridge,
-                lam,
-                g - ridge @ at.b,
-                gu - lam * at.u,
-                traces=learning,
-            )
-            if not learning:
-                break
-            at.strengths = _strengths(
-                design, at.strengths, estimated, at.b + step, at.u + step_u, inverse, trace_u
-            )
+        if slope is None:
+            products = (*design.products(at.mu), design.period_sums(at.mu))
+            slope = _Slope(design, products, at.strengths)
+        moved = 0.0
+        if learning:
+            before = at.strengths
+            for _ in range(2):
+                step, step_u = slope.step(g, gu, at)
+                at.strengths = slope.strengths(estimated, at.b + step, at.u + step_u)
+                slope = _Slope(design, products, at.strengths)
+            moved = float(np.abs(np.log(at.strengths / before)).max(initial=0.0))
+        was = at.score
         now = _valued(design, at.b, at.u, at.strengths)
-        at = _stepped(design, now, step, step_u, at.steps)
-        moved = np.abs(np.log(at.strengths / before)).max(initial=0.0)
-        if learning and (moved < 0.05 or at.steps >= 25):
-            learning = False
-        ridge = design.ridge(at.strengths)
-        lam = at.strengths[-1] if design.n_periods else 0.0
-        at.score = _score(design, at, ridge, lam)
-        if not learning and at.score < TOLERANCE:
-            break
+        at = _stepped(design, now, *slope.step(g, gu, at), at.steps)
+        at.score = _score(design, at)
+        if learning:
+            learning = moved >= 0.05 and at.steps < 25
+            slope = None
+        elif at.score > 0.1 * was:
+            # Near the top the slopes hardly change, and the last ones serve for several steps.
+            slope = None
     return at
+
+
+class _Slope:
+    """How the score changes with the coefficients, at one place and with some strengths."""
+
+    def __init__(
+        self,
+        design: _Design,
+        products: tuple[FloatArray, FloatArray, FloatArray],
+        strengths: FloatArray,
+    ) -> None:
+        self._design, self._given = design, strengths
+        whole, self._across, own = products
+        self._ridge = design.ridge(strengths)
+        self._lam = float(strengths[-1]) if design.n_periods else 0.0
+        self._held = own + self._lam
+        # The periods have nothing to do with one another, and come out first.
+        folded = _folded(self._across, 1 / self._held)
+        self._factor = linalg.cho_factor(whole + self._ridge - folded, lower=True)
+
+    def step(self, g: FloatArray, gu: FloatArray, at: _Climb) -> tuple[FloatArray, FloatArray]:
+        """Return the step to where the score is nought, were the slopes the same all the way."""
+        g = g - self._ridge @ at.b
+        gu = gu - self._lam * at.u
+        step = linalg.cho_solve(self._factor, g - (gu / self._held) @ self._across)
+        return step, (gu - self._across @ step) / self._held
+
+    def strengths(self, estimated: NDArray[np.bool_], b: FloatArray, u: FloatArray) -> FloatArray:
+        """Make the next guess at the strengths of the ridges (Wood and Fasiolo)."""
+        design, given = self._design, self._given
+        inverse = _inverse(self._factor)
+        out = given.copy()
+        for k, (place, ridge) in enumerate(design.ridges):
+            if estimated[k]:
+                trace = float((inverse[place, place] * ridge.matrix).sum())
+                size = float(b[place] @ ridge.matrix @ b[place])
+                out[k] = _bounded(len(ridge.matrix) - given[k] * trace, size, ridge.least_sd)
+        if design.n_periods:
+            folded = _folded(self._across, 1 / self._held**2)
+            trace = float((1 / self._held).sum() + (inverse * folded).sum())
+            out[-1] = _bounded(design.n_periods - given[-1] * trace, float(u @ u), _LEAST_SD)
+        return out
 
 
 def _valued(design: _Design, b: FloatArray, u: FloatArray, strengths: FloatArray) -> _Climb:
@@ -517,61 +564,40 @@ def _stepped(
         part /= 2
 
 
-def _newton(
-    whole: FloatArray,
-    across: FloatArray,
-    own: FloatArray,
-    ridge: FloatArray,
-    lam: float,
-    g: FloatArray,
-    gu: FloatArray,
-    *,
-    traces: bool,
-) -> tuple[FloatArray, FloatArray, FloatArray, float]:
-    """Solve for a step; the periods, which have nothing to do with one another, come out first."""
-    held = own + lam
-    scaled = across / held
-    schur = whole + ridge - scaled @ across.T
-    factor = linalg.cho_factor(schur, lower=True)
-    step = linalg.cho_solve(factor, g - scaled @ gu)
-    step_u = (gu - across.T @ step) / held
-    if not traces:
-        return step, step_u, np.zeros((0, 0)), 0.0
-    inverse = linalg.cho_solve(factor, np.eye(len(g)))
-    trace_u = 0.0
-    if held.size:
-        half = linalg.solve_triangular(factor[0], scaled, lower=True)
-        trace_u = float((1 / held).sum() + (half**2).sum())
-    return step, step_u, inverse, trace_u
+def _inverse(factor: tuple[FloatArray, bool]) -> FloatArray:
+    """Return the inverse of a matrix by its lower factor, in a third of what solving takes."""
+    lower, failed = linalg.lapack.dpotri(factor[0], lower=1)
+    if failed:
+        raise linalg.LinAlgError("two coefficients cannot be told apart and nothing holds them")
+    lower = np.tril(lower)
+    return np.asarray(lower + np.tril(lower, -1).T)
 
 
-def _strengths(
-    design: _Design,
-    strengths: FloatArray,
-    estimated: NDArray[np.bool_],
-    b: FloatArray,
-    u: FloatArray,
-    inverse: FloatArray,
-    trace_u: float,
-) -> FloatArray:
-    """Make the next guess at the strengths (Wood and Fasiolo)."""
-    out = strengths.copy()
-    for k, (place, ridge) in enumerate(design.ridges):
-        if estimated[k]:
-            trace = float((inverse[place, place] * ridge.matrix).sum())
-            size = float(b[place] @ ridge.matrix @ b[place])
-            free = len(ridge.matrix) - strengths[k] * trace
-            out[k] = _bounded(free, size, ridge.least_sd)
-    if design.n_periods:
-        out[-1] = _bounded(design.n_periods - strengths[-1] * trace_u, float(u @ u), _LEAST_SD)
+def _folded(across: FloatArray, weights: FloatArray) -> FloatArray:
+    """Return the sum over periods of the weighted squares of their columns.
+
+    The periods of a tower have nothing to do with the bins of another, so that of a few periods at
+    a time most rows are nought.
+    """
+    out = np.zeros((across.shape[1], across.shape[1]))
+    for start in range(0, len(across), _PERIODS_AT_ONCE):
+        part = across[start : start + _PERIODS_AT_ONCE]
+        used = np.flatnonzero(part.any(axis=0))
+        some = part[:, used] * np.sqrt(weights[start : start + _PERIODS_AT_ONCE, None])
+        out[np.ix_(used, used)] += some.T @ some
     return out
+
+
+_PERIODS_AT_ONCE = 64
 
 
 def _bounded(free: float, size: float, least_sd: float) -> float:
     return float(np.clip(max(free, 1e-9) / max(size, 1e-12), 1 / _MOST_SD**2, 1 / least_sd**2))
 
 
-def _score(design: _Design, at: _Climb, ridge: FloatArray, lam: float) -> float:
+def _score(design: _Design, at: _Climb) -> float:
+    ridge = design.ridge(at.strengths)
+    lam = float(at.strengths[-1]) if design.n_periods else 0.0
     residual = design.faults - at.mu
     g = design.sums(residual) - ridge @ at.b
     gu = design.period_sums(residual) - lam * at.u
@@ -591,22 +617,24 @@ def _finished(design: _Design, at: _Climb, run: IntArray, day: IntArray) -> Fit:
     whole, across = design.products(at.mu)
     lam = at.strengths[-1] if design.n_periods else 0.0
     held = design.period_sums(at.mu) + lam
-    scaled = across / held
     ridge = design.ridge(at.strengths)
-    factor = linalg.cho_factor(whole + ridge - scaled @ across.T, lower=True)
-    inverse = linalg.cho_solve(factor, np.eye(design.width))
+    factor = linalg.cho_factor(whole + ridge - _folded(across, 1 / held), lower=True)
+    inverse = _inverse(factor)
     residual = design.faults - at.mu
 
+    scaled = across / held[:, None]
     by_run = _Clusters(design, run, scaled, held)
     by_day = _Clusters(design, day, scaled, held)
     m_run, taken = by_run.squares(at.mu, inverse)
-    m_day, _ = by_day.squares(at.mu, None)
     m_scores, _ = by_day.squares(residual, None)
     v_run, v_day = _between(design.faults, at.mu, run, day, taken)
-    prior = ridge + (scaled * lam) @ scaled.T
+    between = v_run * m_run
+    if v_day:
+        between += v_day * by_day.squares(at.mu, None)[0]
+    prior = ridge + lam * _folded(across, 1 / held**2)
     groups = by_day.count
     m_scores *= groups / max(groups - 1, 1)
-    covariance = inverse + inverse @ (v_run * m_run + v_day * m_day) @ inverse
+    covariance = inverse + inverse @ between @ inverse
     eta = np.log(at.mu / design.feeds)
     return Fit(
         terms=design.given,
@@ -656,28 +684,43 @@ class _Clusters:
             rows = self._order[self._ends[k] : stop]
             local = self._cluster[self._ends[k] : stop] - start
             count = min(self._AT_ONCE, self.count - start)
-            w = weights[rows]
-            sums = np.zeros((count, design.width))
-            for i, (term, place) in enumerate(zip(design.terms, design.places, strict=True)):
-                levels = len(term.columns)
-                key = local * levels + term.codes[rows]
-                table = _summed(key, w, count * levels).reshape(count, levels)
-                sums[:, place] = table if design.identity[i] else table @ term.columns
+            # The clusters of a few towers touch those towers' bins alone.
+            used, some = self._sums(rows, local, count, weights[rows])
             own = np.zeros(count)
             if design.periods is not None:
                 period = np.zeros(count, dtype=np.int64)
                 period[local] = design.periods[rows]
-                total = _summed(local, w, count)
-                sums -= total[:, None] * self._scaled[:, period].T
+                total = np.bincount(local, weights[rows], count)
+                some -= total[:, None] * self._scaled[np.ix_(period, used)]
                 own = total**2 / self._held[period]
-            # The clusters of a few towers touch those towers' bins alone.
-            used = np.flatnonzero(np.any(sums != 0, axis=0))
-            some = sums[:, used]
             at = np.ix_(used, used)
             out[at] += some.T @ some
             if inverse is not None:
                 taken.append(((some @ inverse[at]) * some).sum(axis=1) + own)
         return out, np.concatenate(taken) if taken else np.zeros(0)
+
+    def _sums(
+        self, rows: IntArray, local: IntArray, count: int, weights: FloatArray
+    ) -> tuple[IntArray, FloatArray]:
+        """Sum over the rows of each cluster; return which coefficients that concerns, and sums."""
+        design = self._design
+        used: list[IntArray] = []
+        sums: list[FloatArray] = []
+        for i, (term, place) in enumerate(zip(design.terms, design.places, strict=True)):
+            # Other rows of the same period may be at other levels, and what the period takes of
+            # these rows concerns their coefficients too.
+            levels = design.levels_of_periods(i, rows)
+            here = np.zeros(len(term.columns), dtype=np.int64)
+            here[levels] = np.arange(levels.size)
+            key = local * levels.size + here[term.codes[rows]]
+            table = _summed(key, weights, count * levels.size).reshape(count, levels.size)
+            if design.identity[i]:
+                used.append(place.start + levels)
+                sums.append(table)
+            else:
+                used.append(np.arange(place.start, place.stop))
+                sums.append(table @ term.columns[levels])
+        return np.concatenate(used), np.hstack(sums)
 
 
 def _between(

@@ -213,6 +213,7 @@ class Data:
                 over=over,
                 setting=setting,
                 site=opened.site,
+                logged=self.trends(filters, over),
             ),
         )
 

@@ -26,7 +26,10 @@ Period = tuple[dt.datetime | None, dt.datetime | None]
 
 #: Parameters that are no column of the log. ``where`` holds a column that has one of these names.
 PERIOD = ("since", "until")
-CHOSEN_BY_PAGES = ("ranges", "order", "over", "setting")
+CHOSEN_BY_PAGES = (
+    *("ranges", "order", "over", "setting"),
+    *("rates", "show", "before", "after", "stock_card"),
+)
 RESERVED = (*PERIOD, "kind", "where", *CHOSEN_BY_PAGES)
 
 #: ``since=start``: from the first logged day on.

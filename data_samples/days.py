@@ -83,7 +83,7 @@ class Works:
     def __init__(self) -> None:
         # Apart, so that another way of drawing faults leaves every job and its air as it was.
         self.plans = Draws(works.SEED)
-        self.faults = Draws(works.SEED + 1)
+        self.faults = Draws(works.FAULT_SEED)
         self.lines: list[Line] = []
         self.tally = Tally()
         self.runs = dict.fromkeys(works.TOWERS, 0)
@@ -277,7 +277,9 @@ class Works:
                 faults += self._fill(line, run, stretch, bin_, stock, off=off, zeros=zeros)
                 line["lot"] = lots[stock.code]
             lines.append(line)
-        if not off and not zeros and faults and self.plans.chance(0.012) and not run.proof:
+        # Drawn whether there is a fault to move or not: no fault may change what is planned.
+        forgets = self.plans.chance(0.012)
+        if forgets and faults and not off and not zeros and not run.proof:
             self._forget_bin(lines, run, stretch)
         several = self.plans.chance(0.05 if stretch.purpose == "set-up" else 0.01)
         if several and not run.proof:

@@ -315,6 +315,7 @@ class Tally:
             "about": "What was planted in the sample log of an invented works. All ratios are "
             "rate ratios against the reference. Times are wall-clock times.",
             "seed": works.SEED,
+            "fault_seed": works.FAULT_SEED,
             "site": works.SITE,
             "from": works.FIRST_DAY.isoformat(),
             "to": works.LAST_DAY.isoformat(),

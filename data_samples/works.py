@@ -12,8 +12,10 @@ from data_samples.draws import exp, log
 
 SITE = "Oddlewick print works"
 
-# An ordinary fourteen months: with many another seed, luck hides or doubles one of the truths.
+# Jobs and air are drawn from one seed and faults from another. Ordinary fourteen months: with many
+# another seed of faults, luck hides or doubles one of the truths.
 SEED = 20310444
+FAULT_SEED = 23030069
 FIRST_DAY = date(2031, 1, 6)
 LAST_DAY = date(2032, 3, 5)
 TOWERS = ("A", "B", "C")

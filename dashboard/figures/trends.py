@@ -10,7 +10,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 
 import plotly.graph_objects as go
@@ -143,14 +143,23 @@ def group_in_words(column: str, name: str | None, unit: str = "") -> str:
     return f"{told[:1].upper()}{told[1:]}"
 
 
-def sentence(trends: Trends, split: Split, group: Group, kind: str, plain: bool = False) -> str:
+def sentence(
+    trends: Trends,
+    split: Split,
+    group: Group,
+    kind: str,
+    plain: bool = False,
+    adjusted: Collection[str] = (),
+) -> str:
     """Say a group's rate, in lines short enough for a label."""
     rate, whole = group.rates[kind], trends.total[kind]
     name = theme.label(group_in_words(split.column, group.name, split.unit))
+    # What was counted is as it was, whatever the rate was adjusted for.
+    same, logged = (", all else the same", "logged were ") if kind in adjusted else ("", "")
     told = (
-        f"{name}: {theme.rate(rate.rate)} {kind} per 10,000 feeds "
-        f"({theme.span(*bounds(rate, plain))}),<br>{rate.count:,} in {theme.feeds(rate.feeds)} "
-        f"feeds and {theme.counted(rate.runs, 'run')}."
+        f"{name}{same}: {theme.rate(rate.rate)} {kind} per 10,000 feeds "
+        f"({theme.span(*bounds(rate, plain))}),<br>{logged}{rate.count:,} in "
+        f"{theme.feeds(rate.feeds)} feeds and {theme.counted(rate.runs, 'run')}."
     )
     if trends.few_feeds(rate):
         told += "<br>Few feeds: go by the range."
@@ -197,7 +206,7 @@ def runs_on(trends: Trends, split: Split, plain: bool = False) -> bool:
     )
 
 
-def over_time(trends: Trends, *, plain: bool = False) -> go.Figure:
+def over_time(trends: Trends, *, plain: bool = False, adjusted: Collection[str] = ()) -> go.Figure:
     """Draw the rates of each day, week or month, what was done, and the feeds.
 
     Parameters
@@ -206,6 +215,8 @@ def over_time(trends: Trends, *, plain: bool = False) -> go.Figure:
         What is drawn.
     plain : bool
         Draw the range if faults fall singly, not the one that allows for clusters.
+    adjusted : collection of str
+        Kinds of fault whose rates are those with all else the same.
 
     Returns
     -------
@@ -239,7 +250,7 @@ def over_time(trends: Trends, *, plain: bool = False) -> go.Figure:
     figure.update_layout(axes)
     end = scale_end(trends, split, plain)
     for number, kind in enumerate(kinds, 1):
-        _panel_over_time(figure, trends, kind, number, spots, end, plain)
+        _panel_over_time(figure, trends, kind, number, spots, end, plain, adjusted)
     if done:
         _done(figure, done, len(kinds) + 1, spots)
     _feeds_over_time(figure, trends, len(heights), spots)
@@ -290,6 +301,7 @@ def _panel_over_time(
     spots: _Spots,
     end: float,
     plain: bool,
+    adjusted: Collection[str],
 ) -> None:
     y = "y" if number == 1 else f"y{number}"
     split = trends.over_time
@@ -335,7 +347,7 @@ def _panel_over_time(
             spots.middle(group),
             group.rates[kind],
             trends.few_feeds(group.rates[kind]),
-            sentence(trends, split, group, kind, plain),
+            sentence(trends, split, group, kind, plain, adjusted),
             group.name or "",
         )
         for group in shown
@@ -716,7 +728,9 @@ def _named(row: DoneRow, spots: _Spots) -> list[tuple[Done, str, bool]]:
     return named
 
 
-def by_group(trends: Trends, split: Split, *, plain: bool = False) -> go.Figure:
+def by_group(
+    trends: Trends, split: Split, *, plain: bool = False, adjusted: Collection[str] = ()
+) -> go.Figure:
     """Draw the rates of stocks, humidity bands or levels of a setting, one below the other.
 
     Parameters
@@ -727,6 +741,8 @@ def by_group(trends: Trends, split: Split, *, plain: bool = False) -> go.Figure:
         What is drawn.
     plain : bool
         Draw the range if faults fall singly, not the one that allows for clusters.
+    adjusted : collection of str
+        Kinds of fault whose rates are those with all else the same.
 
     Returns
     -------
@@ -776,7 +792,8 @@ def by_group(trends: Trends, split: Split, *, plain: bool = False) -> go.Figure:
     wide = (1 - feeds_wide - gap * len(kinds)) / len(kinds)
     for number, kind in enumerate(kinds):
         left = number * (wide + gap)
-        _panel_of_groups(figure, trends, split, kind, number + 1, (left, left + wide), end, plain)
+        across = left, left + wide
+        _panel_of_groups(figure, trends, split, kind, number + 1, across, end, plain, adjusted)
     _feeds_of_groups(figure, trends, split, len(kinds) + 1, (1 - feeds_wide, 1))
     return figure
 
@@ -816,6 +833,7 @@ def _panel_of_groups(
     domain: tuple[float, float],
     end: float,
     plain: bool,
+    adjusted: Collection[str],
 ) -> None:
     x = "x" if number == 1 else f"x{number}"
     figure.update_layout(
@@ -869,7 +887,7 @@ def _panel_of_groups(
             )
             continue
         few = trends.few_feeds(rate)
-        said = sentence(trends, split, group, kind, plain)
+        said = sentence(trends, split, group, kind, plain, adjusted)
         points.append(_Point(row, rate, few, said, group.name or ""))
     _draw_rates(figure, points, kind, x, "y", end, plain, upright=False)
 

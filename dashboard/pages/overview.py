@@ -1,7 +1,8 @@
 """How are we running?
 
-The rates of the period beside those before and at burn-in, what needs attention, and every tower
-with its bins. Wiring only: all numbers come from `analysis.answers`.
+The rates of the period beside those before and at burn-in, what needs attention, whether the log
+can be believed (`believed`), and every tower with its bins. Wiring only: all numbers come from
+`analysis.answers`.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ from dashboard import parts, theme
 from dashboard.data import Data
 from dashboard.figures import overview as figures
 from dashboard.filters import from_query, page_choices, parse_query, to_query
+from dashboard.pages import believed
 
 PATH, NAME = "/", "Overview"
 
@@ -66,7 +68,8 @@ def chart(
 
 
 def register(app: Dash, data: Data) -> None:
-    """Serve the numbers behind the figure."""
+    """Serve the numbers behind the figure; look whether the log can be believed."""
+    believed.register(app, data)
 
     def numbers() -> Response:
         try:
@@ -124,7 +127,7 @@ def _answer(overview: Overview, whole: Account, query: shown_filters.Query) -> l
         _rates_table(overview, plain),
         html.Div(
             [
-                _attention(overview, whole, query),
+                html.Div([_attention(overview, whole, query), believed.section(overview, whole)]),
                 _towers(overview, whole, plain, by_evidence),
             ],
             className="columns",

@@ -1,13 +1,13 @@
 """Where do misses and doubles come from?
 
-Rates over time, by stock, by the air's humidity and by setting, as they were logged. Wiring only:
-all numbers come from `analysis.answers`.
+Rates over time, by stock, by the air's humidity and by setting, as they were logged or with all
+else the same; what changed between two periods, and which settings ran a stock clean. Wiring only:
+all numbers come from `analysis.answers`, and the parts beside the four figures have modules of
+their own (`adjusted`, `humidity`, `change`, `settings_card`), as have the files behind them.
 """
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Callable, Sequence
 
 import plotly.graph_objects as go
@@ -15,18 +15,24 @@ from dash import Dash, dcc, html
 from dash.development.base_component import Component
 from flask import Response, request
 
+from analysis.adjusting import AdjustedTrends
 from analysis.counts import Account
 from analysis.filters import FilterError
-from analysis.log_format import FAULT_KINDS
-from analysis.trends import NOT_LOGGED, TIME_COLUMNS, Split, Trends, time_column
+from analysis.trends import TIME_COLUMNS, Split, Trends, time_column
 from dashboard import filters as shown_filters
 from dashboard import parts, theme
 from dashboard.data import Data
 from dashboard.figures import trends as figures
 from dashboard.figures.overview import bounds
 from dashboard.filters import from_query, parse_query, to_query
+from dashboard.pages import adjusted, change, humidity, settings_card
+from dashboard.pages.numbers import marks_csv, numbers_csv
 
 PATH, NAME = "/trends", "Trends"
+
+#: What the page has in the address beside the filter: of the figures, and of what stands below.
+_SECTIONS = ("show", *change.CHOICES, *settings_card.CHOICES)
+_CHOICES = ("ranges", "over", "setting", "rates", *_SECTIONS)
 
 _EVERY = {"day": "day by day", "week": "week by week", "month": "month by month"}
 
@@ -53,28 +59,50 @@ def layout(data: Data, /, **query: Sequence[str]) -> Component:
     trends = data.trends(chosen, parts.last(query, "over"))
     if not trends.account.rows:
         return parts.nothing_here(chosen, whole, query)
-    return html.Div(_Shown(trends, whole, query).answer())
+    found = _adjusted(data, trends, query) if adjusted.is_asked(query) else None
+    shown = _Shown(trends, whole, query, found)
+    return html.Div(
+        [
+            *shown.answer(),
+            change.section(data, trends.filters, whole, query, shown.to),
+            settings_card.section(data, trends, query, shown.to),
+        ]
+    )
+
+
+def _adjusted(data: Data, trends: Trends, query: shown_filters.Query) -> AdjustedTrends:
+    setting = setting_shown(trends, query)
+    over = parts.last(query, "over")
+    return adjusted.answer(data, trends, over, setting.column if setting else "")
 
 
 def register(app: Dash, data: Data) -> None:
-    """Serve the numbers behind the figures."""
+    """Serve the numbers behind the figures; let the forms write the address."""
+    humidity.register(app, data)
+    change.register(app, data)
+    settings_card.register(app, data)
 
     def numbers(name: str) -> Response:
         query = parse_query(request.query_string.decode())
+        how = ""
         try:
             trends = data.trends(from_query(query, data.whole()), parts.last(query, "over"))
+            found = None
+            if adjusted.is_asked(query) and name != "done" and trends.account.rows:
+                found, how = _adjusted(data, trends, query), "-adjusted"
         except FilterError as error:
             return Response(f"{error}\n", 400, mimetype="text/plain")
         if name == "done":
             text = marks_csv(trends)
         else:
-            split = _SPLITS[name](trends, query)
+            split = _SPLITS[name](found.trends if found else trends, query)
             if split is None:
                 told = f"no setting {theme.called(parts.last(query, 'setting'))} was logged here\n"
                 return Response(told, 400, mimetype="text/plain")
-            text = numbers_csv(split)
+            kinds = adjusted.of_column(found, split.column) if found else None
+            text = numbers_csv(split, kinds)
         ending = parts.file_name(trends.filters, trends.account)
-        return parts.csv_answer(text, f"feedtally-{name}-{ending}")
+        return parts.csv_answer(text, f"feedtally-{name}{how}-{ending}")
 
     for name in (*_SPLITS, "done"):
         app.server.add_url_rule(
@@ -99,83 +127,55 @@ _SPLITS: dict[str, Callable[[Trends, shown_filters.Query], Split | None]] = {
 }
 
 
-def numbers_csv(split: Split) -> str:
-    """Write a split as CSV: a line for each group and kind, rates as faults per feed."""
-    out = io.StringIO()
-    table = csv.writer(out, lineterminator="\r\n")
-    table.writerow(
-        [split.column, *"kind runs feeds count rate low high wide_low wide_high".split()]
-    )
-    for group in split.groups:
-        for kind in FAULT_KINDS:
-            r = group.rates[kind]
-            numbers = (r.rate, r.low, r.high, r.wide_low, r.wide_high)
-            table.writerow(
-                [
-                    parts.safe_cell(NOT_LOGGED if group.name is None else group.name),
-                    kind,
-                    r.runs,
-                    r.feeds,
-                    r.count,
-                    *("" if r.rate is None else number for number in numbers),
-                ]
-            )
-    return out.getvalue()
-
-
-def marks_csv(trends: Trends) -> str:
-    """Write what was done as CSV: a line for each service and each move of a setting."""
-    out = io.StringIO()
-    table = csv.writer(out, lineterminator="\r\n")
-    table.writerow(["when", "tower", "bin", "what", "setting_moved"])
-    for mark in trends.marks:
-        when = mark.when.isoformat(timespec="minutes")
-        number = "" if mark.bin is None else mark.bin
-        moved = "yes" if mark.moved else "no"
-        table.writerow(
-            [when, parts.safe_cell(mark.tower), number, parts.safe_cell(mark.what), moved]
-        )
-    return out.getvalue()
-
-
 class _Shown:
-    """What the page says of some trends."""
+    """What the page says of some trends, as logged or with all else the same."""
 
-    def __init__(self, trends: Trends, whole: Account, query: shown_filters.Query) -> None:
-        self.trends, self.whole, self.query = trends, whole, query
+    def __init__(
+        self,
+        trends: Trends,
+        whole: Account,
+        query: shown_filters.Query,
+        found: AdjustedTrends | None = None,
+    ) -> None:
+        self.whole, self.query, self.found = whole, query, found
+        self.logged = trends
+        self.trends = found.trends if found else trends
         self.plain = "plain" in query.get("ranges", ())
         self.kinds = figures.kinds_shown(trends)
         self.chosen = {
             name: value
             for name, value in shown_filters.page_choices(query).items()
-            if name in ("ranges", "over", "setting")
+            if name in _CHOICES
         }
 
     def to(self, **chosen: str) -> str:
+        """Return the address of the same view with other choices."""
         return to_query(self.trends.filters, self.whole, **{**self.chosen, **chosen}) or "?"
 
     def answer(self) -> list[Component]:
+        is_adjusted = self.found is not None
+        turns = parts.either(
+            "Rates",
+            ("as logged", self.to(rates=""), not is_adjusted),
+            ("adjusted for the rest", self.to(rates="adjusted"), is_adjusted),
+        )
+        by_stock = self._split("by-stock", self.trends.by_stock, self._heading("Which stocks"))
+        by_air = self._split("by-humidity", self.trends.by_humidity, self._heading("Which air"))
+        by_setting = self._by_setting()
+        pairs: list[tuple[Component, Component]] = [(by_stock, html.Div([by_air, by_setting]))]
+        if self.found is not None:
+            learnt = [c for kind, c in self.found.conditions.items() if kind in self.kinds]
+            curve = humidity.section(learnt, self.trends.filters.kind)
+            pairs = [(by_stock, by_setting), (by_air, curve)]
         return [
-            html.H1(self.trends.sentence()),
+            html.H1(adjusted.sentence(self.found) if self.found else self.trends.sentence()),
             html.P(self._sub_line(), className="sub"),
+            html.Div(turns, className="turns which"),
             self._over_time(),
-            html.Div(
-                [
-                    self._split("by-stock", self.trends.by_stock, self._heading("Which stocks")),
-                    html.Div(
-                        [
-                            self._split(
-                                "by-humidity", self.trends.by_humidity, self._heading("Which air")
-                            ),
-                            self._by_setting(),
-                        ]
-                    ),
-                ],
-                className="pairs",
-            ),
+            *(html.Div([html.Div(one) for one in pair], className="pairs") for pair in pairs),
         ]
 
-    def _sub_line(self) -> str:
+    def _sub_line(self) -> list[Component | str]:
         told, off = [], []
         for kind in self.kinds:
             rate = self.trends.total[kind]
@@ -188,18 +188,35 @@ class _Shown:
         line = f"{theme.listed(told)} per 10,000 feeds on all" if told else "No rates"
         if off:
             line += f", nothing watched for {theme.listed(off)}"
-        return (
-            f"{line}; {theme.feeds(account.feeds)} feeds in {theme.counted(account.runs, 'run')}. "
-            "All as logged, not adjusted for one another: a stock that was run only in winter "
-            "carries the winter's dry air with it."
-        )
+        line += f"; {theme.feeds(account.feeds)} feeds in {theme.counted(account.runs, 'run')}. "
+        if self.found is not None:
+            return [f"{line}{adjusted.HOW} {adjusted.not_learnt(self.found, self.kinds)}".strip()]
+        return [
+            f"{line}All as logged, not adjusted for one another: a stock that was run only in "
+            "winter carries the winter's dry air with it. ",
+            html.A(
+                "See the rates with all else the same",
+                href=self.to(rates="adjusted"),
+                className="inside",
+            ),
+            ".",
+        ]
 
     def _kinds(self) -> str:
         return theme.listed(list(self.kinds))
 
     def _heading(self, what: str) -> str:
         verb = "have" if what.endswith("s") else "has"
-        return f"{what} {verb} more {self._kinds()}?"
+        return f"{what} {verb} more {self._kinds()}{self._same()}?"
+
+    def _same(self, column: str = "") -> str:
+        """Say in a heading that all else is held the same, where it is."""
+        if self.found is None or not any(k in self._adjusted(column) for k in self.kinds):
+            return ""
+        return ", all else the same"
+
+    def _adjusted(self, column: str) -> tuple[str, ...]:
+        return adjusted.of_column(self.found, column) if self.found else ()
 
     def _over_time(self) -> Component:
         trends = self.trends
@@ -241,8 +258,8 @@ class _Shown:
             more = [", what was done as ", link]
         return self._section(
             "over-time",
-            f"How have {self._kinds()} run, {_EVERY[unit]}?",
-            figures.over_time(trends, plain=self.plain),
+            f"How have {self._kinds()} run, {_EVERY[unit]}{self._same()}?",
+            figures.over_time(trends, plain=self.plain, adjusted=self._adjusted(unit)),
             trends.over_time,
             self._key(trends.over_time) + self._key_to_done(rows),
             turns=turns,
@@ -274,7 +291,8 @@ class _Shown:
 
     def _by_setting(self) -> Component:
         split = setting_shown(self.trends, self.query)
-        logged = [one.column for one in self.trends.by_setting]
+        # Of the adjusted ones there is that which is shown alone.
+        logged = [one.column for one in self.logged.by_setting]
         if not logged:
             return self._sentence_alone(
                 f"Which settings have more {self._kinds()}?", "No setting was logged here."
@@ -302,9 +320,12 @@ class _Shown:
         return self._split(
             "by-setting",
             split,
-            f"Which level of {figures.heading(split)} has more {self._kinds()}?",
+            f"Which level of {figures.heading(split)} has more {self._kinds()}"
+            f"{self._same(split.column)}?",
             turns=turns,
-            caution=" Settings follow the paper: a level that only a heavy cover is run at has "
+            caution=""
+            if self._adjusted(split.column)
+            else " Settings follow the paper: a level that only a heavy cover is run at has "
             "that cover's faults.",
         )
 
@@ -330,7 +351,9 @@ class _Shown:
         return self._section(
             name,
             head,
-            figures.by_group(self.trends, split, plain=self.plain),
+            figures.by_group(
+                self.trends, split, plain=self.plain, adjusted=self._adjusted(split.column)
+            ),
             split,
             f"{split.sentence()} {self._key(split)}{caution}",
             turns=turns,
@@ -368,6 +391,7 @@ class _Shown:
                     role="img",
                     **theme.attributes(aria_label=f"{head} The numbers are in the table below."),
                 ),
+                *self._why(name, split),
                 html.P(key, className="key"),
                 self._table(split),
                 *tables,
@@ -376,8 +400,14 @@ class _Shown:
             **theme.attributes(aria_labelledby=f"trends-{name}"),
         )
 
+    def _why(self, name: str, split: Split) -> list[Component]:
+        if self.found is None:
+            return []
+        told = adjusted.why(self.found, split.column, self.kinds)
+        return [html.P(told, className="why", id=f"trends-{name}-why")]
+
     def _numbers(self, name: str) -> str:
-        asked = self.to(ranges="")
+        asked = self.to(ranges="", **dict.fromkeys(_SECTIONS, ""))
         return f"{PATH}/{name}.csv{'' if asked == '?' else asked}"
 
     def _key(self, split: Split) -> str:
@@ -418,5 +448,6 @@ class _Shown:
                     )
                 )
         name = figures.heading(split)
-        heads = ["kind", "counted", "feeds", "per 10,000 feeds", "range"]
+        same = ", all else the same" if self._adjusted(split.column) else ""
+        heads = ["kind", "counted", "feeds", f"per 10,000 feeds{same}", "range"]
         return parts.numbers_table(f"{self._kinds().capitalize()} by {name}", name, heads, rows)

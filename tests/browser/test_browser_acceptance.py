@@ -133,7 +133,7 @@ def test_another_burn_in_and_its_numbers(visit: Visit) -> None:
     page.click("text=tower A, A-1")
     expect(page.locator("h1")).to_contain_text("Tower A passes its burn-in")
     expect(page.locator("#acceptance-path-misses")).to_have_text(
-        "Misses passed with 0 in 72,040 feeds"
+        "Misses passed with 1 in 72,040 feeds"
     )
     with page.expect_download() as download:
         page.click("#acceptance-path-misses-csv")

@@ -1,0 +1,136 @@
+"""What does the air do by itself? A part of the trends page, beside the bands of humidity.
+
+Wiring only: the curve is that of `analysis.conditions`, learnt from the whole log.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Sequence
+
+from dash import Dash, html
+from dash.development.base_component import Component
+from flask import Response, request
+
+from analysis.conditions import STATED_HUMIDITY, Conditions
+from analysis.filters import FilterError
+from analysis.log_format import FAULT_KINDS
+from analysis.words import two_digits
+from dashboard import parts, theme
+from dashboard.data import Data
+from dashboard.figures import conditions as figures
+from dashboard.filters import parse_query
+
+#: Where the numbers behind the curve are.
+NUMBERS = "/trends/humidity-curve.csv"
+
+#: The table has a row for every so many percent; the file has them all.
+_EVERY = 5
+
+
+def register(app: Dash, data: Data) -> None:
+    """Serve the numbers behind the curve."""
+
+    def numbers() -> Response:
+        kind = parts.last(parse_query(request.query_string.decode()), "kind") or "faults"
+        try:
+            if kind not in FAULT_KINDS:
+                raise FilterError(f"kind is {kind}; write one of {', '.join(FAULT_KINDS)}")
+            found = [data.conditions(one) for one in _kinds(kind)]
+        except FilterError as error:
+            return Response(f"{error}\n", 400, mimetype="text/plain")
+        text = curve_csv([one for one in found if one is not None])
+        return parts.csv_answer(text, f"feedtally-humidity-curve-{kind}")
+
+    app.server.add_url_rule(NUMBERS, "trends_humidity_curve", numbers)
+
+
+def _kinds(kind: str) -> tuple[str, ...]:
+    return ("misses", "doubles") if kind == "faults" else (kind,)
+
+
+def curve_csv(found: Sequence[Conditions]) -> str:
+    """Write curves as CSV: a line for each kind, way to print and percent."""
+    out = io.StringIO()
+    table = csv.writer(out, lineterminator="\r\n")
+    table.writerow("kind printed_by humidity_pct ratio low high feeds".split())
+    for one in found:
+        for p in one.humidity_curve:
+            table.writerow(
+                [one.kind, p.printed_by, p.humidity_pct, p.ratio, p.low, p.high, p.feeds]
+            )
+    return out.getvalue()
+
+
+def section(found: Sequence[Conditions], kind: str) -> Component:
+    """Return the curve of each kind of fault with what it shows in words.
+
+    Parameters
+    ----------
+    found : sequence of Conditions
+        Of the kinds shown.
+    kind : str
+        Asked for.
+    """
+    found = [one for one in found if one.humidity_curve]
+    if not found:
+        return html.Section(
+            [
+                html.H2("What does the air do by itself?", id="trends-humidity-curve"),
+                html.P("No humidity was logged with faults to learn from, so there is no curve."),
+            ],
+            **theme.attributes(aria_labelledby="trends-humidity-curve"),
+        )
+    ordered = sorted(found, key=_how_clear, reverse=True)
+    head, *others = [figures.air_in_words(one) for one in ordered]
+    told = " ".join(f"{text}." for text in others)
+    first = ordered[0]
+    key = (
+        f"{told} Line: times the rate in air of {STATED_HUMIDITY} %, all else the same; area: its "
+        "range. Dashed: toner-printed paper. Bars: feeds at each percent. Learnt from the whole "
+        f"log's production, {theme.feeds(first.feeds)} feeds, whatever part of it is shown."
+    ).strip()
+    return parts.figured(
+        "trends-humidity-curve",
+        [*([parts.mark(kind)] if kind != "faults" else []), head],
+        head,
+        figures.humidity_curve(found),
+        f"feedtally-humidity-curve-{kind}",
+        key,
+        NUMBERS + ("" if kind == "faults" else f"?kind={kind}"),
+        _table(found),
+    )
+
+
+def _how_clear(found: Conditions) -> float:
+    point = figures.clearest(found)
+    return 0.0 if point is None else max(point.low, 1 / point.high)
+
+
+def _table(found: Sequence[Conditions]) -> Component:
+    rows = [
+        html.Tr(
+            [
+                html.Th(
+                    f"{p.humidity_pct} %, {figures.PAPERS[p.printed_by]}",
+                    scope="row",
+                    className="name",
+                ),
+                html.Td(one.kind, className=one.kind),
+                html.Td(two_digits(p.ratio)),
+                html.Td(f"{two_digits(p.low)} to {two_digits(p.high)}"),
+                html.Td(f"{p.feeds:,}"),
+            ]
+        )
+        for one in found
+        for p in one.humidity_curve
+        if p.humidity_pct % _EVERY == 0
+    ]
+    return parts.numbers_table(
+        f"Ratio to air of {STATED_HUMIDITY} %, by relative humidity",
+        "air",
+        ["kind", f"times that at {STATED_HUMIDITY} %", "range", "feeds in just such air"],
+        rows,
+        f"The numbers at every {_EVERY} % in a table",
+    )
