@@ -240,7 +240,7 @@ def conditions(scan: LogScan, filters: Filters, *, confidence: float = 0.95) -> 
     """
     filters = _production(filters)
     settings = scan.logged_settings(filters)
-    counts = scan.by_run((*CONDITION_COLUMNS, *settings), filters, in_order=False)
+    counts = scan.by_run((*CONDITION_COLUMNS, *settings), filters)
     return make_conditions(
         counts,
         filters.kind,
@@ -275,7 +275,7 @@ def believe(
     models = _models(scan, filters) if conditions is None else conditions
     settings = [t.name for c in models.values() for t in c.model.fit.terms]
     columns = dict.fromkeys(name for name in settings if name.startswith("set_"))
-    counts = scan.by_run((*CONDITION_COLUMNS, *columns), filters, in_order=False)
+    counts = scan.by_run((*CONDITION_COLUMNS, *columns), filters)
     towers = scan.list_rows("towers")
     runs, bins = read_counts(counts, models, _ages(scan, counts))
     return make_belief(
@@ -334,7 +334,7 @@ def set_up(
     if not filters.values("purpose"):
         filters = filters.holding("purpose", *TRIED)
     settings = scan.logged_settings(filters)
-    counts = scan.by_run((*CONDITION_COLUMNS, *settings), filters, in_order=False)
+    counts = scan.by_run((*CONDITION_COLUMNS, *settings), filters)
     stocks = scan.list_rows("stocks")
     found = _ages(scan, counts)
     fitted: Conditions | str | None = conditions
@@ -369,7 +369,7 @@ def _ages(scan: LogScan, *counts: pa.Table) -> Ages | None:
     services = scan.list_rows("services")
     if not services:
         return None
-    fed = scan.by_run(("tower", "bin"), Filters(), in_order=False)
+    fed = scan.by_run(("tower", "bin"), Filters())
     places = pa.concat_tables([t.select(["of_tower", "bin", "of_run", "feeds"]) for t in counts])
     return placed(ages(fed, services), fed, places)
 

@@ -145,7 +145,7 @@ class LogScan:
             hint = f"did you mean {meant}?" if meant else "write one such as tower, stock or month"
             raise FilterError(f"there is no column {name} to group or filter by; {hint}")
 
-    def by_run(self, by: Sequence[str], filters: Filters, *, in_order: bool = True) -> pa.Table:
+    def by_run(self, by: Sequence[str], filters: Filters) -> pa.Table:
         """Count feeds and faults of each group in each run.
 
         Parameters
@@ -154,9 +154,6 @@ class LogScan:
             Columns to group by, of the run, stock or tower lists, a site's own, or derived.
         filters : Filters
             Rows to count; its kind does not matter here.
-        in_order : bool
-            Whether they are sorted by group. Of a million groups by a dozen columns that takes as
-            long as the counting.
 
         Returns
         -------
@@ -164,14 +161,14 @@ class LogScan:
             One row per group and run: the columns of ``by``, ``of_tower`` and ``of_run``,
             ``rows``, ``feeds`` (all), ``feeds_misses``, ``feeds_doubles``, ``feeds_faults`` (those
             watched for that kind), ``misses``, ``doubles`` and ``faults``, and ``first``, when the
-            first of its stretches started (wall time).
+            first of its stretches started (wall time). Sorted by group.
 
         Raises
         ------
         FilterError
             For a column or a value that cannot be.
         """
-        return self._grouped(by, filters, by_run=True, in_order=in_order)
+        return self._grouped(by, filters, by_run=True)
 
     def counts(self, by: Sequence[str], filters: Filters) -> pa.Table:
         """Count feeds and faults of each group, whatever the run.
@@ -192,11 +189,9 @@ class LogScan:
         FilterError
             For a column or a value that cannot be.
         """
-        return self._grouped(by, filters, by_run=False, in_order=True)
+        return self._grouped(by, filters, by_run=False)
 
-    def _grouped(
-        self, by: Sequence[str], filters: Filters, *, by_run: bool, in_order: bool
-    ) -> pa.Table:
+    def _grouped(self, by: Sequence[str], filters: Filters, *, by_run: bool) -> pa.Table:
         by = tuple(dict.fromkeys(by))
         for name in by:
             if name in _TAKEN:
@@ -216,7 +211,7 @@ class LogScan:
         of_place = ", ".join(str(number + 1) for number in range(len(places) + 2))
         # Without a column to group by, there is no group where there is no row.
         all_parts = f"group by {', '.join(places)}" if places else "having count(*) > 0"
-        order = ", ".join(f"g.{place}" for place in places) if in_order else ""
+        order = ", ".join(f"g.{place}" for place in places)
         return self._ask(
             f"""select {", ".join([*grouped, inner])}
             from runs r {joins} where {condition} group by {of_place}""",

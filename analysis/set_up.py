@@ -477,8 +477,10 @@ class _Looked:
         whole = float(self.rows.faults[like].sum() / self.rows.feeds[like].sum())
         known = [k for k, i in enumerate(given) if whole * feeds_like[i] >= FEW_EXPECTED]
         best: list[float | None] = [None] * len(given)
-        for k, won in zip(known, self._best(rows[known]) if known else (), strict=True):
-            best[k] = float(won)
+        # One level alone is best of nothing.
+        if len(known) > 1:
+            for k, won in zip(known, self._best(rows[known]), strict=True):
+                best[k] = float(won)
         told = [
             Level(
                 str(levels[i]), int(feeds[i]), int(faults[i]), int(feeds_like[i]),
@@ -495,7 +497,8 @@ class _Looked:
         mean = rows @ self.model.fit.coefficients
         spread = rows @ self.model.fit.covariance @ rows.T
         values, vectors = np.linalg.eigh(spread)
-        root = vectors * np.sqrt(np.maximum(values, 0.0))
+        # The symmetric root, since others turn with the last digit of what they are roots of.
+        root = (vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T
         draws = np.random.default_rng(self.seed).standard_normal((DRAWS, len(mean)))
         lowest = (mean + draws @ root.T).argmin(axis=1)
         return np.bincount(lowest, minlength=len(mean)) / DRAWS

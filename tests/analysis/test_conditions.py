@@ -88,7 +88,7 @@ class TestSampleLog:
             assert held(effect, planted), effect
 
     @pytest.mark.parametrize("kind", KINDS)
-    def test_so_do_preparation_and_speed(
+    def test_so_do_preparation_and_settings(
         self, found: dict[str, Conditions], truth: dict[str, Any], kind: str
     ) -> None:
         from data_samples import works
@@ -99,6 +99,8 @@ class TestSampleLog:
             assert held(effect, works.PREPARED_RATIO[kind][level]), effect
         speed = one(found[kind].effects, "set_speed")
         assert held(speed, works.SPEED_RATIO[kind] ** (1 / 400)), speed
+        vacuum = one(found[kind].effects, "set_vacuum")
+        assert held(vacuum, works.VACUUM_RATIO[kind]), vacuum
         blast = one(found[kind].effects, "set_blast", "soft")
         assert held(blast, 1.0)
 

@@ -179,7 +179,7 @@ def test_the_tables_say_it(table: Said) -> None:
     off = [row for row in lines() if row["set_spring"] == "off"]
     count, feeds = watched(off, "doubles")
     assert ["spring", "off", f"{feeds:,}", f"{count:,}"] in [row[:4] for row in rows]
-    assert "with foot rest in, foot height 3, bleed holes 0" in out
+    assert "foot rest in, foot height 3, bleed holes 0" in out
     assert out.count("Common practice, no source: ") == 2
     assert out.endswith(f"{CAUTION}\n")
     # All of it stands under its heads: nothing is cut.
