@@ -42,7 +42,6 @@ from analysis.regression import FloatArray, IntArray
 from analysis.site import NO_SITE, Site
 from analysis.spread import Spread
 from analysis.trends import TIME_COLUMNS, Group, Split, Trends
-from analysis.words import two_digits
 
 #: The rest of a change: what no part of the model explains.
 REST = "rest"
@@ -342,6 +341,8 @@ class Change:
         Faults and feeds in known bins, before and after.
     ratio : float or None
         Of the two rates; None where either period has no fault, or no feeds.
+    low, high : float or None
+        Its range: chance and clusters in both counts.
     parts : tuple of Part
         Their product is the ratio; empty where there is none. Ranges of all but the rest are those
         of the model's effects; that of the rest allows for chance and clusters in both counts.
@@ -357,6 +358,8 @@ class Change:
     ratio: float | None
     parts: tuple[Part, ...]
     confidence: float
+    low: float | None = None
+    high: float | None = None
 
     def sentence(self) -> str:
         """Say how the rate changed and what made most of it."""
@@ -375,16 +378,32 @@ class Change:
                 f"The {which} period has no {self.kind} on record, so there is no change to split; "
                 "choose longer periods."
             )
+        assert self.low is not None and self.high is not None
         said = (
-            f"The rate of {self.kind} is {two_digits(self.ratio)} times that of the earlier period"
+            f"The rate of {self.kind} is {self.ratio:.2f} times that of the earlier period "
+            f"({self.low:.2f} to {self.high:.2f})"
         )
         # What made the change, by how sure it is: a part whose range holds 1 may be nothing.
-        sure = [part for part in self.parts if part.low > 1 or part.high < 1]
+        sure = [
+            part
+            for part in self.parts
+            if (part.low > 1 or part.high < 1) and abs(math.log(part.ratio)) > math.log(_TOLD)
+        ]
         sure.sort(key=lambda part: -abs(math.log(part.ratio)))
+        told = [f"{_CALLED[part.part]} made {part.ratio:.2f} times of it" for part in sure[:3]]
+        rest = next(part for part in self.parts if part.part == REST)
+        if rest not in sure and abs(math.log(rest.ratio)) > math.log(_TOLD):
+            told.append(
+                f"{_CALLED[REST]} may have made {rest.ratio:.2f} times ({rest.low:.2f} to "
+                f"{rest.high:.2f})"
+            )
         if not sure:
-            return f"{said}; no part of that is sure."
-        told = [f"{_CALLED[part.part]} made {part.ratio:.2f} times of it" for part in sure]
-        return f"{said}: {'; '.join(told[:3])}."
+            said += "; no part of the log is sure to have made it"
+        return f"{said}: {'; '.join(told)}." if told else f"{said}."
+
+
+#: A part that changes the rate by less than so many times is not told in a sentence.
+_TOLD = 1.02
 
 
 def change(
@@ -441,10 +460,17 @@ def change(
         _relative_variance(rows, table, kind, spread)
         for rows, table in ((sides[0], before), (sides[1], after))
     )
+    counted = z * math.sqrt(variance)
     variance += float(model.fit.sd(gradients.sum(axis=0)[None])[0]) ** 2
     parts.append(_ranged(REST, log_rest, z * math.sqrt(variance)))
     ratio = faults[1] / feeds[1] / (faults[0] / feeds[0])
-    return replace(blank, ratio=ratio, parts=tuple(parts))
+    return replace(
+        blank,
+        ratio=ratio,
+        parts=tuple(parts),
+        low=ratio * math.exp(-counted),
+        high=ratio * math.exp(counted),
+    )
 
 
 def _ranged(part: str, log: float, half: float) -> Part:

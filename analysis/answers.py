@@ -262,7 +262,8 @@ def believe(
     scan : LogScan
         The log.
     filters : Filters
-        Rows to look at: production unless it holds a purpose. Its kind does not matter.
+        Rows to look at: production unless it holds a purpose. Of its period all is looked at, and
+        what touches it told. Its kind does not matter.
     conditions : mapping of str to Conditions, optional
         Of misses and of doubles: what is to be expected. Fitted on those rows where absent.
 
@@ -271,7 +272,9 @@ def believe(
     analysis.filters.FilterError
         For a column or a value that cannot be.
     """
-    filters = _production(filters)
+    # A month is judged with the whole log in view: by itself it says little of what is usual.
+    since, until = filters.since, filters.until
+    filters = _production(filters.during(None, None))
     models = _models(scan, filters) if conditions is None else conditions
     settings = [t.name for c in models.values() for t in c.model.fit.terms]
     columns = dict.fromkeys(name for name in settings if name.startswith("set_"))
@@ -282,7 +285,7 @@ def believe(
         runs,
         bins=bins,
         stretches=read_stretches(scan.by_run(("stretch", "bin"), filters)),
-        every=read_every_run(scan.by_run(("bin",), Filters(filters.since, filters.until))),
+        every=read_every_run(scan.by_run(("bin",), Filters())),
         services=[
             (str(row["tower"]), row["when"])
             for row in scan.list_rows("services")
@@ -290,8 +293,8 @@ def believe(
             and isinstance(row["when"], dt.datetime)
         ],
         sites={str(row["tower"]): str(row["site"] or "") for row in towers},
-        account=scan.account(filters),
-    )
+        account=scan.account(filters.during(since, until)),
+    ).during(since, until)
 
 
 def _models(scan: LogScan, filters: Filters) -> dict[str, Conditions]:

@@ -37,7 +37,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -62,6 +62,12 @@ KINDS = ("zeros", "round", "air", "gap", "copy")
 #: no source.
 STARTS = (6 * 60, 14 * 60, 22 * 60)
 SHIFTS = ("early", "late", "night")
+
+#: What stands beside findings, whoever reads them.
+CAUTION = (
+    "None of this proves anything, and the log does not say who counted: ask first. A tower that "
+    "became better shows more runs with no fault, too."
+)
 
 #: Chance, over all places looked at, below which something is hard to believe.
 HARD = 0.001
@@ -294,12 +300,10 @@ class Finding:
         where += _span(self.first_day, self.last_day)
         chance = "" if self.chance is None else f": {one_in(self.chance)}"
         if self.kind == "zeros":
-            runs = f"{self.observed:,.0f}"
-            if self.of != self.observed:
-                runs += f" of {self.of:,}"
             return (
-                f"{where}: {runs} runs with no fault where {_about(self.expected)} "
-                f"{_were(self.expected)} expected{chance}. Ask how these were counted."
+                f"{where}: {self.observed:,.0f} of {self.of:,} runs had no fault, where "
+                f"{_about(self.expected)} such runs {_were(self.expected)} to be expected{chance}. "
+                "Ask how these were counted."
             )
         if self.kind == "round":
             return (
@@ -350,6 +354,8 @@ class Belief:
         What could not be looked at, and why; a sentence each.
     account : Account or None
         Evidence; None where the arrays came from no log.
+    part : bool
+        Whether only findings of a part of the time that was looked at are told.
     """
 
     findings: tuple[Finding, ...]
@@ -359,6 +365,19 @@ class Belief:
     looks: Mapping[str, int] = field(hash=False)
     not_looked: tuple[str, ...]
     account: Account | None = None
+    part: bool = False
+
+    def during(self, since: dt.datetime | None, until: dt.datetime | None) -> Belief:
+        """Return what of this touches a period; all of the log was looked at all the same."""
+        if since is None and until is None:
+            return self
+        kept = tuple(
+            finding
+            for finding in self.findings
+            if (until is None or finding.first <= until)
+            and (since is None or finding.last >= since)
+        )
+        return replace(self, findings=kept, part=True)
 
     def sentence(self) -> str:
         """Say whether anything is hard to believe, and the first of it."""
@@ -366,6 +385,11 @@ class Belief:
             return "There is no run to look at: log some, or widen the filter."
         if not self.findings:
             limits = ", as far as it can be looked at" if self.not_looked else ""
+            if self.part:
+                return (
+                    f"Nothing in this time is hard to believe{limits}; the whole log was looked "
+                    f"at: {self._looked_at()}."
+                )
             return f"Nothing in the log is hard to believe{limits}: {self._looked_at()}."
         number = len(self.findings)
         first = self.findings[0].sentence()

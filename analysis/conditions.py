@@ -410,6 +410,10 @@ class Model:
         found = [one for one in self._layout.settings if one.column == column]
         return found[0].names if found else None
 
+    def on_a_line(self, column: str) -> bool:
+        """Tell whether the levels of a setting are numbers that the rate goes with along a line."""
+        return any(s.column == column and s.numbers is not None for s in self._layout.settings)
+
     def level_codes(self, column: str, rows: Rows) -> IntArray:
         """Return which of its `levels` a setting has in each row."""
         levels = self.levels(column)

@@ -41,8 +41,17 @@ DRAWS = 4000
 #: A level that is the best with this chance needs no trial.
 SETTLED = 0.95
 
-#: What a trial is to show, and with which chance.
+#: The largest ratio that a trial is planned for without being asked, and with which chance it is
+#: to show one.
 TRIAL_RATIO, TRIAL_POWER = 2.0, 0.8
+
+#: A level that can gain less than this, as the log has it, is not worth a trial, nor is one of more
+#: feeds each than a stock has in months.
+_WORTH_A_TRIAL, _MOST_TRIAL_FEEDS = 1.15, 5_000_000
+
+#: How far a level may lie off the line through the others before a fault was seen at it, as a
+#: standard deviation of the logarithm; where numbers are on a line, each stands for itself as well.
+_OFF_THE_LINE = 0.25
 
 #: Combinations that are shown of a stock, those with the most feeds.
 MOST_COMBINATIONS = 12
@@ -143,6 +152,16 @@ class Tried:
         first = self.levels[0] if self.levels else None
         needed = 1 - (1 - SETTLED) / self.among
         return first is not None and bool(first.feeds) and (first.best or 0.0) >= needed
+
+    def between(self, first: str, second: str) -> float | None:
+        """Return the rate at the second level over that at the first, as the log has it.
+
+        None where it says nothing of one of them.
+        """
+        ratios = {level.level: level.ratio for level in self.levels if level.best is not None}
+        if first not in ratios or second not in ratios:
+            return None
+        return ratios[second] / ratios[first]
 
     def sentence(self) -> str:
         """Say which level ran best, and how sure that is."""
@@ -247,7 +266,7 @@ class SetUp:
         if settled:
             said = listed([f"{called(t.setting)} {t.levels[0].level}" for t in settled])
             return (
-                f"Stock {self.stock} runs best with {said}; {usual} {self.kind} per 10,000 feeds "
+                f"Stock {self.stock} has fewest {self.kind} with {said}; {usual} per 10,000 feeds "
                 "on all."
             )
         if self.without:
@@ -362,19 +381,26 @@ def set_up(
     trials = {}
     for one in tried:
         # A trial is of levels that this very stock has run at.
-        own = [level.level for level in one.levels if level.feeds and level.best is not None]
-        if rate and not one.settled and len(own) > 1:
-            # The likeliest to be best against what the stock is run at.
-            others = [level for level in own if level != one.usual]
-            pair = (one.usual, others[0]) if one.usual in own else (own[0], own[1])
-            trials[one.setting] = trial(
+        own = [level for level in one.levels if level.feeds and level.best is not None]
+        others = [level for level in own if level.level != one.usual]
+        if rate and not one.settled and len(own) > len(others) > 0:
+            # The likeliest to be best against what the stock is run at, and as much as the log
+            # leaves open that it may gain.
+            other = others[0]
+            if other.low > 1 / _WORTH_A_TRIAL:
+                continue
+            ratio = max(other.low, 1 / TRIAL_RATIO)
+            pair = (one.usual, other.level)
+            planned = trial(
                 rate,
-                TRIAL_RATIO,
+                ratio,
                 variance=empty.variance,
                 power=TRIAL_POWER,
                 levels=(f"{called(one.setting)} {pair[0]}", f"{called(one.setting)} {pair[1]}"),
                 kind=kind,
             )
+            if planned.feeds <= _MOST_TRIAL_FEEDS:
+                trials[one.setting] = planned
     return replace(
         empty,
         combinations=_combinations(mine, logged, kind, spread, looked),
@@ -473,13 +499,18 @@ class _Looked:
         rows = self.model.level_rows(column, int(own[0]), given)
         base = rows[given.index(mostly)]
         logs = (rows - base) @ self.model.fit.coefficients
-        half = self.z * self.model.fit.sd(rows - base)
         whole = float(self.rows.faults[like].sum() / self.rows.feeds[like].sum())
+        off = np.zeros(len(given))
+        if self.model.on_a_line(column):
+            off = 1 / np.sqrt(1 / _OFF_THE_LINE**2 + whole * feeds_like[given])
+        usual = np.arange(len(given)) == given.index(mostly)
+        apart = np.where(usual, 0.0, off**2 + off[given.index(mostly)] ** 2)
+        half = self.z * np.sqrt(self.model.fit.sd(rows - base) ** 2 + apart)
         known = [k for k, i in enumerate(given) if whole * feeds_like[i] >= FEW_EXPECTED]
         best: list[float | None] = [None] * len(given)
         # One level alone is best of nothing.
         if len(known) > 1:
-            for k, won in zip(known, self._best(rows[known]), strict=True):
+            for k, won in zip(known, self._best(rows[known], off[known]), strict=True):
                 best[k] = float(won)
         told = [
             Level(
@@ -492,10 +523,10 @@ class _Looked:
         told.sort(key=lambda level: (-(level.best or 0.0), -level.feeds_like, level.level))
         return Tried(column, str(levels[mostly]), tuple(told))
 
-    def _best(self, rows: FloatArray) -> FloatArray:
+    def _best(self, rows: FloatArray, off: FloatArray) -> FloatArray:
         """Count how often each level has the lowest rate, over draws from the fit."""
         mean = rows @ self.model.fit.coefficients
-        spread = rows @ self.model.fit.covariance @ rows.T
+        spread = rows @ self.model.fit.covariance @ rows.T + np.diag(off**2)
         values, vectors = np.linalg.eigh(spread)
         # The symmetric root, since others turn with the last digit of what they are roots of.
         root = (vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T

@@ -18,7 +18,8 @@ def one(kind: str, count: int) -> str:
 
 def two_digits(value: float) -> str:
     """Write a number with two significant digits, without an exponent."""
-    if value == 0:
+    # Beyond any count there can be; written out it would be a row of noughts.
+    if abs(value) < 1e-9:
         return "0"
     digits = max(0, 1 - int(np.floor(np.log10(abs(value)))))
     rounded = round(value, digits)

@@ -75,6 +75,8 @@ def _json(finding: Finding) -> dict[str, object]:
 
 
 def _print(result: Belief, stood: str) -> None:
+    from analysis.belief import CAUTION
+
     print(stood + result.sentence())
     if len(result.findings) > 1:
         print()
@@ -83,7 +85,4 @@ def _print(result: Belief, stood: str) -> None:
     for missing in result.not_looked:
         print(missing)
     if result.findings:
-        print(
-            "None of this proves anything, and the log does not say who counted: ask first. A "
-            "tower that became better shows more runs with no fault, too."
-        )
+        print(CAUTION)

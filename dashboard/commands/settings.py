@@ -111,7 +111,7 @@ def run(options: argparse.Namespace) -> int:
 
 def _asked(options: argparse.Namespace, made: SetUp) -> Trial:
     """Plan the trial that is asked for; of levels that this stock has run at, and no others."""
-    from analysis.set_up import TRIAL_POWER, TRIAL_RATIO, called
+    from analysis.set_up import TRIAL_POWER, called
     from analysis.trials import trial
     from analysis.words import listed
 
@@ -137,7 +137,7 @@ def _asked(options: argparse.Namespace, made: SetUp) -> Trial:
     try:
         return trial(
             made.total.rate,
-            TRIAL_RATIO if options.ratio is None else options.ratio,
+            _ratio(made, setting, levels) if options.ratio is None else options.ratio,
             variance=made.variance,
             power=TRIAL_POWER if options.power is None else options.power,
             levels=(f"{name} {levels[0]}", f"{name} {levels[1]}"),
@@ -145,6 +145,15 @@ def _asked(options: argparse.Namespace, made: SetUp) -> Trial:
         )
     except ValueError as error:
         raise UsageError(str(error)) from None
+
+
+def _ratio(made: SetUp, setting: str, levels: tuple[str, str]) -> float:
+    """Return the ratio that a trial is to show: what the log makes of its levels, if anything."""
+    from analysis.set_up import TRIAL_RATIO
+
+    found = [t.between(*levels) for t in made.tried if t.setting == setting]
+    # A difference of a hundredth would take more feeds than there are.
+    return next((r for r in found if r is not None and not 0.95 < r < 1.05), TRIAL_RATIO)
 
 
 def _card_path(text: str) -> Path:

@@ -239,8 +239,8 @@ def test_chance_of_zeros():
     # 60 * 61 / 2 stretches could have been picked.
     assert_allclose(found.chance, stats.binom.sf(10, 12, none) * 1830, rtol=1e-10)
     assert found.sentence() == (
-        "Tower B, early shift, 23 February to 6 March 2031: 11 of 12 runs with no fault where 2.5 "
-        f"were expected: {one_in(found.chance)}. Ask how these were counted."
+        "Tower B, early shift, 23 February to 6 March 2031: 11 of 12 runs had no fault, where 2.5 "
+        f"such runs were to be expected: {one_in(found.chance)}. Ask how these were counted."
     )
     # Without spread a run without a fault is rarer still.
     (poisson,) = believe(one_tower(faults, [2.0] * 60), variance=0).findings

@@ -12,6 +12,8 @@ from typing import Any
 
 import pytest
 
+from tests.conftest import run_log
+
 Run = Callable[..., Any]
 
 
@@ -69,17 +71,26 @@ def test_the_account_is_that_of_production(found: dict[str, Any], samples: Path)
     assert found["stretches"] <= len(stretches)
 
 
-def test_outside_the_fortnight_the_log_is_believed(run: Run, sample_store: Path) -> None:
-    said = run("believe", "--store", sample_store, "--since", "2031-06-01")
-    assert said.code == 0
-    assert said.out.startswith("Nothing in the log is hard to believe")
+def test_a_part_of_the_time_is_judged_with_the_whole_log_in_view(
+    run: Run, sample_store: Path, found: dict[str, Any]
+) -> None:
+    later = run("believe", "--store", sample_store, "--since", "2031-06-01")
+    assert later.out.startswith("Nothing in this time is hard to believe; the whole log was")
+    may = ("--since", "2031-05-01", "--until", "2031-05-31")
+    said = run("believe", "--store", sample_store, *may, "--json").json
+    assert said["findings"] == found["findings"]
+    assert said["account"]["runs"] < found["account"]["runs"]
 
 
-def test_a_few_runs_say_what_could_not_be_looked_at(run: Run, sample_store: Path) -> None:
-    day = "2031-06-02"
-    said = run("believe", "--store", sample_store, "--since", day, "--until", day, "--json")
-    assert not said.json["findings"]
-    assert any("fewer than 20 runs" in text for text in said.json["not_looked"])
+def test_a_log_of_a_few_runs_says_what_could_not_be_looked_at(
+    run: Run, write: Callable[..., Path], tmp_path: Path
+) -> None:
+    lines = (f"r{day},2031-03-{day:02}T08:00,A,1,{4137 + 59 * day},1,0" for day in range(3, 8))
+    store = tmp_path / "few"
+    assert run("add", write(run_log(*lines)), "--store", store).code == 0
+    said = run("believe", "--store", store, "--json").json
+    assert not said["findings"]
+    assert any("fewer than 20 runs" in text for text in said["not_looked"])
 
 
 def test_nobody_is_named(run: Run, sample_store: Path) -> None:

@@ -165,7 +165,11 @@ def test_a_trial_that_is_asked_for_is_planned_of_these_two_levels(answer: dict[s
     settled = {told["setting"]: told["settled"] for told in answer["settings"]}
     suggested = [told["setting"] for told in answer["trials"]]
     assert suggested and not any(settled[name] for name in suggested)
-    assert all(told["ratio"] == 2 and told["power"] == 0.8 for told in answer["trials"])
+    # What the log leaves open that the other level may gain, and no more than twice.
+    levels = {(x["setting"], x["level"]): x for x in answer["levels"]}
+    for told in answer["trials"]:
+        other = levels[told["setting"], told["levels"][1]]
+        assert told["ratio"] == max(other["low"], 0.5) and told["power"] == 0.8
     variances = {told["runs_variance"] for told in answer["trials"]}
     assert variances == {planned["runs_variance"]}
 
