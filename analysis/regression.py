@@ -40,7 +40,7 @@ Statistical Association 83:1134-1143.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -217,9 +217,12 @@ class Fit:
 
     def sd(self, rows: FloatArray) -> FloatArray:
         """Return the standard errors of contrasts, one per row over all coefficients."""
-        by_model = np.einsum("ij,jk,ik->i", rows, self.covariance, rows)
-        by_scores = np.einsum("ij,jk,ik->i", rows, self.scores, rows)
-        return np.asarray(np.sqrt(np.maximum(by_model, by_scores)))
+        used = np.flatnonzero(rows.any(axis=0))
+        some, at = rows[:, used], np.ix_(used, used)
+        by_model = ((some @ self.covariance[at]) * some).sum(axis=1)
+        by_scores = ((some @ self.scores[at]) * some).sum(axis=1)
+        # Of a contrast that is nought rounding may leave less than that.
+        return np.asarray(np.sqrt(np.maximum(np.maximum(by_model, by_scores), 0.0)))
 
 
 def fit(
@@ -278,7 +281,19 @@ def fit(
     # Matrices of a few hundred columns are solved sooner by one thread than by several that wait
     # for one another, and by far where something else runs beside.
     with threadpool_limits(1, "blas"):
-        return _finished(design, _climbed(design), run, day)
+        sooner = None
+        if periods is not None and x.size > _ROWS_TO_LEARN:
+            # Every so many weeks of a large works say how far its bins, papers and weeks differ.
+            every = -(-x.size // _ROWS_TO_LEARN)
+            some = period % every == 0
+            if x[some].sum() > 0:
+                part = [replace(term, codes=term.codes[some]) for term in terms]
+                sooner = _climbed(_Design(n[some], x[some], part, _renumbered(period[some])))
+        return _finished(design, _climbed(design, sooner), run, day)
+
+
+#: Strengths of ridges are learnt from about so many rows where there are more.
+_ROWS_TO_LEARN = 120_000
 
 
 def _summed(codes: IntArray, weights: FloatArray, count: int = 0) -> FloatArray:
@@ -455,16 +470,20 @@ class _Climb:
     score: float = np.inf
 
 
-def _climbed(design: _Design) -> _Climb:
-    """Climb to the penalised maximum, learning the strengths of the ridges on the way."""
+def _climbed(design: _Design, sooner: _Climb | None = None) -> _Climb:
+    """Climb to the penalised maximum, learning the strengths of the ridges on the way.
+
+    From where a part of the rows led, if that is given, and with the strengths learnt there.
+    """
     stated = [r.strength for _, r in design.ridges]
     estimated = np.array([s is None for s in stated] + [True] * (design.periods is not None))
     strengths = np.array([1 / 0.3**2 if s is None else s for s in stated] + [1 / 0.05**2])
-    strengths = strengths[: estimated.size]
+    strengths = strengths[: estimated.size] if sooner is None else sooner.strengths
     b = np.zeros(design.width)
     b[0] = np.log(design.faults.sum() / design.feeds.sum())
+    b = b if sooner is None else sooner.b
     at = _valued(design, b, np.zeros(design.n_periods), strengths)
-    learning = bool(estimated.any())
+    learning = bool(estimated.any()) and sooner is None
     slope: _Slope | None = None
     while at.steps < _MOST_STEPS and (learning or at.score >= TOLERANCE):
         at.steps += 1
@@ -473,22 +492,24 @@ def _climbed(design: _Design) -> _Climb:
         if slope is None:
             products = (*design.products(at.mu), design.period_sums(at.mu))
             slope = _Slope(design, products, at.strengths)
+        step, step_u = slope.step(g, gu, at)
         moved = 0.0
         if learning:
-            before = at.strengths
-            for _ in range(2):
-                step, step_u = slope.step(g, gu, at)
-                at.strengths = slope.strengths(estimated, at.b + step, at.u + step_u)
-                slope = _Slope(design, products, at.strengths)
-            moved = float(np.abs(np.log(at.strengths / before)).max(initial=0.0))
+            given = slope.strengths(estimated, at.b + step, at.u + step_u)
+            slope = _Slope(design, products, given)
+            step, step_u = slope.step(g, gu, at)
+            learnt = slope.strengths(estimated, at.b + step, at.u + step_u)
+            moved = float(np.abs(np.log(learnt / at.strengths)).max(initial=0.0))
+            # The step was made for these, and is taken with them.
+            at = _valued(design, at.b, at.u, given, steps=at.steps, score=at.score)
         was = at.score
-        now = _valued(design, at.b, at.u, at.strengths)
-        at = _stepped(design, now, *slope.step(g, gu, at), at.steps)
-        at.score = _score(design, at)
+        at = _stepped(design, at, step, step_u)
         if learning:
+            at = _valued(design, at.b, at.u, learnt, steps=at.steps)
             learning = moved >= 0.05 and at.steps < 25
             slope = None
-        elif at.score > 0.1 * was:
+        at.score = _score(design, at)
+        if not learning and slope is not None and at.score > 0.1 * was:
             # Near the top the slopes hardly change, and the last ones serve for several steps.
             slope = None
     return at
@@ -536,7 +557,15 @@ class _Slope:
         return out
 
 
-def _valued(design: _Design, b: FloatArray, u: FloatArray, strengths: FloatArray) -> _Climb:
+def _valued(
+    design: _Design,
+    b: FloatArray,
+    u: FloatArray,
+    strengths: FloatArray,
+    *,
+    steps: int = 0,
+    score: float = np.inf,
+) -> _Climb:
     eta = design.linear(b, u)
     # A step may be far too long at first: it is then as bad as can be, and is cut.
     with np.errstate(over="ignore", invalid="ignore"):
@@ -547,19 +576,17 @@ def _valued(design: _Design, b: FloatArray, u: FloatArray, strengths: FloatArray
         value -= 0.5 * strength * float(b[place] @ ridge.matrix @ b[place])
     if design.n_periods:
         value -= 0.5 * float(strengths[-1] * (u @ u))
-    return _Climb(b, u, strengths, mu, value)
+    return _Climb(b, u, strengths, mu, value, steps, score)
 
 
-def _stepped(
-    design: _Design, at: _Climb, step: FloatArray, step_u: FloatArray, steps: int
-) -> _Climb:
+def _stepped(design: _Design, at: _Climb, step: FloatArray, step_u: FloatArray) -> _Climb:
     """Take a Newton step, or as much of it as goes uphill."""
     part = 1.0
     while True:
         now = _valued(design, at.b + part * step, at.u + part * step_u, at.strengths)
         # Near the top a step gains less than rounding makes of the sum.
         if now.value >= at.value - 1e-9 * abs(at.value) or part < 1e-6:
-            now.steps = steps
+            now.steps = at.steps
             return now
         part /= 2
 
