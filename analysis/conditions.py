@@ -242,15 +242,17 @@ class Conditions:
     confidence: float
     model: Model
 
+    def facts(self) -> tuple[str, ...]:
+        """Say what is known beyond doubt, each with all else the same, the clearest first."""
+        air = [self._air(printed) for printed in (TONER, OTHERS)]
+        return (*filter(None, air), *(_said(effect, self.kind) for effect in self._clearest()))
+
     def sentence(self) -> str:
         """Say what matters most, and how much was not logged."""
-        told = [self._air(printed) for printed in (TONER, OTHERS)]
-        told = [text for text in told if text]
-        told += [_said(effect, self.kind) for effect in self._clearest()]
-        first = "; ".join(told[:3])
+        first = "; ".join(self.facts()[:3])
         said = (
             f"{first[0].upper()}{first[1:]}; each with all else the same."
-            if told
+            if first
             else f"No stock, air or setting is known to change the rate of {self.kind} yet."
         )
         if self.humidity_curve and self.stated_humidity_pct != STATED_HUMIDITY:

@@ -11,14 +11,21 @@
 
   function place(link) {
     var group = link.closest("[role=group]");
-    return { group: group && group.getAttribute("aria-label"), text: link.textContent };
+    return {
+      // The filter and a page may each have a choice of the same name.
+      filter: Boolean(link.closest("#filter")),
+      group: group && group.getAttribute("aria-label"),
+      text: link.textContent
+    };
   }
 
   function goBack(to) {
-    var found = Array.prototype.filter.call(document.querySelectorAll("a.stay"), function (link) {
-      var here = place(link);
-      return here.group === to.group && here.text === to.text;
-    })[0];
+    var found = to.id
+      ? document.getElementById(to.id)
+      : Array.prototype.filter.call(document.querySelectorAll("a.stay"), function (link) {
+          var here = place(link);
+          return here.filter === to.filter && here.group === to.group && here.text === to.text;
+        })[0];
     (found || document.getElementById("page")).focus({ preventScroll: true });
   }
 
@@ -34,6 +41,23 @@
     if (left.text === null) {
       document.getElementById("filter").open = false;
       window.scrollTo(0, 0);
+    }
+  });
+
+  // A form that writes the address is drawn anew with the page: the reader goes on where it was sent.
+  function sent(field) {
+    left = { id: field.id };
+  }
+
+  document.addEventListener("keydown", function (event) {
+    if (event.key === "Enter" && event.target.matches && event.target.matches(".typing input[id]")) {
+      sent(event.target);
+    }
+  });
+  document.addEventListener("click", function (event) {
+    var button = event.target.closest && event.target.closest(".typing button.main[id]");
+    if (button) {
+      sent(button);
     }
   });
 

@@ -16,12 +16,13 @@ from dashboard.commands import options as shared
 if TYPE_CHECKING:
     from analysis.adjusting import Change
     from analysis.conditions import Conditions, CurvePoint, Effect
+    from analysis.counts import Account
     from analysis.filters import Filters
 
 #: What is fitted: a Poisson regression whose effects are held by ridges.
 METHOD = "poisson-ridge"
 
-#: The terminal shows the curve over humidity at every so many percent.
+#: The terminal shows the curve over humidity at every so many percent, and at its ends.
 _EVERY = 10
 
 #: What a change is made of, as the crew says it.
@@ -67,6 +68,8 @@ def run(options: argparse.Namespace) -> int:
     from analysis.conditions import ConditionsError
 
     with shared.scan(options) as (scan, _):
+        if periods:
+            _within(options, periods, scan.account(type(filters)()))
         try:
             found = answers.conditions(scan, filters, confidence=options.confidence)
         except ConditionsError as error:
@@ -184,6 +187,31 @@ def _periods(options: argparse.Namespace, filters: Filters) -> tuple[Filters, Fi
     return filters.during(*before), filters.during(*after)
 
 
+def _within(options: argparse.Namespace, periods: tuple[Filters, Filters], whole: Account) -> None:
+    """Refuse periods in which there is no day of the log.
+
+    Raises
+    ------
+    UsageError
+        Naming them, and the days that the log has.
+    """
+    first, last = whole.first, whole.last
+    if first is None or last is None:
+        return
+    outside = [
+        f"--{name} ({getattr(options, name)})"
+        for name, one in zip(("before", "after"), periods, strict=True)
+        if (one.until is not None and one.until < first)
+        or (one.since is not None and one.since > last)
+    ]
+    if outside:
+        are, them = ("is", "a period") if len(outside) == 1 else ("are", "periods")
+        raise UsageError(
+            f"{' and '.join(outside)} {are} outside the log, which runs from {first:%Y-%m-%d} to "
+            f"{last:%Y-%m-%d}; choose {them} within that"
+        )
+
+
 def _json(found: Conditions) -> dict[str, Any]:
     finite = shared.finite
     return {
@@ -299,17 +327,20 @@ def _print(found: Conditions, change: Change | None, told: Sequence[str]) -> Non
     if change is not None and change.ratio is not None:
         _print_change(change)
     if found.effects:
-        print(f"\nTimes the {found.kind}, all else the same (stocks at 50 % relative humidity):")
+        # Where no air was logged there is none that a stock is told at.
+        at = f" (stocks at {found.stated_humidity_pct} % relative humidity)"
+        at = at if found.humidity_curve else ""
+        print(f"\nTimes the {found.kind}, all else the same{at}:")
         shared.print_table(
             ("condition", "is", "beside", "times", "range", "feeds", found.kind),
             [_effect(effect, found) for effect in found.effects],
             left=("condition", "is", "beside"),
         )
     if found.humidity_curve:
-        print("\nRelative humidity, beside the same paper at 50 %:")
+        print(f"\nRelative humidity, beside the same paper at {found.stated_humidity_pct} %:")
         shared.print_table(
             ("paper", "air, %", "times", "range", "feeds near it"),
-            list(_curve(found.humidity_curve)),
+            list(_curve(found.humidity_curve, found.stated_humidity_pct)),
             left=("paper",),
         )
     if found.ageing:
@@ -380,13 +411,14 @@ def _step(effect: Effect, found: Conditions) -> float:
     return 10.0 ** math.floor(min(math.log10(0.35 / furthest), math.log10(most)))
 
 
-def _curve(points: Sequence[CurvePoint]) -> list[tuple[str, ...]]:
+def _curve(points: Sequence[CurvePoint], stated: int) -> list[tuple[str, ...]]:
     rows: list[tuple[str, ...]] = []
     for printed in dict.fromkeys(point.printed_by for point in points):
         own = [point for point in points if point.printed_by == printed]
         paper = "toner-printed" if printed == "toner" else "all other"
+        always = {own[0].humidity_pct, stated, own[-1].humidity_pct}
         for point in own:
-            if point.humidity_pct % _EVERY == 0:
+            if point.humidity_pct % _EVERY == 0 or point.humidity_pct in always:
                 near = (p for p in own if -5 <= p.humidity_pct - point.humidity_pct < 5)
                 cells = spanned(point.ratio, point.low, point.high)
                 if point.low == point.high:

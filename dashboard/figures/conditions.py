@@ -16,7 +16,7 @@ from typing import Any
 import plotly.graph_objects as go
 
 from analysis.adjusting import REST, Change, Part
-from analysis.conditions import OTHERS, STATED_HUMIDITY, TONER, Conditions, CurvePoint
+from analysis.conditions import OTHERS, TONER, Conditions, CurvePoint
 from analysis.words import two_digits
 from dashboard import theme
 
@@ -47,7 +47,7 @@ _TICKS = (
 # Heights and widths in pixels.
 _PANEL, _GAP, _STRIP, _HEAD, _FOOT = 170, 34, 26, 26, 50
 _ROW, _NAMES, _NUMBERS = 34, 132, 152
-_APART = 17
+_APART, _OFF_THE_LINE = 17, 12
 
 
 def ratio(value: float, decimals: int = 2) -> str:
@@ -87,6 +87,20 @@ def clearest(found: Conditions) -> CurvePoint | None:
     return max(sure, key=lambda p: max(p.low, 1 / p.high), default=None)
 
 
+def how_clear(found: Conditions) -> float:
+    """Return how far from 1 the nearer end of the clearest range is; 0 where nothing is certain."""
+    point = clearest(found)
+    return 0.0 if point is None else max(point.low, 1 / point.high)
+
+
+def stated(found: Sequence[Conditions]) -> str:
+    """Say in which air the rate is taken as 1: for each kind of fault where that differs."""
+    at = {one.kind: one.stated_humidity_pct for one in found}
+    if len(set(at.values())) == 1:
+        return f"{min(at.values())} %"
+    return theme.listed([f"{percent} % ({kind})" for kind, percent in at.items()])
+
+
 def air_in_words(found: Conditions) -> str:
     """Say what the air does most: a sentence without its full stop."""
     point = clearest(found)
@@ -98,17 +112,17 @@ def air_in_words(found: Conditions) -> str:
     paper += " paper" if both and point.printed_by == TONER else ""
     return (
         f"Air of {point.humidity_pct} % goes with {two_digits(point.ratio)} times the "
-        f"{found.kind} of air of {STATED_HUMIDITY} %{paper}"
+        f"{found.kind} of air of {found.stated_humidity_pct} %{paper}"
     )
 
 
-def point_sentence(point: CurvePoint, kind: str) -> str:
+def point_sentence(point: CurvePoint, found: Conditions) -> str:
     """Say what one humidity does, in lines short enough for a label."""
-    name = PAPERS[point.printed_by]
+    kind, name = found.kind, PAPERS[point.printed_by]
     return (
         f"{kind.capitalize()} on {name}{' paper' if point.printed_by == TONER else ''} in air of "
         f"{point.humidity_pct} %:<br>{two_digits(point.ratio)} times those in air of "
-        f"{STATED_HUMIDITY} % ({two_digits(point.low)} to {two_digits(point.high)}),<br>"
+        f"{found.stated_humidity_pct} % ({two_digits(point.low)} to {two_digits(point.high)}),<br>"
         f"all else the same; {theme.feeds(point.feeds)} feeds in such air."
     )
 
@@ -212,7 +226,7 @@ def _panel(
     colour = theme.INK_OF_KIND[kind]
     sheet.layout[y.replace("y", "yaxis")] = {**place, **_ticks(*ends), "showgrid": True}
     sheet.note(
-        text=f"<b>{kind}</b>, times those at {STATED_HUMIDITY} %",
+        text=f"<b>{kind}</b>, times those at {found.stated_humidity_pct} %",
         xref="paper",
         yref=f"{y} domain",
         x=0,
@@ -233,7 +247,7 @@ def _panel(
             "y1": 1,
             "layer": "below",
             "line": {"color": theme.LIGHT.ink, "width": 1.5, "dash": "dot"},
-            "name": "at 50 %",
+            "name": f"at {found.stated_humidity_pct} %",
         }
     )
     last = {}
@@ -266,7 +280,7 @@ def _panel(
                 "y": [p.ratio for p in points],
                 "mode": "lines",
                 "line": {"color": colour, "width": 2.5, "dash": _DASHES[printed]},
-                "hovertext": [point_sentence(p, kind) for p in points],
+                "hovertext": [point_sentence(p, found) for p in points],
                 "hoverinfo": "text",
                 "name": f"curve, {kind}, {printed}",
                 "yaxis": y,
@@ -278,14 +292,21 @@ def _panel(
 def _names_at_the_end(
     sheet: _Sheet, last: dict[str, CurvePoint], y: str, ends: tuple[float, float]
 ) -> None:
-    """Write what each line is at its end, a little apart where two end together."""
+    """Write what each line is at its end, a little apart where two end together.
+
+    None stands at the dotted line, which would seem to be named by it.
+    """
     per_pixel = math.log(ends[1] / ends[0]) / _PANEL
-    shifts = dict.fromkeys(last, 0.0)
-    if len(last) > 1:
-        lower, upper = sorted(last, key=lambda printed: last[printed].ratio)
-        apart = math.log(last[upper].ratio / last[lower].ratio) / per_pixel
-        if apart < _APART:
-            shifts[upper], shifts[lower] = (_APART - apart) / 2, -(_APART - apart) / 2
+    true = {printed: math.log(point.ratio) / per_pixel for printed, point in last.items()}
+    shifts: dict[str, float] = {}
+    for side in (1, -1):
+        taken = 0.0
+        # From the dotted line outwards.
+        for printed in sorted(true, key=lambda name: abs(true[name])):
+            if (true[printed] >= 0) == (side > 0):
+                free = taken + _APART if taken else _OFF_THE_LINE
+                taken = max(abs(true[printed]), free)
+                shifts[printed] = side * taken - true[printed]
     for printed, point in last.items():
         sheet.note(
             text=PAPERS[printed],

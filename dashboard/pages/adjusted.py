@@ -8,10 +8,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from analysis.adjusting import AdjustedTrends, Difference
-from analysis.trends import TIME_COLUMNS, Trends
+from analysis.trends import NOT_LOGGED, TIME_COLUMNS, Trends
 from analysis.words import two_digits
 from dashboard import filters, parts, theme
 from dashboard.data import Data
+from dashboard.figures import conditions as air_figures
 from dashboard.figures import trends as figures
 
 #: What makes a group's rate differ from that of its like, as the crew says it.
@@ -29,6 +30,10 @@ HOW = (
     "longer carries the winter's dry air with it. Over time wear shows, and so does what nobody "
     "logged."
 )
+
+
+_SAME = "With all else the same"
+#: How `Conditions.sentence` ends what it is sure of.
 
 
 def is_asked(query: filters.Query) -> bool:
@@ -52,12 +57,45 @@ def of_column(found: AdjustedTrends, column: str) -> tuple[str, ...]:
 
 
 def sentence(found: AdjustedTrends) -> str:
-    """Say where most faults come from, if anywhere, with all else the same."""
-    said = found.trends.sentence()
-    kind = found.trends.filters.kind
-    if kind not in found.conditions or found.trends.total[kind].rate is None:
+    """Say where most faults come from, if anywhere, with all else the same.
+
+    Of this part of the log, where a stock or an air stands out in it; else what the whole log is
+    sure of, since the figures are adjusted by that and the curve over humidity shows it.
+    """
+    trends, kind = found.trends, found.trends.filters.kind
+    said, whole = trends.sentence(), trends.total[kind]
+    if kind not in found.conditions or whole.rate is None:
         return said
-    return f"With all else the same, {said[:1].lower()}{said[1:]}"
+    if _stands_out(trends):
+        return f"{_SAME}, {_lower(said)}"
+    facts = found.conditions[kind].facts()[:3]
+    if facts:
+        return f"{_SAME}, over the whole log: {'; '.join(facts)}."
+    curves = [found.conditions[one] for one in kinds(trends) if one in found.conditions]
+    air = [one for one in curves if air_figures.clearest(one) is not None]
+    if air:
+        first = max(air, key=air_figures.how_clear)
+        return f"{_SAME}, over the whole log: {_lower(air_figures.air_in_words(first))}."
+    return (
+        f"{_SAME}, no stock and no air surely has more {kind} than all together, which have "
+        f"{theme.rate(whole.rate)} per 10,000 feeds."
+    )
+
+
+def _stands_out(trends: Trends) -> bool:
+    """Tell whether a stock or an air is surely above the rate on all, as its figure shows."""
+    kind = trends.filters.kind
+    return any(
+        rate.rate is not None and rate.wide_low > trends.total[kind].wide_high
+        for split in (trends.by_stock, trends.by_humidity)
+        for group in split.groups
+        if group.name not in (None, NOT_LOGGED)
+        for rate in (group.rates[kind],)
+    )
+
+
+def _lower(text: str) -> str:
+    return f"{text[:1].lower()}{text[1:]}"
 
 
 def not_learnt(found: AdjustedTrends, shown: Sequence[str]) -> str:

@@ -12,6 +12,7 @@ from collections.abc import Collection
 from dash import Dash, Input, Output, State, dcc, html, no_update
 from dash.development.base_component import Component
 
+from analysis.belief import CAUTION as ASK_FIRST
 from analysis.belief import Belief, Finding
 from analysis.counts import Account
 from analysis.filters import Filters
@@ -26,6 +27,8 @@ _LOG = logging.getLogger(__name__)
 #: Milliseconds before it is asked for.
 _LATER = 500
 _LOOKING = "Looking whether the log can be believed …"
+#: A filter by these is a filter of towers and days, or leaves what is looked at as it is.
+_FOLLOWED = ("site", "tower", "purpose")
 _KINDS = {
     "zeros": "No faults",
     "round": "Round cycles",
@@ -119,10 +122,22 @@ def answer(
         told.append(html.P(belief.sentence()))
     elif here:
         told.append(html.Ol([_item(finding) for finding in here], className="attention"))
+        told.append(html.P(ASK_FIRST, className="key"))
     if elsewhere:
         told.append(_elsewhere(elsewhere, bool(here), chosen, whole))
-    told += [html.P(text, className="key") for text in belief.not_looked]
-    return told
+    notes = [*_not_followed(chosen), *belief.not_looked]
+    return [*told, *(html.P(text, className="key") for text in notes)]
+
+
+def _not_followed(chosen: Filters) -> list[str]:
+    """Say that towers are looked at whole, where the page holds more than towers and days."""
+    held = [theme.called(column) for column, _ in chosen.where if column not in _FOLLOWED]
+    if not held:
+        return []
+    return [
+        "This part looks at whole towers, whatever else the page is held to "
+        f"({theme.listed(held)})."
+    ]
 
 
 def _item(finding: Finding) -> Component:

@@ -118,8 +118,13 @@ def periods(
         )
     if whole.first is not None and before.until < whole.first:
         raise FilterError(
-            f"the log begins on {theme.day(whole.first)}, so there is nothing before "
-            f"{theme.day(after.since)} to set beside it; type two periods of the log"
+            f"the earlier period, {_days(before)}, is over before the log begins on "
+            f"{theme.day(whole.first)}; type two periods of the log"
+        )
+    if whole.last is not None and after.since > whole.last:
+        raise FilterError(
+            f"the later period begins on {theme.day(after.since)}, after the log ends on "
+            f"{theme.day(whole.last)}; type two periods of the log"
         )
     return before, after
 

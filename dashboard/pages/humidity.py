@@ -13,7 +13,7 @@ from dash import Dash, html
 from dash.development.base_component import Component
 from flask import Response, request
 
-from analysis.conditions import STATED_HUMIDITY, Conditions
+from analysis.conditions import TONER, Conditions, CurvePoint
 from analysis.filters import FilterError
 from analysis.log_format import FAULT_KINDS
 from analysis.words import two_digits
@@ -25,7 +25,7 @@ from dashboard.filters import parse_query
 #: Where the numbers behind the curve are.
 NUMBERS = "/trends/humidity-curve.csv"
 
-#: The table has a row for every so many percent; the file has them all.
+#: The table has a row for every so many percent, and for both ends; the file has them all.
 _EVERY = 5
 
 
@@ -82,14 +82,17 @@ def section(found: Sequence[Conditions], kind: str) -> Component:
             ],
             **theme.attributes(aria_labelledby="trends-humidity-curve"),
         )
-    ordered = sorted(found, key=_how_clear, reverse=True)
+    ordered = sorted(found, key=figures.how_clear, reverse=True)
     head, *others = [figures.air_in_words(one) for one in ordered]
     told = " ".join(f"{text}." for text in others)
     first = ordered[0]
+    has_toner = any(p.printed_by == TONER for one in found for p in one.humidity_curve)
+    toner = " Dashed: toner-printed paper." if has_toner else ""
     key = (
-        f"{told} Line: times the rate in air of {STATED_HUMIDITY} %, all else the same; area: its "
-        "range. Dashed: toner-printed paper. Bars: feeds at each percent. Learnt from the whole "
-        f"log's production, {theme.feeds(first.feeds)} feeds, whatever part of it is shown."
+        f"{told} Line: times the rate in air of {figures.stated(found)}, all else the same; "
+        f"area: its range. Dotted: that rate.{toner} Bars: feeds at each percent."
+        f" Learnt from the whole log's production, {theme.feeds(first.feeds)} feeds, "
+        "whatever part of it is shown."
     ).strip()
     return parts.figured(
         "trends-humidity-curve",
@@ -103,12 +106,18 @@ def section(found: Sequence[Conditions], kind: str) -> Component:
     )
 
 
-def _how_clear(found: Conditions) -> float:
-    point = figures.clearest(found)
-    return 0.0 if point is None else max(point.low, 1 / point.high)
+def _in_table(found: Conditions) -> list[CurvePoint]:
+    """Return the points that the table has a row for: some, however narrow the air was."""
+    shown = []
+    for printed in figures.PAPERS:
+        own = [p for p in found.humidity_curve if p.printed_by == printed]
+        always = {found.stated_humidity_pct, *(p.humidity_pct for p in (*own[:1], *own[-1:]))}
+        shown += [p for p in own if p.humidity_pct % _EVERY == 0 or p.humidity_pct in always]
+    return shown
 
 
 def _table(found: Sequence[Conditions]) -> Component:
+    stated = figures.stated(found)
     rows = [
         html.Tr(
             [
@@ -124,13 +133,12 @@ def _table(found: Sequence[Conditions]) -> Component:
             ]
         )
         for one in found
-        for p in one.humidity_curve
-        if p.humidity_pct % _EVERY == 0
+        for p in _in_table(one)
     ]
     return parts.numbers_table(
-        f"Ratio to air of {STATED_HUMIDITY} %, by relative humidity",
+        f"Ratio to air of {stated}, by relative humidity",
         "air",
-        ["kind", f"times that at {STATED_HUMIDITY} %", "range", "feeds in just such air"],
+        ["kind", f"times that at {stated}", "range", "feeds in just such air"],
         rows,
-        f"The numbers at every {_EVERY} % in a table",
+        f"The numbers at every {_EVERY} %, and at both ends, in a table",
     )

@@ -6,7 +6,7 @@ Wiring only: `analysis.set_up` answers, over the whole log, and `dashboard.repor
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 
 from dash import Dash, html
 from dash.development.base_component import Component
@@ -136,6 +136,9 @@ def _answer(made: SetUp) -> list[Component]:
 
 
 def _combinations(made: SetUp) -> Component:
+    # Here, since what draws the card takes a while to load.
+    from dashboard.reports.card import shared_settings
+
     shared = shared_settings(made.combinations)
     rows = [_ran(one, shared, made.kind) for one in made.combinations]
     told = "Settings that it ran at together, those with the most feeds."
@@ -158,17 +161,6 @@ def _combinations(made: SetUp) -> Component:
         ],
         **theme.attributes(aria_labelledby="trends-combinations"),
     )
-
-
-def shared_settings(combinations: Sequence[Combination]) -> dict[str, str]:
-    """Return the settings that several combinations have in common; none of a single one."""
-    if len(combinations) < 2:
-        return {}
-    return {
-        name: level
-        for name, level in combinations[0].settings.items()
-        if level is not None and all(one.settings.get(name) == level for one in combinations)
-    }
 
 
 def _ran(one: Combination, shared: Mapping[str, str], kind: str) -> Component:

@@ -104,6 +104,7 @@ def test_what_changed_is_split_and_multiplies(visit: Visit) -> None:
         "1 May to 30 June 2031"
     )
     assert page.url.endswith("&show=change&before=2031-05-01%2F2031-06-30")
+    expect(page.locator("#change-before_until")).to_be_focused()
     page.wait_for_selector("#trends-change-parts-chart .points path")
     numbers = [float(text) for text in part.locator(".parts td.number b").all_inner_texts()]
     assert len(numbers) == 7
@@ -119,6 +120,7 @@ def test_what_changed_is_split_and_multiplies(visit: Visit) -> None:
     page.click("#change-show")
     expect(page.locator("#change-wrong")).to_contain_text("is soon; write a date")
     expect(page.locator("#change-before_since")).to_have_value("soon")
+    expect(page.locator("#change-show")).to_be_focused()
 
 
 @pytest.mark.parametrize("visit", [{"width": 1024, "height": 768}], indirect=True)
@@ -134,15 +136,30 @@ def test_clean_settings_and_their_card(visit: Visit) -> None:
     card = page.request.get(visit.address + str(page.get_attribute("#trends-card", "href")))
     assert card.ok and card.body().startswith(b"%PDF")
     assert "set-up-card-CO300.pdf" in card.headers["content-disposition"]
+    # The filter has a choice called Stock, too; it is closed and cannot be where one goes on.
+    turns = page.locator("#page [role=group][aria-label=Stock]")
+    turns.locator("a", has_text="BO90").press("Enter")
+    expect(page.locator("#trends-settings-said")).to_contain_text("BO90")
+    expect(turns.locator("a", has_text="BO90")).to_be_focused()
     page.emulate_media(media="print")
     expect(page.locator(".later.closed")).to_be_hidden()
+
+
+def test_on_paper_no_heading_is_left_alone(visit: Visit) -> None:
+    page = drawn(visit, f"{ASKED}&rates=adjusted&show=change")
+    page.emulate_media(media="print")
+    for heads, name in (("h1, h2, h3, .figure", "break-after"), (".figure", "break-before")):
+        found = page.locator(heads).evaluate_all(
+            "(all, name) => all.map(e => getComputedStyle(e).getPropertyValue(name))", name
+        )
+        assert len(found) > 4 and set(found) == {"avoid"}
 
 
 def test_the_overview_asks_whether_the_log_can_be_believed(visit: Visit) -> None:
     page = visit.open("/?since=2031-05-01&until=2031-05-31")
     told = page.locator("#overview-believed")
     expect(told).to_contain_text(
-        re.compile(r"Tower B, late shift, \d+ to \d+ May 2031: \d+ runs with no fault where"),
+        re.compile(r"Tower B, late shift, \d+ to \d+ May 2031: \d+ of \d+ runs had no fault"),
         timeout=20_000,
     )
     # Away while it is asked, and back: it is asked again, and nothing complains.

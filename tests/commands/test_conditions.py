@@ -7,6 +7,7 @@ import csv
 import datetime as dt
 import io
 import math
+import re
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -194,6 +195,76 @@ def test_a_period_without_faults_cannot_be_split(run, small: Path) -> None:
     assert answer["sentence"].startswith(said)
     out = run(*words)
     assert out.code == 0 and out.out.startswith(said) and "whole change" not in out.out
+
+
+@pytest.fixture
+def dry(run, tmp_path: Path) -> Path:
+    """Return a store of two stocks in air of 20 to 30 % and nowhere else: damper, more faults."""
+    log, folder = tmp_path / "dry.csv", tmp_path / "dry"
+    rows = [
+        f"{n},2031-0{5 + n // 60}-{n % 28 + 1:02d}T{6 + n % 12:02d}:00,A,{n % 4 + 1},9000,"
+        f"{(20 + n % 11) // 10 + n % 3},{n % 2},{'XY'[n % 7 // 4]},{20 + n % 11}\n"
+        for n in range(120)
+    ]
+    heads = "run,started,tower,bin,cycles,misses,doubles,stock,humidity_pct\n"
+    log.write_text(heads + "".join(rows), "utf-8")
+    assert run("add", log, "--store", folder).code == 0
+    return folder
+
+
+def test_dry_air_is_told_beside_the_nearest_to_50_percent(run, dry: Path) -> None:
+    out = run("conditions", "--store", dry, "--kind", "misses").out
+    assert "all else the same (stocks at 30 % relative humidity):" in out
+    assert "Relative humidity, beside the same paper at 30 %:" in out
+    assert re.findall(r" 50 %", out.replace("Air of 50 % was never logged", "")) == []
+    curve = out.partition("beside the same paper")[2]
+    assert re.search(r"^all other +20 ", curve, re.M)
+    assert re.search(r"^all other +30 +1 ", curve, re.M)
+
+
+def test_air_between_tens_has_rows(run, tmp_path: Path) -> None:
+    log, folder = tmp_path / "log.csv", tmp_path / "narrow"
+    rows = [
+        f"{n},2031-05-{n % 28 + 1:02d}T08:00,A,1,9000,{n % 3},0,X,{21 + n % 7}\n"
+        for n in range(1, 85)
+    ]
+    heads = "run,started,tower,bin,cycles,misses,doubles,stock,humidity_pct\n"
+    log.write_text(heads + "".join(rows), "utf-8")
+    assert run("add", log, "--store", folder).code == 0
+    out = run("conditions", "--store", folder).out
+    assert "beside the same paper at 27 %:" in out
+    assert re.findall(r"^all other +(\d+) ", out, re.M) == ["21", "27"]
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "told"),
+    [
+        (
+            "2029",
+            "2035",
+            "--before (2029) and --after (2035) are outside the log, which runs from "
+            "2031-05-01 to 2031-06-24; choose periods within that",
+        ),
+        (
+            "2031-05",
+            "2035",
+            "--after (2035) is outside the log, which runs from 2031-05-01 to "
+            "2031-06-24; choose a period within that",
+        ),
+        ("2031-04-01/2031-04-30", "2031-06", "--before (2031-04-01/2031-04-30) is outside the "),
+    ],
+)
+def test_periods_outside_the_log_are_told_where_it_is(
+    run, small: Path, before: str, after: str, told: str
+) -> None:
+    words = ("conditions", "--store", small, "--before", before, "--after", after)
+    run(*words).refused(told)
+    run(*words, "--json").refused(told)
+
+
+def test_a_period_that_holds_a_part_of_the_log_is_taken(run, small: Path) -> None:
+    words = ("--before", "2031-04/2031-05", "--after", "2031-06/2031-12")
+    assert run("conditions", "--store", small, *words).code == 0
 
 
 def test_a_log_without_faults_teaches_nothing_and_says_so(run, small: Path) -> None:

@@ -6,7 +6,7 @@ import datetime as dt
 
 import pytest
 
-from analysis.belief import Belief, Finding
+from analysis.belief import CAUTION, Belief, Finding
 from analysis.filters import Filters
 from dashboard import app as shell
 from dashboard.data import Data
@@ -66,6 +66,22 @@ def test_nothing_is_said_in_a_sentence() -> None:
 def test_a_day_in_common_is_enough(since: str, until: str, touched: bool) -> None:
     first, last = (dt.datetime.fromisoformat(f"2031-{day}") for day in (since, until))
     assert believed.touches(HERE, Filters(first, last), None) == touched
+
+
+def test_what_is_found_is_no_proof() -> None:
+    assert CAUTION.startswith("None of this proves anything")
+    assert CAUTION in said(HERE)
+    assert CAUTION not in said(LATER) and CAUTION not in said()
+
+
+def test_a_filter_that_a_tower_cannot_follow_is_named() -> None:
+    held = APRIL.holding("tower", "A").holding("site", "")
+    told = "This part looks at whole towers, whatever else the page is held to"
+    assert told not in shown(believed.answer(belief_of(HERE), held, WHOLE, {"A"}))
+    held = held.holding("stock", "BO90").holding("set_foot_rest", "high").holding("bin", "3")
+    for found in ((HERE,), (LATER,), ()):
+        text = shown(believed.answer(belief_of(*found), held, WHOLE, {"A"}))
+        assert f"{told} (stock, foot rest and bin)." in text
 
 
 def test_the_link_lets_go_of_towers_and_period() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any, cast
@@ -26,7 +27,7 @@ from dashboard.pages import trends as page
 from tests.dashboard.results import WHOLE
 from tests.dashboard.test_page_overview import shown
 from tests.dashboard.test_page_trends import links
-from tests.dashboard.trends_results import BY_STOCK, trends_of
+from tests.dashboard.trends_results import BLAST, BY_STOCK, trends_of
 
 #: A part of the log of which one model is enough.
 ASKED = "since=2031-10-01&until=2032-02-29&kind=doubles"
@@ -108,7 +109,9 @@ def test_adjusting_changes_the_rates_and_not_what_was_counted(sample_data: Data)
 def test_the_page_says_what_the_answer_says(sample_data: Data, again: AdjustedTrends) -> None:
     query = filters.parse_query(f"{ASKED}&setting={SETTING}&rates=adjusted")
     text = shown(page.layout(sample_data, **query))
+    # One stock is surely above all in this part of the log, and that is told first.
     said = again.trends.sentence()
+    assert said.startswith("Doubles are most frequent on stock ")
     assert text.startswith(f"With all else the same, {said[0].lower()}{said[1:]}")
     assert "not adjusted for one another" not in text
     reason = again.why["stock", "doubles"]
@@ -187,6 +190,49 @@ def test_what_cannot_be_adjusted_is_said() -> None:
     assert adjusted.of_column(found, "set_tilt") == ()
 
 
+def quiet_of(facts: tuple[str, ...], *points: CurvePoint) -> AdjustedTrends:
+    """Return adjusted trends in which nothing stands out, and what the whole log would say."""
+    made = found_of(by_stock=BLAST, by_humidity=BLAST, by_setting=())
+    model = SimpleNamespace(
+        kind="doubles", humidity_curve=points, stated_humidity_pct=44, facts=lambda: facts
+    )
+    return replace(made, conditions=cast(Any, {"doubles": model}))
+
+
+def test_the_headline_does_not_deny_what_the_figures_show() -> None:
+    clear = ("stock CO300 has 3.4 times the doubles of BO90 (2.5 to 4.7)",)
+    assert adjusted.sentence(quiet_of(clear)) == (
+        "With all else the same, over the whole log: stock CO300 has 3.4 times the doubles of BO90 "
+        "(2.5 to 4.7)."
+    )
+    # Less sure, but the curve below has it for a title.
+    curve = CurvePoint("other", 30, 1.4, 1.1, 1.8, 500)
+    assert adjusted.sentence(quiet_of((), curve)) == (
+        "With all else the same, over the whole log: air of 30 % goes with 1.4 times the doubles "
+        "of air of 44 %."
+    )
+    unsure = CurvePoint("other", 30, 1.4, 0.9, 1.8, 500)
+    assert adjusted.sentence(quiet_of((), unsure)) == (
+        "With all else the same, no stock and no air surely has more doubles than all together, "
+        "which have 0.44 per 10,000 feeds."
+    )
+
+
+def test_the_days_shown_first_have_a_headline_of_the_whole_log(sample_data: Data) -> None:
+    found = sample_data.conditions("faults")
+    assert found is not None
+    text = shown(page.layout(sample_data, **filters.parse_query("rates=adjusted")))
+    # What the model is surest of, by its numbers: ranges three standard errors off 1.
+    clear = max(
+        (e for e in found.effects if e.term == "stock" and e.level is not None),
+        key=lambda e: e.low,
+    )
+    assert clear.low > 1.5
+    head = text.partition(" on all")[0].partition(".5 misses")[0][:400]
+    assert head.startswith("With all else the same, over the whole log: in air of ")
+    assert f"stock {clear.level} has " in head and "No stock and no air" not in text
+
+
 def test_hover_tells_the_rate_from_what_was_logged() -> None:
     trends = trends_of()
     said = figures.sentence(trends, BY_STOCK, BY_STOCK.groups[0], "misses", False, ("misses",))
@@ -213,8 +259,11 @@ def test_the_curve_is_that_of_the_model(sample_data: Data, model: Conditions) ->
     assert bad.status_code == 400 and "kind is jams" in bad.text
 
 
-def curve_of(kind: str, *points: CurvePoint) -> Conditions:
-    return cast(Any, SimpleNamespace(kind=kind, humidity_curve=points, feeds=2_000_000))
+def curve_of(kind: str, *points: CurvePoint, stated: int = 50) -> Conditions:
+    found = SimpleNamespace(
+        kind=kind, humidity_curve=points, feeds=2_000_000, stated_humidity_pct=stated
+    )
+    return cast(Any, found)
 
 
 MISSES = curve_of(
@@ -256,3 +305,47 @@ def test_lines_are_told_apart_by_dash_and_name() -> None:
             "Doubles on toner-printed paper in air of 30 %:<br>4.0 times those in air of 50 % "
         )
     )
+
+
+#: Where the air was never near 50 %: the rate is told beside that of the dampest that there was.
+DRY = curve_of(
+    "doubles",
+    CurvePoint("other", 21, 1.4, 1.1, 1.8, 500),
+    CurvePoint("other", 23, 1.2, 0.9, 1.4, 300),
+    CurvePoint("other", 24, 1, 1, 1, 900),
+    stated=24,
+)
+
+
+def test_dry_air_is_told_beside_dry_air() -> None:
+    text = shown(humidity.section([DRY], "doubles"))
+    assert text.startswith("Air of 21 % goes with 1.4 times the doubles of air of 24 %")
+    assert "Line: times the rate in air of 24 %" in text and "times that at 24 %" in text
+    assert "50 %" not in text and "toner" not in text
+    figure = str(curve_figures.humidity_curve([DRY]).to_dict())
+    assert "times those at 24 %" in figure and "times those in air of 24 %" in figure
+    assert "50 %" not in figure
+    # Kinds were not always watched together, so each may have air of its own.
+    both = curve_of("misses", *MISSES.humidity_curve), DRY
+    assert "in air of 50 % (misses) and 24 % (doubles)," in shown(humidity.section(both, "faults"))
+
+
+def test_narrow_air_has_rows_in_the_table() -> None:
+    text = shown(humidity._table([DRY]))
+    assert "21 %, other paperdoubles1.41.1 to 1.8500" in text
+    assert "24 %, other paper" in text and "23 %, other paper" not in text
+
+
+def test_no_name_stands_at_the_dotted_line() -> None:
+    for ratios in ((1.0, 1.0), (1.02, 0.98), (1.01, 1.03), (0.97, 0.99), (1.0, 1.6), (3.0, 3.1)):
+        papers = zip(("other", "toner"), ratios, strict=True)
+        found = curve_of("doubles", *(CurvePoint(p, 60, r, r, r, 9) for p, r in papers))
+        figure = curve_figures.humidity_curve([found])
+        low, high = figure.layout.yaxis.range
+        span = figure.layout.yaxis.domain[1] - figure.layout.yaxis.domain[0]
+        margin = figure.layout.margin
+        tall = (figure.layout.height - margin.t - margin.b) * span
+        names = [n for n in figure.layout.annotations if (n.name or "").startswith("end")]
+        at = sorted(n.y * tall / (high - low) + n.yshift for n in names)
+        assert len(at) == 2 and at[1] - at[0] >= 16.9
+        assert min(map(abs, at)) >= 11.9

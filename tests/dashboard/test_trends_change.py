@@ -101,12 +101,50 @@ def test_usually_the_period_before_is_set_beside_this_one() -> None:
         ("soon/2031-02-28", "the beginning of the earlier period is soon; write a date"),
         ("2031-02-28/2031-02-01", "the earlier period ends before it begins"),
         ("2031-02-01/2031-04-01", "do not overlap"),
-        ("2030-02-01/2030-04-01", "the log begins on 6 January 2031"),
     ],
 )
 def test_periods_that_cannot_be_are_refused_with_a_sentence(before: str, told: str) -> None:
     with pytest.raises(FilterError, match=told):
         change.periods(Filters(SINCE, UNTIL), {"before": [before]}, WHOLE)
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "told"),
+    [
+        (
+            "2030-02-01/2030-04-01",
+            "2032-01-01/2032-02-29",
+            "the earlier period, 1 February to 1 April 2030, is over before the log begins on "
+            "6 January 2031; type two periods of the log",
+        ),
+        (
+            "2030-12-01/2031-01-05",
+            "2031-01-06/2031-02-01",
+            "the earlier period, 1 December 2030 to 5 January 2031, is over before the log begins "
+            "on 6 January 2031; type two periods of the log",
+        ),
+        (
+            "2031-02-01/2031-02-28",
+            "2035-01-01/2035-01-31",
+            "the later period begins on 1 January 2035, after the log ends on 30 April 2031; type "
+            "two periods of the log",
+        ),
+    ],
+)
+def test_a_period_beyond_the_log_is_told_where_the_log_is(
+    before: str, after: str, told: str
+) -> None:
+    assert WHOLE.first is not None and WHOLE.last is not None
+    assert WHOLE.first.date() == dt.date(2031, 1, 6)
+    assert WHOLE.last.date() == dt.date(2031, 4, 30)
+    with pytest.raises(FilterError) as refused:
+        change.periods(Filters(SINCE, UNTIL), {"before": [before], "after": [after]}, WHOLE)
+    assert str(refused.value) == told
+
+
+def test_a_period_that_begins_before_the_log_holds_a_part_of_it() -> None:
+    typed = {"before": ["2030-12-01/2031-01-06"], "after": ["2031-02-01/2035-01-01"]}
+    assert change.periods(Filters(SINCE, UNTIL), typed, WHOLE)[0].since == dt.datetime(2030, 12, 1)
 
 
 def test_a_wrong_period_leaves_the_page_and_the_form(sample_data: Data) -> None:
