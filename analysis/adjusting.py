@@ -35,9 +35,8 @@ from scipy import special
 
 from analysis.ages import Ages
 from analysis.conditions import PARTS, Conditions, Model, Rows
-from analysis.counts import SUMMED, Account
 from analysis.filters import Filters
-from analysis.rates import Rate, rates, regroup
+from analysis.rates import Rate, group_rates
 from analysis.regression import FloatArray, IntArray
 from analysis.site import NO_SITE, Site
 from analysis.spread import Spread
@@ -145,7 +144,7 @@ def adjusted_trends(
         groups = {group.name: dict(group.rates) for group in split.groups}
         for kind, found in looked.items():
             named = names[column]
-            adjusted = found.rates(counts, split, named, logged.account, spread[kind])
+            adjusted = found.rates(counts, split, named, spread[kind])
             for group, rate in adjusted.items():
                 groups[group][kind] = rate
             if (reason := found.why(split, groups, named)) is not None:
@@ -210,7 +209,6 @@ class _Looked:
         counts: pa.Table,
         split: Split,
         names: _Names,
-        account: Account,
         spread: Mapping[str, Spread],
     ) -> dict[str | None, Rate]:
         """Return the adjusted rate of each group of a split that had feeds."""
@@ -222,24 +220,23 @@ class _Looked:
         # The feeds that would give so many faults at the rate on all.
         equivalent = expected * rows.feeds.sum() / rows.faults.sum()
         taken = counts.take(pa.array(rows.kept))
-        given = taken.select(["of_tower", "of_run", "first"]).append_column(column, taken[column])
-        numbers = {f"feeds_{kind}": equivalent, kind: rows.faults}
-        for name in SUMMED:
-            # `rates` sums what a scan gives; what is of no kind that is asked for is nought.
-            given = given.append_column(name, pa.array(numbers.get(name, np.zeros(rows.kept.size))))
-        by_run = regroup(given, (column,))
-        for name in SUMMED:
-            values = np.rint(by_run[name].to_numpy())
-            if name == f"feeds_{kind}":
-                # A run may have been so little exposed that rounding leaves fewer than its faults.
-                values = np.maximum(values, by_run[kind].to_numpy())
-            place = by_run.column_names.index(name)
-            by_run = by_run.set_column(place, name, pa.array(values.astype(np.int64)))
-        found = rates(by_run, (column,), kind, account, spread)
+        keys = [column, "of_tower", "of_run"]
+        given = pa.table(
+            {name: taken[name] for name in keys}
+            | {"feeds": pa.array(equivalent), "faults": pa.array(rows.faults)}
+        )
+        summed = given.group_by(keys).aggregate([("feeds", "sum"), ("faults", "sum")])
+        summed = summed.sort_by([(name, "ascending") for name in keys])
+        faults = np.rint(summed["faults_sum"].to_numpy()).astype(np.int64)
+        # A run may have been so little exposed that rounding leaves fewer feeds than its faults.
+        whole = np.maximum(np.rint(summed["feeds_sum"].to_numpy()).astype(np.int64), faults)
+        by_run = summed.select(keys).append_column(f"feeds_{kind}", pa.array(whole))
+        by_run = by_run.append_column(kind, pa.array(faults))
+        found = group_rates(by_run, (column,), kind, spread)
         unsure = self._unsure(names, expected, own)
         logged = {group.name: group.rates[kind] for group in split.groups}
         out: dict[str | None, Rate] = {}
-        for group in found.groups.to_pylist():
+        for group in found.to_pylist():
             called = None if group[column] is None else str(group[column])
             was = logged[called]
             z = float(special.ndtri(0.5 * (1 + was.confidence)))

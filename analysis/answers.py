@@ -7,7 +7,7 @@ and a command that ask the same give the same.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping, Sequence, Set
+from collections.abc import Iterable, Mapping, Sequence, Set
 from contextlib import suppress
 from dataclasses import replace
 
@@ -109,8 +109,15 @@ def spread(
     Of the filter only the purpose is kept: how much runs differ is learnt from all of them, since
     a few weeks of one bin say next to nothing of it.
     """
+    return spreads(scan, filters, (kind,), confidence=confidence)[kind]
+
+
+def spreads(
+    scan: LogScan, filters: Filters, kinds: Iterable[str], *, confidence: float = 0.95
+) -> dict[str, dict[str, Spread]]:
+    """Say the same of several kinds of fault, from one scan; as `spread`."""
     whole = scan.by_run((), _whole_log(filters))
-    return statistics.spreads(whole, kind, confidence=confidence)
+    return {kind: statistics.spreads(whole, kind, confidence=confidence) for kind in kinds}
 
 
 def _whole_log(filters: Filters) -> Filters:
@@ -149,7 +156,7 @@ def overview(scan: LogScan, filters: Filters) -> Overview:
         past=scan.by_run(places, before),
         air=scan.by_run(("humidity_band", "stock"), filters),
         proofs={t: p for t, p in _latest_proofs(scan, filters).items() if p.counts.num_rows},
-        spread={kind: spread(scan, filters, kind) for kind in FAULT_KINDS},
+        spread=spreads(scan, filters, FAULT_KINDS),
         listed=_tower_list(scan),
     )
     return make_overview(filters, before, scan.account(filters), scan.account(before), counted)
@@ -213,7 +220,7 @@ def trends(scan: LogScan, filters: Filters, *, over: str = "", site: Site = NO_S
         scan.account(filters),
         counts,
         settings,
-        {kind: spread(scan, filters, kind) for kind in FAULT_KINDS},
+        spreads(scan, filters, FAULT_KINDS),
         _marks(scan, filters, set(counts["stock"]["of_tower"].to_pylist())),
         site,
     )
@@ -372,7 +379,7 @@ def _ages(scan: LogScan, *counts: pa.Table) -> Ages | None:
     services = scan.list_rows("services")
     if not services:
         return None
-    fed = scan.by_run(("tower", "bin"), Filters())
+    fed = scan.fed()
     places = pa.concat_tables([t.select(["of_tower", "bin", "of_run", "feeds"]) for t in counts])
     return placed(ages(fed, services), fed, places)
 
@@ -421,7 +428,7 @@ def adjusted_trends(
         logged,
         counts,
         conditions,
-        {kind: spread(scan, logged.filters, kind) for kind in conditions},
+        spreads(scan, logged.filters, conditions),
         ages=_ages(scan, counts),
     )
 

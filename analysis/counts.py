@@ -110,6 +110,7 @@ class LogScan:
         self._here = Here(snapshot)
         self._engine = engine or self._here
         self._own: tuple[str, ...] | None = None
+        self._fed: pa.Table | None = None
 
     def _ask(self, share: str, whole: str, values: Sequence[object] = ()) -> pa.Table:
         return self._engine.ask(Query(share, whole, tuple(values)))
@@ -169,6 +170,12 @@ class LogScan:
             For a column or a value that cannot be.
         """
         return self._grouped(by, filters, by_run=True)
+
+    def fed(self) -> pa.Table:
+        """Return all feeds by tower, bin and run, as `by_run`: ages count every one. Kept."""
+        if self._fed is None:
+            self._fed = self.by_run(("tower", "bin"), Filters())
+        return self._fed
 
     def counts(self, by: Sequence[str], filters: Filters) -> pa.Table:
         """Count feeds and faults of each group, whatever the run.

@@ -288,6 +288,47 @@ def rates(
     how the dispersion comes about.
     """
     by = tuple(by)
+    table = group_rates(counts, by, kind, spread, method=method, confidence=confidence)
+    total = pooled(counts, kind, spread, method=method, confidence=confidence)
+    return RatesResult(
+        groups=table,
+        total=total,
+        by=by,
+        kind=kind,
+        method=method,
+        confidence=confidence,
+        spread=spread,
+        clustering=clustering(counts, kind),
+        account=account,
+    )
+
+
+def group_rates(
+    counts: pa.Table,
+    by: Sequence[str],
+    kind: str,
+    spread: Mapping[str, Spread],
+    *,
+    method: str = "exact",
+    confidence: float = 0.95,
+) -> pa.Table:
+    """Give the rate of each group with its intervals, and nothing of all of them together.
+
+    Parameters
+    ----------
+    counts, by, kind, spread, method, confidence
+        As of `rates`.
+
+    Returns
+    -------
+    pyarrow.Table
+        As the groups of `RatesResult`.
+
+    Raises
+    ------
+    ValueError
+        As `rates`.
+    """
     group = (
         _joint([_codes(counts[name]) for name in by]) if by else np.zeros(counts.num_rows, np.intp)
     )
@@ -317,18 +358,7 @@ def rates(
         "wide_low": pa.array(np.atleast_1d(wide_low)),
         "wide_high": pa.array(np.atleast_1d(wide_high)),
     }
-    total = pooled(counts, kind, spread, method=method, confidence=confidence)
-    return RatesResult(
-        groups=pa.table(table),
-        total=total,
-        by=by,
-        kind=kind,
-        method=method,
-        confidence=confidence,
-        spread=spread,
-        clustering=clustering(counts, kind),
-        account=account,
-    )
+    return pa.table(table)
 
 
 def pooled(

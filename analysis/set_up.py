@@ -172,6 +172,11 @@ class Tried:
         others = [level.level for level in self.levels[1:] if level.best is not None]
         if first.best is None or not others:
             return f"{name.capitalize()}: too few feeds at other levels to tell which is best."
+        if first.best < 0.6:
+            return (
+                f"{name.capitalize()}: which level has fewest {self.kind} cannot be told yet; the "
+                f"likeliest is {first.level} ({chance(first.best)} sure, against {listed(others)})."
+            )
         how = "is" if self.settled else "may be"
         own = f"{first.feeds:,}" if first.feeds else "no"
         return (

@@ -9,15 +9,16 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import pyarrow as pa
 
 from analysis.counts import Account
 from analysis.filters import HUMIDITY_BANDS, Filters
 from analysis.log_format import FAULT_KINDS
-from analysis.rates import Rate, RatesResult, pooled, rates
+from analysis.rates import Rate, group_rates, pooled
 from analysis.site import NO_SITE, Site
 from analysis.spread import Spread
 from analysis.words import per_10k
@@ -202,7 +203,6 @@ def time_column(filters: Filters) -> str:
 def split(
     counts: pa.Table,
     column: str,
-    account: Account,
     spread: Mapping[str, Mapping[str, Spread]],
     site: Site = NO_SITE,
 ) -> Split:
@@ -214,20 +214,22 @@ def split(
         By that column and run; see `analysis.counts.LogScan.by_run`.
     column : str
         Of ``counts``.
-    account : Account
-        Handed on.
     spread : mapping of str to mapping of str to Spread
         By kind and tower.
     site : Site
         Gives a setting its unit and the order of its levels.
     """
     setting = site.setting(column)
-    by_kind = {kind: rates(counts, (column,), kind, account, spread[kind]) for kind in FAULT_KINDS}
-    names = by_kind["faults"].groups[column].to_pylist()
+    by_kind = {kind: group_rates(counts, (column,), kind, spread[kind]) for kind in FAULT_KINDS}
+    towers = set(counts["of_tower"].to_pylist())
+    rows = {
+        kind: [_rate(row, kind, _known(towers, spread[kind])) for row in found.to_pylist()]
+        for kind, found in by_kind.items()
+    }
+    names = by_kind["faults"][column].to_pylist()
     groups = [
         Group(
-            None if name is None else str(name),
-            {kind: _rate(found, kind, row) for kind, found in by_kind.items()},
+            None if name is None else str(name), {kind: found[row] for kind, found in rows.items()}
         )
         for row, name in enumerate(names)
     ]
@@ -241,8 +243,11 @@ def split(
     return Split(column, tuple(groups), feeds, empty / feeds if feeds else 0.0, setting.unit)
 
 
-def _rate(found: RatesResult, kind: str, row: int) -> Rate:
-    group = found.groups.slice(row, 1).to_pylist()[0]
+def _known(towers: Iterable[str], spread: Mapping[str, Spread]) -> bool:
+    return all(spread[tower].known for tower in towers if tower in spread)
+
+
+def _rate(group: Mapping[str, Any], kind: str, spread_known: bool) -> Rate:
     return Rate(
         kind=kind,
         count=group["count"],
@@ -254,9 +259,7 @@ def _rate(found: RatesResult, kind: str, row: int) -> Rate:
         dispersion=group["dispersion"],
         wide_low=group["wide_low"],
         wide_high=group["wide_high"],
-        confidence=found.confidence,
-        method=found.method,
-        spread_known=found.total.spread_known,
+        spread_known=spread_known,
     )
 
 
@@ -307,7 +310,7 @@ def trends(
     unit = next(name for name in counts if name in TIME_COLUMNS)
 
     def by(column: str) -> Split:
-        return split(counts[column], column, account, spread, site)
+        return split(counts[column], column, spread, site)
 
     return Trends(
         filters=filters,

@@ -51,7 +51,7 @@ def counts(column: str, rows: Sequence[Row]) -> pa.Table:
 
 
 def split_by(column: str, *rows: Row) -> Split:
-    return split(counts(column, rows), column, ACCOUNT, {kind: {} for kind in FAULT_KINDS})
+    return split(counts(column, rows), column, {kind: {} for kind in FAULT_KINDS})
 
 
 def made(
@@ -128,7 +128,7 @@ class TestSplit:
         site = parse_site(
             "[settings.set_blast]\nunit = 'mark'\nlevels = ['off', 'gone', 'soft', 'full']", "s"
         )
-        found = split(table, "set_blast", ACCOUNT, {kind: {} for kind in FAULT_KINDS}, site)
+        found = split(table, "set_blast", {kind: {} for kind in FAULT_KINDS}, site)
         assert [g.name for g in found.groups] == ["off", "soft", "full", "2", "3", None]
         assert found.unit == "mark"
         assert split_by("set_blast", *((name, str(name), 10, 0, 0) for name in names)).unit == ""

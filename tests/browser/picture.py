@@ -28,6 +28,8 @@ def main() -> None:
             page.goto(address)
             page.wait_for_selector(".js-plotly-plot .main-svg")
             page.evaluate("document.fonts.ready")
+            # What is asked after the page has opened.
+            page.locator("#overview-believed .looking").wait_for(state="detached", timeout=60_000)
             page.screenshot(path=TARGET, full_page=True)
             browser.close()
         process.terminate()
