@@ -19,7 +19,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from analysis.counts import Account
-from analysis.rates import pooled, relative_variance
+from analysis.rates import counted, relative_variance
 from analysis.shrinkage import shrunk_benchmark
 from analysis.site import NO_SITE, Site
 from analysis.spread import Spread
@@ -234,7 +234,7 @@ def compare(
         if tower.only:
             found = [(number, case) for number, case in found if number in tower.only]
         places.extend((tower.tower, number) for number, _ in found)
-        own.extend(_own(tower, number, kind, against, spread) for number, _ in found)
+        own.extend(_own(tower, number, kind, against) for number, _ in found)
         cases.extend(case for _, case in found)
     compared = judge(cases, kind=kind, margin=margin, confidence=confidence, method=method)
     return BenchmarkResult(
@@ -261,25 +261,24 @@ def _of_bin(counts: pa.Table, number: int) -> pa.Table:
 
 
 def _own(
-    tower: Compared, number: int | None, kind: str, against: str, spread: Mapping[str, Spread]
+    tower: Compared, number: int | None, kind: str, against: str
 ) -> tuple[int | None, int | None]:
     """Return the faults and feeds of a place's own share of its benchmark."""
     if against == "standard" or tower.benchmark is None:
         return None, None
     part = tower.benchmark if number is None else _of_bin(tower.benchmark, number)
-    rate = pooled(part, kind, spread)
-    return rate.count, rate.feeds
+    return counted(part, kind)
 
 
 def _against_standard(
     tower: Compared, kind: str, standard: float, spread: Mapping[str, Spread]
 ) -> list[tuple[int | None, Case]]:
     def case(counts: pa.Table, subject: str) -> Case:
-        rate = pooled(counts, kind, spread)
+        count, feeds = counted(counts, kind)
         return Case(
             subject,
-            rate.count,
-            rate.feeds,
+            count,
+            feeds,
             "standard",
             benchmark_rate=standard,
             relative_variance=relative_variance(counts, kind, spread),
@@ -296,34 +295,29 @@ def _against_counts(
     tower: Compared, benchmark: pa.Table, kind: str, against: str, spread: Mapping[str, Spread]
 ) -> list[tuple[int | None, Case]]:
     name = f"Tower {tower.tower}"
-    now, then = pooled(tower.now, kind, spread), pooled(benchmark, kind, spread)
+    now, then = counted(tower.now, kind), counted(benchmark, kind)
     then_varies = relative_variance(benchmark, kind, spread)
     whole = Case(
         name,
-        now.count,
-        now.feeds,
+        *now,
         against,
-        benchmark_count=then.count,
-        benchmark_feeds=then.feeds,
+        benchmark_count=then[0],
+        benchmark_feeds=then[1],
         relative_variance=relative_variance(tower.now, kind, spread),
         planning_variance=relative_variance(tower.now, kind, spread, estimated=True),
         benchmark_relative_variance=then_varies,
     )
     found: list[tuple[int | None, Case]] = [(None, whole)]
     numbers = sorted({*_bins(tower.now), *_bins(benchmark)})
-    parts = [pooled(_of_bin(benchmark, number), kind, spread) for number in numbers]
-    if not any(part.feeds for part in parts):
+    parts = [counted(_of_bin(benchmark, number), kind) for number in numbers]
+    if not any(feeds for _, feeds in parts):
         return found
-    shrunk = shrunk_benchmark(
-        [min(part.count, part.feeds) for part in parts], [part.feeds for part in parts]
-    )
+    shrunk = shrunk_benchmark([min(part) for part in parts], [feeds for _, feeds in parts])
     for i, number in enumerate(numbers):
         here = _of_bin(tower.now, number)
-        rate = pooled(here, kind, spread)
         case = Case(
             f"{name} bin {number}",
-            rate.count,
-            rate.feeds,
+            *counted(here, kind),
             against,
             benchmark_count=float(shrunk.effective_faults[i]),
             benchmark_feeds=float(shrunk.effective_feeds[i]),

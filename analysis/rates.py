@@ -399,6 +399,15 @@ def pooled(
     )
 
 
+def counted(counts: pa.Table, kind: str) -> tuple[int, int]:
+    """Give the faults of all rows together and the feeds that were watched for them.
+
+    As those of `pooled`, without the ranges, which take most of its time.
+    """
+    faults, feeds = counts[kind].to_numpy(), counts[f"feeds_{kind}"].to_numpy()
+    return int(faults.sum()), int(feeds.sum())
+
+
 def relative_variance(
     counts: pa.Table, kind: str, spread: Mapping[str, Spread], *, estimated: bool = False
 ) -> float:
