@@ -505,8 +505,8 @@ def believe(
     ...     variance=0.1,
     ... )
     >>> print(found.findings[0].sentence())
-    Tower B, 21 to 30 May 2031: 20 runs with no fault where 1.5 were expected: less than 1 in a \
-billion. Ask how these were counted.
+    Tower B, 21 to 30 May 2031: 20 of 20 runs had no fault, where 1.5 such runs were to be \
+expected: less than 1 in a billion. Ask how these were counted.
     """
     _check_starts(starts)
     log = _Log(runs, sites or {}, variance, starts)
