@@ -231,6 +231,6 @@ if __name__ == "__main__":
     if words.ask:
         print(json.dumps(asked(Path(words.ask[0]), words.ask[1])))
     elif words.small:
-        main(20_000, towers=3, both=8_000, rounds=1)
+        main(20_000, towers=3, both=4_000, rounds=1)
     else:
         main(words.rows)
