@@ -367,7 +367,7 @@ def set_up(
         combinations=(),
         tried=(),
         always={},
-        starting=_starting(row),
+        starting=_starting(row, _beside(counts, here, stocks)),
         trials={},
         ran={name: levels for name in logged if (levels := _levels_run(mine, name, kind))},
         variance=float(np.mean([s.variance for s in spread.values()])) if spread else 0.0,
@@ -415,7 +415,26 @@ def set_up(
     )
 
 
-def _starting(row: Mapping[str, object] | None) -> tuple[StartingPoint, ...]:
+def _beside(
+    counts: pa.Table, here: NDArray[np.bool_], stocks: Sequence[Mapping[str, object]]
+) -> float | None:
+    """Return the weight in g/m2 of the paper that mostly runs in the other bins of these runs."""
+    tower, run = counts["of_tower"].to_pylist(), counts["of_run"].to_pylist()
+    runs = {(tower[i], run[i]) for i in np.flatnonzero(here)}
+    feeds, names = counts["feeds"].to_pylist(), counts["stock"].to_pylist()
+    fed: dict[str, int] = {}
+    for i in np.flatnonzero(~here):
+        if names[i] and (tower[i], run[i]) in runs:
+            fed[names[i]] = fed.get(names[i], 0) + feeds[i]
+    if not fed:
+        return None
+    most = max(sorted(fed), key=lambda name: fed[name])
+    row = next((row for row in stocks if row["stock"] == most), {})
+    weight = row.get("grammage_gsm")
+    return float(weight) if isinstance(weight, int | float) else None
+
+
+def _starting(row: Mapping[str, object] | None, beside: float | None) -> tuple[StartingPoint, ...]:
     if row is None:
         return ()
 
@@ -433,6 +452,7 @@ def _starting(row: Mapping[str, object] | None) -> tuple[StartingPoint, ...]:
         word("printed_by"),
         number("width_mm"),
         number("height_mm"),
+        beside,
     )
 
 
