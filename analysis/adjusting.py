@@ -358,9 +358,17 @@ class Change:
     low: float | None = None
     high: float | None = None
 
+    @property
+    def whole(self) -> Part | None:
+        """The change as a whole, as its parts are told; None where there is none."""
+        if self.ratio is None or self.low is None or self.high is None:
+            return None
+        return Part("whole", self.ratio, self.low, self.high)
+
     def sentence(self) -> str:
         """Say how the rate changed and what made most of it."""
-        if self.ratio is None:
+        whole = self.whole
+        if whole is None:
             which = next(
                 (
                     word
@@ -375,10 +383,9 @@ class Change:
                 f"The {which} period has no {self.kind} on record, so there is no change to split; "
                 "choose longer periods."
             )
-        assert self.low is not None and self.high is not None
         said = (
-            f"The rate of {self.kind} is {self.ratio:.2f} times that of the earlier period "
-            f"({self.low:.2f} to {self.high:.2f})"
+            f"The rate of {self.kind} is {whole.ratio:.2f} times that of the earlier period "
+            f"({whole.low:.2f} to {whole.high:.2f})"
         )
         # What made the change, by how sure it is: a part whose range holds 1 may be nothing.
         sure = [

@@ -182,7 +182,7 @@ class _Order:
     times: IntArray
 
 
-def ages(fed: pa.Table, services: Iterable[Mapping[str, object]], at_least: float = 0) -> Ages:
+def ages(fed: pa.Table, services: Iterable[Mapping[str, object]]) -> Ages:
     """How old was each part when a run began, in feeds?
 
     Parameters
@@ -192,9 +192,6 @@ def ages(fed: pa.Table, services: Iterable[Mapping[str, object]], at_least: floa
         Filters())``. Where the bin was not noted, ages of the parts of bins are not known.
     services : iterable of mapping
         Rows of the service log: ``LogScan.list_rows("services")``.
-    at_least : float
-        Leave out parts whose age is known at fewer feeds than this; 0 keeps every part that was
-        ever fitted.
 
     Returns
     -------
@@ -204,7 +201,7 @@ def ages(fed: pa.Table, services: Iterable[Mapping[str, object]], at_least: floa
     Raises
     ------
     ValueError
-        Where ``fed`` lacks a column, or ``at_least`` is negative or no number.
+        Where ``fed`` lacks a column.
 
     Examples
     --------
@@ -231,8 +228,6 @@ were fitted.
         raise ValueError(
             f"counts for ages lack {listed(lacking)}; count them by run, by tower and bin"
         )
-    if not at_least >= 0:
-        raise ValueError(f"at_least must be a number of feeds, 0 or more, not {at_least}")
     done = [row for row in services if _name_of(row)]
     parts = sorted(
         {(bool(row["of_tower"]), _name_of(row)) for row in done if row["action"] == _FITTED}
@@ -244,14 +239,7 @@ were fitted.
         for place, part in enumerate(parts):
             mine = [row for row in done if (bool(row["of_tower"]), _name_of(row)) == part]
             found[place] = (of_towers if part[0] else of_bins).ages(mine)
-    known = ~np.isnan(found) @ feeds.astype(np.float64)
-    kept = np.flatnonzero(known >= at_least)
-    return Ages(
-        tuple(parts[place][1] for place in kept),
-        tuple(parts[place][0] for place in kept),
-        feeds,
-        found[kept],
-    )
+    return Ages(tuple(name for _, name in parts), tuple(whole for whole, _ in parts), feeds, found)
 
 
 @dataclass(frozen=True)

@@ -63,9 +63,6 @@ LOGGED = "logged"
 #: are asked for: make-ready has faults of its own.
 COLUMNS = ("tower", "bin", "stock", "humidity_pct", "temperature_c", "purpose", "prepared")
 
-#: Stocks with so many faults have a row of their own whatever the reader asks for.
-FAULTS_FOR_A_ROW = 30
-
 #: Stands for toner-printed papers and for all others among the humidity curves.
 TONER, OTHERS = "toner", "other"
 

@@ -265,7 +265,9 @@ def _json(found: Conditions) -> dict[str, Any]:
 def _change_json(change: Change | None) -> dict[str, Any]:
     """Return what made the change: no parts where a period has no fault to split."""
     if change is None:
-        return {"change": None, "change_ratio": None, "before": None, "after": None}
+        return dict.fromkeys(
+            ("change", "change_ratio", "change_low", "change_high", "before", "after")
+        )
     periods = {
         name: {
             "from": filters.since,
@@ -291,7 +293,13 @@ def _change_json(change: Change | None) -> dict[str, Any]:
         }
         for part in change.parts
     ]
-    return {"change": parts, "change_ratio": change.ratio, **periods}
+    return {
+        "change": parts,
+        "change_ratio": change.ratio,
+        "change_low": change.low,
+        "change_high": change.high,
+        **periods,
+    }
 
 
 def times(*ratios: float) -> list[str]:
@@ -333,7 +341,7 @@ def _print(found: Conditions, change: Change | None, told: Sequence[str]) -> Non
         print(f"\nTimes the {found.kind}, all else the same{at}:")
         shared.print_table(
             ("condition", "is", "beside", "times", "range", "feeds", found.kind),
-            [_effect(effect, found) for effect in found.effects],
+            [_effect(effect) for effect in found.effects],
             left=("condition", "is", "beside"),
         )
     if found.humidity_curve:
@@ -360,7 +368,8 @@ def _print(found: Conditions, change: Change | None, told: Sequence[str]) -> Non
 def _print_change(change: Change) -> None:
     from analysis.words import one, per_10k
 
-    assert change.ratio is not None
+    whole = change.whole
+    assert whole is not None
     print()
     for name, filters, feeds, count in zip(
         ("Before", "After"),
@@ -380,35 +389,21 @@ def _print_change(change: Change) -> None:
     ]
     shared.print_table(
         ("what made it", "times", "range"),
-        [*rows, ("the whole change", *times(change.ratio), "")],
+        [*rows, ("the whole change", *spanned(whole.ratio, whole.low, whole.high))],
         left=("what made it",),
     )
 
 
-def _effect(effect: Effect, found: Conditions) -> tuple[str, ...]:
+def _effect(effect: Effect) -> tuple[str, ...]:
     numbers = (f"{effect.feeds:,}", f"{effect.count:,}")
     name = _called(effect.term)
     ratios = effect.ratio, effect.low, effect.high
-    if (effect.level, effect.base) != (1, 0):
+    if not effect.step:
         return name, str(effect.level), str(effect.base), *spanned(*ratios), *numbers
-    step = _step(effect, found)
+    step = effect.step
     unit = " °C" if effect.term == "temperature_c" else ""
     over = spanned(*(ratio**step for ratio in ratios))
     return name, f"{step:,.10g}{unit} more", "", *over, *numbers
-
-
-def _step(effect: Effect, found: Conditions) -> float:
-    """Return the step that a slope is told by, so that it can be read: 1,000 sheets an hour.
-
-    A power of ten that leaves the range near 1, and no larger than what was tried.
-    """
-    furthest = max(abs(math.log(effect.low)), abs(math.log(effect.high)))
-    levels = found.model.levels(effect.term)
-    numbers = [float(level) for level in levels or () if level is not None]
-    most = max(numbers) - min(numbers) if numbers else 10.0
-    if not (furthest and most):
-        return 1.0
-    return 10.0 ** math.floor(min(math.log10(0.35 / furthest), math.log10(most)))
 
 
 def _curve(points: Sequence[CurvePoint], stated: int) -> list[tuple[str, ...]]:

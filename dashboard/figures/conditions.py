@@ -404,14 +404,16 @@ def change(found: Change) -> go.Figure:
     Returns
     -------
     go.Figure
-        Traces ``ranges``, ``sure``, ``may be nothing`` and ``whole``; rows from the top.
+        Traces ``ranges``, ``range of the whole``, ``sure``, ``may be nothing`` and ``whole``; rows
+        from the top.
     """
-    assert found.ratio is not None
+    whole = found.whole
+    assert whole is not None
     sheet = _Sheet()
     number, rows = decimals(found), len(found.parts)
     colour = theme.INK_OF_KIND[found.kind]
-    low = min(found.ratio, *(part.low for part in found.parts))
-    high = max(found.ratio, *(part.high for part in found.parts))
+    low = min(part.low for part in (*found.parts, whole))
+    high = max(part.high for part in (*found.parts, whole))
     # A range without an end would leave no room for the others.
     low, high = max(low, 0.02) / 1.06, min(high, 50.0) * 1.06
     low, high = min(low, 0.8), max(high, 1.25)
@@ -429,6 +431,17 @@ def change(found: Change) -> go.Figure:
             "line": {"color": colour, "width": 2.5},
             "hoverinfo": "skip",
             "name": "ranges",
+        }
+    )
+    sheet.traces.append(
+        {
+            "type": "scatter",
+            "x": [max(whole.low, low), min(whole.high, high)],
+            "y": [rows, rows],
+            "mode": "lines",
+            "line": {"color": theme.LIGHT.ink, "width": 2.5},
+            "hoverinfo": "skip",
+            "name": "range of the whole",
         }
     )
     for name, is_sure in (("sure", True), ("may be nothing", False)):
@@ -454,11 +467,14 @@ def change(found: Change) -> go.Figure:
     sheet.traces.append(
         {
             "type": "scatter",
-            "x": [found.ratio],
+            "x": [whole.ratio],
             "y": [rows],
             "mode": "markers",
             "marker": {"symbol": "diamond", "size": 13, "color": theme.LIGHT.ink, "opacity": 1},
-            "hovertext": [f"{WHOLE}: {ratio(found.ratio)} times the {found.kind} of before."],
+            "hovertext": [
+                f"{WHOLE}: {ratio(whole.ratio)} times the {found.kind} of before "
+                f"({spanned(whole, 2)})."
+            ],
             "hoverinfo": "text",
             "name": "whole",
         }
@@ -496,7 +512,8 @@ def change(found: Change) -> go.Figure:
         for row in range(rows)
     ]
     told = [f"{ratio(p.ratio, number)} ({spanned(p, number)})" for p in found.parts]
-    for row, text in enumerate((*told, f"<b>{ratio(found.ratio)}</b>")):
+    told.append(f"<b>{ratio(whole.ratio)}</b> ({spanned(whole, 2)})")
+    for row, text in enumerate(told):
         sheet.note(
             text=text,
             xref="paper",

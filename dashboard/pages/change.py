@@ -267,7 +267,7 @@ def _figure(found: Change, to: sections.To) -> Component:
 
 def _means(found: Change) -> Component:
     number = figures.decimals(found)
-    assert found.ratio is not None
+    assert found.whole is not None
     rows = [
         _row(
             *figures.PARTS_IN_WORDS[part.part],
@@ -276,7 +276,12 @@ def _means(found: Change) -> Component:
         )
         for part in found.parts
     ]
-    whole = (figures.WHOLE, "the later rate over the earlier", figures.ratio(found.ratio), "")
+    whole = (
+        figures.WHOLE,
+        "the later rate over the earlier",
+        figures.ratio(found.whole.ratio),
+        figures.spanned(found.whole, 2),
+    )
     return html.Section(
         [
             html.H3("What each part means", id="trends-change-means"),
@@ -319,6 +324,7 @@ def change_csv(found: Change) -> str:
     out = io.StringIO()
     table = csv.writer(out, lineterminator="\r\n")
     table.writerow("part ratio low high".split())
-    table.writerows([part.part, part.ratio, part.low, part.high] for part in found.parts)
-    table.writerow(["whole", found.ratio, "", ""])
+    assert found.whole is not None
+    told = (*found.parts, found.whole)
+    table.writerows([part.part, part.ratio, part.low, part.high] for part in told)
     return out.getvalue()

@@ -191,47 +191,10 @@ def test_runs_that_began_at_one_moment_are_taken_by_name() -> None:
     assert of(ages(table(rows[::-1]), done), "brush") == [50, 20, 5]
 
 
-def test_parts_known_at_too_few_feeds_are_left_out() -> None:
-    done = [entry(0, "fitted"), entry(2, "fitted", part="foot")]
-    rows = table(fed_days(10, 20, 40))
-    assert ages(rows, done, at_least=40).parts == ("brush", "foot")
-    assert ages(rows, done, at_least=41).parts == ("brush",)
-
-
-def test_sentence_says_the_share_of_feeds_without_an_age() -> None:
-    done = [entry(0, "fitted"), entry(2, "fitted", part="foot")]
-    done += [entry(1, "fitted", "tower", "pump")]
-    found = ages(table(fed_days(10, 30, 40)), done)
-    assert found.unknown.tolist() == [0, 0.5, 0.125]
-    assert found.sentence() == (
-        "Age is known at every feed for brush, and not known at 50 % of feeds for foot and 12 % of "
-        "feeds for pump of the tower: nothing in the service log says when those parts were fitted."
-    )
-    assert ages(table(fed_days(10)), done[:1]).sentence() == (
-        "Age is known at every feed for brush."
-    )
-
-
-def test_a_log_without_feeds_has_no_ages() -> None:
-    for rows in ([], fed_days(0)):
-        found = ages(table(rows), [entry(0, "fitted")])
-        assert found.ages.shape == (1, len(rows))
-        assert found.sentence() == "No age is known: no feeds were logged."
-        assert np.isnan(found.unknown).all()
-
-
-def test_a_service_of_a_tower_or_bin_that_never_ran_is_passed_over() -> None:
-    done = [entry(0, "fitted", 9), entry(0, "fitted", 1, tower="Z")]
-    assert np.isnan(ages(table(fed_days(10)), done).ages).all()
-
-
 def test_counts_that_will_not_do_are_refused() -> None:
     rows = table(fed_days(10))
     with pytest.raises(ValueError, match="lack of_run; count them by run"):
         ages(rows.drop_columns(["of_run"]), [])
-    for wrong in (-1, NAN):
-        with pytest.raises(ValueError, match="at_least must be a number of feeds"):
-            ages(rows, [], wrong)
 
 
 @pytest.mark.parametrize("seed", range(8))

@@ -17,7 +17,6 @@ import pytest
 from analysis import answers
 from analysis.conditions import (
     COLUMNS,
-    FAULTS_FOR_A_ROW,
     NOT_LOGGED,
     OTHERS,
     TONER,
@@ -194,7 +193,7 @@ class TestSampleLog:
         for line in lines:
             if line[kind] != "off":
                 faults[line["stock"]] = faults.get(line["stock"], 0) + int(line[kind])
-        often = {stock for stock, count in faults.items() if stock and count >= FAULTS_FOR_A_ROW}
+        often = {stock for stock, count in faults.items() if stock and count >= 30}
         assert often - {"BO90"} <= {str(e.level) for e in found[kind].effects if e.term == "stock"}
 
     def test_the_age_of_each_part_is_told(self, found: dict[str, Conditions]) -> None:

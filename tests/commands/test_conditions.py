@@ -142,13 +142,16 @@ def test_the_tables_say_what_the_json_does(table: Said, answer: dict[str, Any]) 
             line = found["stock", e["level"]].split()
             assert float(line[3]) == pytest.approx(e["ratio"], abs=0.0051)
             assert line[-2:] == [f"{e['feeds']:,}", f"{e['count']:,}"]
-    # A slope by the unit could not be read: it is told by a step of a power of ten.
+    # A slope by the unit could not be read: it is told by a round step.
     speed = next(e for e in answer["effects"] if e["term"] == "set_speed")
     line = found["speed", next(w for t, w in found if t == "speed")].split()
     step = float(line[1].replace(",", ""))
-    assert math.log10(step) % 1 == 0 and step >= 100
+    assert f"{step:g}"[0] in "125" and step >= 100 and int(step) % 100 == 0
     assert float(line[3]) == pytest.approx(speed["ratio"] ** step, abs=0.0051)
-    assert found["the", "whole"].split()[-1] == f"{answer['change_ratio']:.2f}"
+    ends = (answer["change_ratio"], answer["change_low"], answer["change_high"])
+    ratio, low, _, high = found["the", "whole"].split()[-4:]
+    assert [float(x) for x in (ratio, low, high)] == pytest.approx(ends, abs=0.0051)
+    assert low < ratio < high
 
 
 def test_what_is_not_told_is_said(table: Said, answer: dict[str, Any]) -> None:

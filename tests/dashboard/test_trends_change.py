@@ -36,9 +36,10 @@ ASKED = "kind=doubles&before=2031-05-01/2031-06-30&after=2031-11-01/2031-12-31"
 
 def change_of(ratios: list[float], kind: str = "doubles") -> Change:
     parts = [Part(p, r, r / 1.1, r * 1.1) for p, r in zip((*PARTS, REST), ratios, strict=True)]
-    return Change(
-        kind, Filters(), Filters(), (40, 60), (900, 900), math.prod(ratios), tuple(parts), 0.95
-    )
+    whole = math.prod(ratios)
+    ends = (whole / 1.5, whole * 1.5)
+    counted = ((40, 60), (900, 900))
+    return Change(kind, Filters(), Filters(), *counted, whole, tuple(parts), 0.95, *ends)
 
 
 def test_the_parts_make_the_whole_that_was_counted(sample_data: Data, samples: Path) -> None:
@@ -184,5 +185,6 @@ def test_the_figure_has_each_part_and_the_whole_below() -> None:
     assert list(named["sure"].x) == [1.5, 0.7]
     assert list(named["may be nothing"].y) == [1, 2, 3, 4]
     assert list(named["whole"].x) == [found.ratio] and list(named["whole"].y) == [6]
+    assert list(named["range of the whole"].x) == pytest.approx([found.low, found.high])
     assert figure.layout.xaxis.type == "log"
     assert "May be nothing: the range holds 1." in named["may be nothing"].hovertext[0]
