@@ -46,7 +46,7 @@ from scipy import special
 
 from analysis.counts import Account
 from analysis.spread import between_run_variance
-from analysis.words import listed, two_digits
+from analysis.words import listed, period, two_digits
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -109,10 +109,6 @@ _SERVICE_DAYS = 3
 _GRAINS = (1, 10, 50, 100, 500, 1000)
 #: Runs within this ratio of cycles say how common such cycles are.
 _NEAR = 1.25
-
-_MONTHS = (
-    "January February March April May June July August September October November December"
-).split()
 
 
 @dataclass(frozen=True, eq=False)
@@ -297,7 +293,7 @@ class Finding:
         where = f"Tower {self.tower}, "
         if self.shift is not None:
             where += f"{self.shift} shift, "
-        where += _span(self.first_day, self.last_day)
+        where += period(self.first_day, self.last_day)
         chance = "" if self.chance is None else f": {one_in(self.chance)}"
         if self.kind == "zeros":
             return (
@@ -1477,18 +1473,6 @@ def _date(day: np.datetime64) -> dt.date:
 
 def _day_number(day: dt.date) -> int:
     return day.toordinal() - dt.date(1970, 1, 1).toordinal()
-
-
-def _span(first: dt.date, last: dt.date) -> str:
-    """Write a period as ``5 to 16 May 2031``."""
-    end = f"{last.day} {_MONTHS[last.month - 1]} {last.year}"
-    if first == last:
-        return end
-    if first.year != last.year:
-        return f"{first.day} {_MONTHS[first.month - 1]} {first.year} to {end}"
-    if first.month != last.month:
-        return f"{first.day} {_MONTHS[first.month - 1]} to {end}"
-    return f"{first.day} to {end}"
 
 
 def _about(number: float) -> str:

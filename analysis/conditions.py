@@ -404,6 +404,11 @@ class Model:
         log = self.fit.coefficients[0] + sum(self.effects_of(rows).values())
         return np.asarray(rows.feeds * np.exp(log))
 
+    @property
+    def follows_paper(self) -> tuple[str, ...]:
+        """Settings that are left to the stocks; see `Conditions`."""
+        return self._layout.follows
+
     def levels(self, column: str) -> tuple[str | None, ...] | None:
         """Return the levels of a setting in the order of their codes; None where it is no term."""
         found = [one for one in self._layout.settings if one.column == column]
@@ -715,20 +720,7 @@ def conditions(
     ConditionsError
         Where there is no fault, or none in a known bin.
     """
-    layout = _layout(counts, kind, stocks, settings, ages)
-    rows = layout.rows(counts, kind, ages)
-    if not rows.faults.sum():
-        raise ConditionsError(
-            f"no {one(kind, 2)} were logged in a known bin here, so nothing can be said of what "
-            "they depend on; log more runs, or ask for a longer period"
-        )
-    terms = _terms(layout, rows, stocks)
-    found = fit(rows.faults, rows.feeds, terms, periods=rows.week, runs=rows.run, days=rows.day)
-    # What a model is kept for needs no rows of the log.
-    nothing = np.zeros(0, dtype=np.int64)
-    kept = tuple(replace(term, codes=nothing) for term in found.terms)
-    found = replace(found, terms=kept, fitted=np.zeros(0))
-    model = Model(kind, found, {t.name: _part(t.name) for t in terms}, layout)
+    model, rows = fitted(counts, kind, stocks, settings, ages=ages)
     told = _Told(model, rows, confidence)
     return Conditions(
         kind=kind,
@@ -741,10 +733,69 @@ def conditions(
         stated_humidity_pct=told.stated(),
         ageing=told.ageing(),
         not_logged=told.not_logged(),
-        follows_paper=layout.follows,
+        follows_paper=model.follows_paper,
         confidence=confidence,
         model=model,
     )
+
+
+def fitted(
+    counts: pa.Table,
+    kind: str,
+    stocks: Sequence[Mapping[str, object]],
+    settings: Sequence[str],
+    *,
+    ages: Ages | None = None,
+    left_out: NDArray[np.bool_] | None = None,
+    clusters: bool = True,
+    strengths: Sequence[float] | None = None,
+) -> tuple[Model, Rows]:
+    """How does the rate depend on paper, air and settings, as a model to build on?
+
+    Parameters
+    ----------
+    counts, kind, stocks, settings, ages
+        As of `conditions`.
+    left_out : bool array, optional
+        Rows of `counts` that nothing is to be learnt from.
+    clusters, strengths
+        As of `analysis.regression.fit`; strengths that do not fit the terms are learnt anew.
+
+    Returns
+    -------
+    Model, Rows
+        What was fitted, and the rows of `counts` as it sees them, those left out among them.
+
+    Raises
+    ------
+    ConditionsError
+        As `conditions`.
+    """
+    layout = _layout(counts, kind, stocks, settings, ages)
+    rows = layout.rows(counts, kind, ages)
+    used = np.ones(rows.feeds.size, dtype=bool) if left_out is None else ~left_out[rows.kept]
+    if not rows.faults[used].sum():
+        raise ConditionsError(
+            f"no {one(kind, 2)} were logged in a known bin here, so nothing can be said of what "
+            "they depend on; log more runs, or ask for a longer period"
+        )
+    terms = _terms(layout, rows, stocks)
+    ridges = sum(len(term.penalties) for term in terms) + 1
+    found = fit(
+        rows.faults[used],
+        rows.feeds[used],
+        terms if left_out is None else [replace(t, codes=t.codes[used]) for t in terms],
+        periods=rows.week[used],
+        runs=rows.run[used],
+        days=rows.day[used],
+        clusters=clusters,
+        strengths=strengths if strengths is not None and len(strengths) == ridges else None,
+    )
+    # What a model is kept for needs no rows of the log.
+    nothing = np.zeros(0, dtype=np.int64)
+    kept = tuple(replace(term, codes=nothing) for term in found.terms)
+    found = replace(found, terms=kept, fitted=np.zeros(0))
+    return Model(kind, found, {t.name: _part(t.name) for t in terms}, layout), rows
 
 
 class ConditionsError(ValueError):

@@ -233,6 +233,8 @@ def fit(
     periods: IntArray | None = None,
     runs: IntArray | None = None,
     days: IntArray | None = None,
+    clusters: bool = True,
+    strengths: Sequence[float] | None = None,
 ) -> Fit:
     """How does the rate depend on several things at once?
 
@@ -247,6 +249,11 @@ def fit(
     runs, days : int array, optional
         Run and day of each row, from 0, in which faults come together. A run lies in one day and a
         day in one period. Each row is one of its own where absent.
+    clusters : bool
+        Whether uncertainty allows for clusters. Without, which takes a fraction of the time, all
+        covariances are those of faults that fall singly, and no variance between runs is told.
+    strengths : sequence of float, optional
+        Of each ridge, as `Fit.strengths` has them, where they are known: nothing is then learnt.
 
     Returns
     -------
@@ -255,7 +262,8 @@ def fit(
     Raises
     ------
     ValueError
-        Where shapes differ, feeds are not above 0, there is no fault, or days lie in two periods.
+        Where shapes differ, feeds are not above 0, there is no fault, days lie in two periods, or
+        strengths are not one for each ridge.
     """
     x = np.asarray(faults, dtype=np.float64)
     n = np.asarray(feeds, dtype=np.float64)
@@ -282,14 +290,28 @@ def fit(
     # for one another, and by far where something else runs beside.
     with threadpool_limits(1, "blas"):
         sooner = None
-        if periods is not None and x.size > _ROWS_TO_LEARN:
+        if strengths is not None:
+            sooner = _known(design, strengths)
+        elif periods is not None and x.size > _ROWS_TO_LEARN:
             # Every so many weeks of a large works say how far its bins, papers and weeks differ.
             every = -(-x.size // _ROWS_TO_LEARN)
             some = period % every == 0
             if x[some].sum() > 0:
                 part = [replace(term, codes=term.codes[some]) for term in terms]
                 sooner = _climbed(_Design(n[some], x[some], part, _renumbered(period[some])))
-        return _finished(design, _climbed(design, sooner), run, day)
+        at = _climbed(design, sooner)
+        return _finished(design, at, run, day) if clusters else _singly(design, at)
+
+
+def _known(design: _Design, strengths: Sequence[float]) -> _Climb:
+    """Return where a climb starts whose ridges are known."""
+    ridges = len(design.ridges) + (design.periods is not None)
+    if len(strengths) != ridges:
+        raise ValueError(f"there are {ridges} ridges and {len(strengths)} strengths; give one each")
+    given = np.array([*strengths, *([] if design.periods is not None else [1.0])])
+    b = np.zeros(design.width)
+    b[0] = np.log(design.faults.sum() / design.feeds.sum())
+    return _valued(design, b, np.zeros(design.n_periods), given)
 
 
 #: Strengths of ridges are learnt from about so many rows where there are more.
@@ -639,14 +661,27 @@ def _score(design: _Design, at: _Climb) -> float:
     return max(worst, float(np.max(np.abs(gu) / np.maximum(scale_u, 1e-300), initial=0.0)))
 
 
-def _finished(design: _Design, at: _Climb, run: IntArray, day: IntArray) -> Fit:
-    """Work out how sure the coefficients are."""
+def _slopes(
+    design: _Design, at: _Climb
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, float]:
+    """Return the inverse of the slopes at the top, and what of the periods went into it."""
     whole, across = design.products(at.mu)
-    lam = at.strengths[-1] if design.n_periods else 0.0
+    lam = float(at.strengths[-1]) if design.n_periods else 0.0
     held = design.period_sums(at.mu) + lam
     ridge = design.ridge(at.strengths)
     factor = linalg.cho_factor(whole + ridge - _folded(across, 1 / held), lower=True)
-    inverse = _inverse(factor)
+    return _inverse(factor), across, held, ridge, lam
+
+
+def _singly(design: _Design, at: _Climb) -> Fit:
+    """Hand on a fit whose uncertainty is that of faults that fall singly."""
+    inverse, *_ = _slopes(design, at)
+    return _made(design, at, (inverse, inverse, inverse), (0.0, 0.0))
+
+
+def _finished(design: _Design, at: _Climb, run: IntArray, day: IntArray) -> Fit:
+    """Work out how sure the coefficients are."""
+    inverse, across, held, ridge, lam = _slopes(design, at)
     residual = design.faults - at.mu
 
     scaled = across / held[:, None]
@@ -662,18 +697,29 @@ def _finished(design: _Design, at: _Climb, run: IntArray, day: IntArray) -> Fit:
     groups = by_day.count
     m_scores *= groups / max(groups - 1, 1)
     covariance = inverse + inverse @ between @ inverse
+    scores = inverse @ (m_scores + prior) @ inverse
+    return _made(design, at, (covariance, inverse, scores), (v_run, v_day))
+
+
+def _made(
+    design: _Design,
+    at: _Climb,
+    covariances: tuple[FloatArray, FloatArray, FloatArray],
+    variances: tuple[float, float],
+) -> Fit:
     eta = np.log(at.mu / design.feeds)
+    ridges = len(design.ridges) + (design.periods is not None)
     return Fit(
         terms=design.given,
         coefficients=at.b,
-        covariance=covariance,
-        singly=inverse,
-        scores=inverse @ (m_scores + prior) @ inverse,
+        covariance=covariances[0],
+        singly=covariances[1],
+        scores=covariances[2],
         periods=at.u,
-        strengths=tuple(map(float, at.strengths)),
+        strengths=tuple(map(float, at.strengths[:ridges])),
         fitted=at.mu,
-        variance_runs=v_run,
-        variance_days=v_day,
+        variance_runs=variances[0],
+        variance_days=variances[1],
         score=at.score,
         log_likelihood=float(design.faults @ eta - at.mu.sum()),
         steps=at.steps,

@@ -1,7 +1,8 @@
-"""How are numbers said: two significant digits, rates per 10,000 feeds, lists in a sentence?"""
+"""How are numbers and days said: two significant digits, rates per 10,000 feeds, lists, periods?"""
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Sequence
 
 import numpy as np
@@ -46,3 +47,24 @@ def chance(share: float) -> str:
 def listed(words: Sequence[str]) -> str:
     """Join words as a sentence does: ``A, B and C``."""
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+MONTHS = (
+    "January February March April May June July August September October November December"
+).split()
+
+
+def day(moment: dt.date) -> str:
+    """Write a day: ``5 March 2032``."""
+    return f"{moment.day} {MONTHS[moment.month - 1]} {moment.year}"
+
+
+def period(first: dt.date, last: dt.date) -> str:
+    """Write a period of days, naming month and year once where they are the same."""
+    if (first.year, first.month, first.day) == (last.year, last.month, last.day):
+        return day(first)
+    if first.year != last.year:
+        return f"{day(first)} to {day(last)}"
+    if first.month != last.month:
+        return f"{first.day} {MONTHS[first.month - 1]} to {day(last)}"
+    return f"{first.day} to {day(last)}"

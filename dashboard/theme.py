@@ -13,7 +13,9 @@ from typing import Any
 
 import plotly.graph_objects as go
 
-from analysis.words import per_10k, two_digits
+from analysis.words import MONTHS, per_10k, two_digits
+from analysis.words import day as day
+from analysis.words import period as period
 
 SANS = "'Public Sans', 'DejaVu Sans', sans-serif"
 
@@ -208,30 +210,9 @@ def called(column: str) -> str:
     )
 
 
-_MONTHS = (
-    "January February March April May June July August September October November December"
-).split()
-
-
-def day(moment: dt.date) -> str:
-    """Write a day: ``5 March 2032``."""
-    return f"{moment.day} {_MONTHS[moment.month - 1]} {moment.year}"
-
-
 def month(moment: dt.date) -> str:
     """Write a month: ``March 2032``."""
-    return f"{_MONTHS[moment.month - 1]} {moment.year}"
-
-
-def period(first: dt.date, last: dt.date) -> str:
-    """Write a period of days, naming month and year once where they are the same."""
-    if (first.year, first.month, first.day) == (last.year, last.month, last.day):
-        return day(first)
-    if first.year != last.year:
-        return f"{day(first)} to {day(last)}"
-    if first.month != last.month:
-        return f"{first.day} {_MONTHS[first.month - 1]} to {day(last)}"
-    return f"{first.day} to {day(last)}"
+    return f"{MONTHS[moment.month - 1]} {moment.year}"
 
 
 def label(text: str) -> str:
