@@ -7,11 +7,15 @@ and a command that ask the same give the same.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Mapping, Sequence, Set
+from collections.abc import Callable, Iterable, Mapping, Sequence, Set
 from contextlib import suppress
 from dataclasses import replace
+from pathlib import Path
 
+import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
 
 from analysis import rates as statistics
 from analysis.acceptance import Chosen, Judgement, choose
@@ -25,12 +29,24 @@ from analysis.belief import believe as make_belief
 from analysis.belief_counts import read_counts, read_every_run, read_stretches
 from analysis.benchmark import SETTLED_DAYS, BenchmarkResult, Compared
 from analysis.benchmark import compare as compare_with_benchmark
+from analysis.charts import (
+    Chart,
+    ewma_of_faults,
+    feeds_between,
+    g_chart,
+    p_chart,
+    p_prime_chart,
+)
 from analysis.conditions import COLUMNS as CONDITION_COLUMNS
 from analysis.conditions import Conditions, ConditionsError
 from analysis.conditions import conditions as make_conditions
 from analysis.counts import Account, LogScan
+from analysis.drift import Drift
+from analysis.drift import drift as make_drift
 from analysis.filters import FilterError, Filters
+from analysis.kept_months import DayOfLog, KeptMonths
 from analysis.log_format import FAULT_KINDS, KINDS, YEARS
+from analysis.monitor import Place, Service, months, watch
 from analysis.overview import Overview
 from analysis.overview import overview as make_overview
 from analysis.proofs import (
@@ -58,6 +74,8 @@ from analysis.trends import TIME_COLUMNS, Mark, Trends, time_column
 from analysis.trends import trends as make_trends
 from analysis.verdicts import MARGIN
 from analysis.words import listed
+
+FloatArray = NDArray[np.float64]
 
 
 def rates(
@@ -366,6 +384,189 @@ def set_up(
         fitted,
         ages=found,
     )
+
+
+#: False alarms that a tower has in a year on which nothing changes, where nobody says otherwise.
+BUDGET = 1.0
+
+#: What streams can be held to: a stock or a setting comes and goes within a stream.
+_OF_STREAMS = ("tower", "bin", "site", "line", "purpose")
+
+
+def drift(
+    scan: LogScan, filters: Filters, *, budget: float = BUDGET, kept: Path | None = None
+) -> Drift:
+    """Say which bins and towers are getting worse.
+
+    Parameters
+    ----------
+    scan : LogScan
+        The log.
+    filters : Filters
+        Towers, bins, sites and lines whose streams are asked for; the kind of fault; up to when
+        the log is looked at, and from when on alarms that are over are told; production unless it
+        holds a purpose. What to expect is learnt from all towers and from the log's beginning.
+    budget : float
+        False alarms a year that are allowed for each tower.
+    kept : Path, optional
+        The store's folder for what can be worked out again: months that were worked through are
+        found and put there. Only for the log as it stands now.
+
+    Raises
+    ------
+    analysis.filters.FilterError
+        For a column or a value that cannot be.
+    """
+    held = [column for column, _ in filters.where if column not in _OF_STREAMS]
+    if held:
+        raise FilterError(
+            f"{listed(held)} cannot be asked of who is getting worse, since all runs of a bin are "
+            f"watched together; ask for {listed(_OF_STREAMS)} or a period"
+        )
+    whole = Filters(until=filters.until).holding(
+        "purpose", *(filters.values("purpose") or ("production",))
+    )
+    everything = scan.account(whole)
+    kinds = tuple(PROVED) if filters.kind == "faults" else (filters.kind,)
+    asked = _asked_places(scan, filters)
+    account = scan.account(_production(filters))
+    if everything.first is None or everything.last is None:
+        return Drift((), kinds, account, budget, None)
+    settings = scan.logged_settings(whole)
+    stocks = scan.list_rows("stocks")
+    services = [
+        Service(
+            row["when"].replace(tzinfo=None),
+            str(row["tower"]),
+            row["bin"] if isinstance(row["bin"], int) else None,
+            bool(row["of_tower"]),
+            str(row["part"] or ""),
+            str(row["action"]),
+        )
+        for row in scan.list_rows("services")
+        if isinstance(row["when"], dt.datetime)
+    ]
+    step = dt.timedelta(microseconds=1)
+
+    def counted(since: dt.datetime, until: dt.datetime) -> pa.Table:
+        last = until - step
+        if whole.until is not None:
+            last = min(last, whole.until)
+        columns = (*CONDITION_COLUMNS, *settings)
+        return scan.by_run(columns, whole.during(since, last))
+
+    keeper = None
+    if kept is not None and scan.intake is None and filters.until is None:
+        keeper = KeptMonths(
+            kept / "drift",
+            months(everything.first, everything.last),
+            {day: DayOfLog(*told) for day, told in scan.days(whole).items()},
+            stocks,
+            services,
+            (*whole.values("purpose"), repr(budget)),
+        )
+    worked, learnt = watch(
+        counted,
+        everything.first,
+        everything.last,
+        stocks,
+        settings,
+        services,
+        budget=budget,
+        kept=keeper,
+    )
+    if keeper is not None:
+        keeper.tidy()
+    towers = {place[0] for place in learnt.places if asked(place)}
+    return make_drift(
+        worked,
+        learnt,
+        account,
+        budget=budget,
+        kinds=kinds,
+        asked=asked,
+        since=filters.since,
+        marks=_marks(scan, Filters(until=filters.until), towers),
+    )
+
+
+def _asked_places(scan: LogScan, filters: Filters) -> Callable[[Place], bool]:
+    """Return what tells whether a bin, or a tower as a whole, is within a filter."""
+    listed_towers = {str(row["tower"]): row for row in scan.list_rows("towers")}
+    scan.check_columns([column for column, _ in filters.where])
+
+    def asked(place: Place) -> bool:
+        tower, number = place
+        row = listed_towers.get(tower, {})
+        names = filters.values("tower")
+        if names and tower not in names:
+            return False
+        for column in ("site", "line"):
+            wanted = filters.values(column)
+            if wanted and str(row.get(column) or "") not in wanted:
+                return False
+        bins = filters.values("bin")
+        return not bins or (number is not None and str(number) in bins)
+
+    return asked
+
+
+def setting_marks(scan: LogScan, tower: str, bin: int) -> list[Mark]:
+    """Return the setting moves of one bin, in order of time."""
+    held = Filters().holding("tower", tower).holding("bin", str(bin))
+    return [mark for mark in _marks(scan, held, {tower}) if mark.moved]
+
+
+#: The charts that people know, by the word that they are asked for with.
+CHARTS = ("p", "p-prime", "g", "ewma")
+
+
+def known_charts(scan: LogScan, filters: Filters, chart: str, *, over: str = "day") -> Chart:
+    """Draw one of the charts that people know for the runs of a filter.
+
+    Parameters
+    ----------
+    scan : LogScan
+        The log.
+    filters : Filters
+        Its rows and its kind of fault; production unless it holds a purpose.
+    chart : str
+        One of `CHARTS`.
+    over : str
+        What a point stands for: ``day``, ``week``, ``month`` or ``run``. The g-chart has one for
+        each gap between faults, counted by what is asked.
+
+    Raises
+    ------
+    analysis.filters.FilterError
+        For a column, a value or a chart that cannot be.
+    """
+    if chart not in CHARTS or over not in (*TIME_COLUMNS, "run"):
+        raise FilterError(
+            f"there is no chart {chart} by {over}; write one of {', '.join(CHARTS)} by "
+            f"{', '.join(TIME_COLUMNS)} or run"
+        )
+    counts = scan.by_run(() if over == "run" else (over,), _production(filters))
+    faults, feeds = _in_order(counts, filters.kind, over)
+    if chart == "p":
+        return p_chart(faults, feeds)
+    if chart == "p-prime":
+        return p_prime_chart(faults, feeds)
+    if chart == "g":
+        return g_chart(feeds_between(faults, feeds))
+    return ewma_of_faults(faults, feeds)
+
+
+def _in_order(counts: pa.Table, kind: str, over: str) -> tuple[FloatArray, FloatArray]:
+    """Return faults and feeds of each run, day, week or month, in order of time."""
+    # A fault whose bin was not noted has no feeds of its own.
+    some = counts.filter(pc.greater(counts[f"feeds_{kind}"], 0))
+    by = ["of_tower", "of_run"] if over == "run" else [over]
+    names = [kind, f"feeds_{kind}"]
+    summed = some.group_by(by).aggregate([*((name, "sum") for name in names), ("first", "min")])
+    summed = summed.sort_by([("first_min", "ascending"), *((name, "ascending") for name in by)])
+    faults, feeds = (summed[f"{name}_sum"].to_numpy().astype(np.float64) for name in names)
+    return faults, feeds
 
 
 def _production(filters: Filters) -> Filters:

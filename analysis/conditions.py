@@ -306,7 +306,7 @@ def _said(effect: Effect, kind: str) -> str:
 
 
 @dataclass(frozen=True)
-class _Levels:
+class Levels:
     """How one column of the log becomes a term.
 
     Attributes
@@ -376,7 +376,7 @@ class Model:
     kind: str
     fit: Fit
     part_of: Mapping[str, str]
-    _layout: _Layout
+    _layout: Layout
 
     def rows(self, counts: pa.Table, ages: Ages | None = None) -> Rows:
         """Read rows of a scan; see `conditions`."""
@@ -472,7 +472,7 @@ class Model:
 
 
 @dataclass(frozen=True)
-class _Readings:
+class Readings:
     """Readings of the air, rounded to whole numbers, and what they were in each week.
 
     The air that nobody read off was still there, dry in winter. Taken as one level for the whole
@@ -532,7 +532,7 @@ class _Readings:
 
 def _readings(
     values: FloatArray, week: IntArray, feeds: FloatArray, low: int, high: int
-) -> _Readings:
+) -> Readings:
     weeks, at = np.unique(week, return_inverse=True)
     count = high - low + 1
     some = ~np.isnan(values)
@@ -549,22 +549,22 @@ def _readings(
     whole_log = fed.sum(axis=0) if some.any() else np.ones(count)
     around[around.sum(axis=1) == 0] = whole_log
     around = np.vstack([around, whole_log])
-    return _Readings(low, high, weeks, around / around.sum(axis=1, keepdims=True))
+    return Readings(low, high, weeks, around / around.sum(axis=1, keepdims=True))
 
 
 @dataclass(frozen=True)
-class _Layout:
+class Layout:
     """The levels that a model was fitted on, in the order of their codes."""
 
     places: tuple[tuple[str, int], ...]
     towers: tuple[str, ...]
-    stocks: _Levels
+    stocks: Levels
     toner: NDArray[np.bool_]
     kind_of_paper: IntArray
-    settings: tuple[_Levels, ...]
+    settings: tuple[Levels, ...]
     follows: tuple[str, ...]
-    humidity: _Readings
-    temperature: _Readings
+    humidity: Readings
+    temperature: Readings
     parts: tuple[str, ...]
     fine: tuple[bool, ...]
 
@@ -613,7 +613,7 @@ class _Layout:
             week=week,
         )
 
-    def _coded(self, levels: _Levels, column: pa.ChunkedArray) -> IntArray:
+    def _coded(self, levels: Levels, column: pa.ChunkedArray) -> IntArray:
         names, at = _encoded(column)
         if levels is not self.stocks:
             names = [level_name(name) for name in names]
@@ -819,7 +819,7 @@ def _layout(
     stocks: Sequence[Mapping[str, object]],
     settings: Sequence[str],
     ages: Ages | None,
-) -> _Layout:
+) -> Layout:
     some = counts.filter(
         pc.and_(pc.greater(counts[f"feeds_{kind}"], 0), pc.is_valid(counts["bin"]))
     )
@@ -843,7 +843,7 @@ def _layout(
         for levels in logged
         if len(levels.names) > 1 and _follows(some["stock"], some[levels.column], feeds)
     )
-    return _Layout(
+    return Layout(
         places=tuple(places),
         towers=tuple(sorted({tower for tower, _ in places})),
         stocks=named,
@@ -876,12 +876,12 @@ def _follows(stock: pa.ChunkedArray, setting: pa.ChunkedArray, feeds: FloatArray
     return within < _FOLLOWING * float(fed.sum()) * float((share * (1 - share)).sum())
 
 
-def _stock_levels(values: pa.ChunkedArray) -> _Levels:
+def _stock_levels(values: pa.ChunkedArray) -> Levels:
     names = sorted(set(_encoded(values)[0]), key=lambda name: (name is None, name or ""))
-    return _Levels("stock", tuple(names), None)
+    return Levels("stock", tuple(names), None)
 
 
-def _levels(column: str, values: pa.ChunkedArray, feeds: FloatArray) -> _Levels:
+def _levels(column: str, values: pa.ChunkedArray, feeds: FloatArray) -> Levels:
     found, at = _encoded(values)
     fed: dict[str | None, float] = {}
     for name, fed_at in zip(found, np.bincount(at, feeds, len(found)), strict=True):
@@ -890,13 +890,13 @@ def _levels(column: str, values: pa.ChunkedArray, feeds: FloatArray) -> _Levels:
     given = [name for name in order if name is not None]
     if len(given) > 1 and all(_NUMBER.fullmatch(name) for name in given):
         numbers = tuple(float("nan") if name is None else float(name) for name in order)
-        return _Levels(column, tuple(order), numbers)
+        return Levels(column, tuple(order), numbers)
     if len(given) <= _MOST_WORDS:
-        return _Levels(column, tuple(order), None)
+        return Levels(column, tuple(order), None)
     kept = set(sorted(given, key=lambda name: (-fed[name], name))[: _MOST_WORDS - 1])
     names: list[str | None] = [name for name in given if name in kept]
     names += [OTHER_LEVELS, *([None] if None in fed else [])]
-    return _Levels(column, tuple(names), None, names.index(OTHER_LEVELS))
+    return Levels(column, tuple(names), None, names.index(OTHER_LEVELS))
 
 
 def level_name(entry: str | None) -> str | None:
@@ -948,7 +948,7 @@ def _size(stock: Mapping[str, object]) -> str:
     return "small" if width * height <= _SMALL else "large"
 
 
-def _terms(layout: _Layout, rows: Rows, stocks: Sequence[Mapping[str, object]]) -> list[Term]:
+def _terms(layout: Layout, rows: Rows, stocks: Sequence[Mapping[str, object]]) -> list[Term]:
     terms = [
         levels_of("tower", rows.codes["tower"], len(layout.towers), 1 / _TOWER_SD**2),
         levels_of("bin", rows.codes["bin"], len(layout.places), None, fine=True),
@@ -964,7 +964,7 @@ def _terms(layout: _Layout, rows: Rows, stocks: Sequence[Mapping[str, object]]) 
     return terms
 
 
-def _stock_term(layout: _Layout, codes: IntArray, stocks: Sequence[Mapping[str, object]]) -> Term:
+def _stock_term(layout: Layout, codes: IntArray, stocks: Sequence[Mapping[str, object]]) -> Term:
     listed = {str(row["stock"]): row for row in stocks}
     kinds = []
     for name in layout.stocks.names:
@@ -994,7 +994,7 @@ def _stock_term(layout: _Layout, codes: IntArray, stocks: Sequence[Mapping[str, 
     return Term("stock", codes, np.hstack([of_kind, np.eye(count)]), tuple(ridges))
 
 
-def _air_term(codes: IntArray, readings: _Readings) -> Term | None:
+def _air_term(codes: IntArray, readings: Readings) -> Term | None:
     """Return the curves over humidity: all papers', toner's own, and both for *not logged*."""
     found = np.unique(codes)
     logged = found[~readings.missing(found)] % readings.size
@@ -1041,7 +1041,7 @@ def _spline(at: FloatArray, low: int, high: int) -> FloatArray:
     return out
 
 
-def _temperature_term(layout: _Layout, rows: Rows) -> Term | None:
+def _temperature_term(layout: Layout, rows: Rows) -> Term | None:
     readings, codes = layout.temperature, rows.codes["temperature_c"]
     missing = readings.missing(codes)
     logged = codes[~missing]
@@ -1060,7 +1060,7 @@ def _temperature_term(layout: _Layout, rows: Rows) -> Term | None:
     return Term("temperature_c", codes, columns, ridges)
 
 
-def _setting_term(layout: _Layout, levels: _Levels, rows: Rows) -> Term:
+def _setting_term(layout: Layout, levels: Levels, rows: Rows) -> Term:
     """Return what a setting does, and how far kinds of paper depart from it."""
     codes = rows.codes[levels.column]
     count = len(levels.names)
@@ -1208,7 +1208,7 @@ class _Told:
             out[:, place.start + common : place.stop] = rows[:, common:]
         return out
 
-    def _setting(self, levels: _Levels) -> list[Effect]:
+    def _setting(self, levels: Levels) -> list[Effect]:
         term, count = self.terms[levels.column], len(levels.names)
         codes = self.rows.codes[levels.column]
         feeds, faults = self._sums(codes % count, count)
@@ -1243,7 +1243,7 @@ class _Told:
 
     def _line(
         self,
-        levels: _Levels,
+        levels: Levels,
         term: Term,
         feeds: IntArray,
         faults: IntArray,
@@ -1371,11 +1371,11 @@ def _round_step(value: float) -> float:
     return min((step * power for step in (1, 2, 5, 10)), key=lambda s: abs(math.log(s / value)))
 
 
-def _none(levels: _Levels) -> int:
+def _none(levels: Levels) -> int:
     return levels.names.index(None) if None in levels.names else -1
 
 
-def _main_width(levels: _Levels) -> int:
+def _main_width(levels: Levels) -> int:
     """Return how many columns of a setting's term are the same for all papers."""
     if levels.numbers is None:
         return len(levels.names)

@@ -249,6 +249,35 @@ class LogScan:
         row = table.to_pylist()[0]
         return Account(row["rows"], row["runs"], row["feeds"], row["first"], row["last"])
 
+    def days(self, filters: Filters) -> dict[dt.date, tuple[str, tuple[str, ...]]]:
+        """Say in short what the rows of each day are, so that a change of any of them shows.
+
+        Returns
+        -------
+        dict of date to (str, tuple of str)
+            A fingerprint of the day's rows as they stand, and the stocks that were run.
+
+        Raises
+        ------
+        FilterError
+            As `by_run`.
+        """
+        condition, values, joins = self._condition(filters, ())
+        cells = ", ".join(f"r.{quoted(name)}" for name in (*KINDS["runs"].names, EXTRA))
+        table = self._ask(
+            f"""select {_WALL}::date as day, count(*) as number,
+            bit_xor(hash({cells})) as mixed, list(distinct r.stock) as stocks
+            from runs r {joins} where {condition} group by 1""",
+            """select day, sum(number)::bigint as number, bit_xor(mixed) as mixed,
+            list_sort(list_distinct(flatten(list(stocks)))) as stocks
+            from parts group by 1 order by 1""",
+            values,
+        )
+        return {
+            row["day"]: (f"{row['number']} {row['mixed']}", tuple(map(str, row["stocks"])))
+            for row in table.to_pylist()
+        }
+
     def values(self, columns: Sequence[str]) -> dict[str, list[str | None]]:
         """Say what was logged in each of some columns, anywhere in the log.
 

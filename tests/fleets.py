@@ -255,6 +255,7 @@ def fleet(
     variance: float = 0.3,
     unlogged_moves: bool = True,
     under_counted: bool = True,
+    wear: float = WEAR_PER_100K,
     rates: Mapping[str, float] = RATES,
 ) -> Fleet:
     """Draw the logs of a fleet.
@@ -276,6 +277,8 @@ def fleet(
     unlogged_moves, under_counted : bool
         Whether something moves three times on each tower without being logged; whether each tower
         has two weeks in which few faults were written down.
+    wear : float
+        What one brush does to doubles with each 100,000 feeds; 1 for none.
     rates : mapping
         Misses and doubles per feed where every ratio is 1.
 
@@ -316,7 +319,7 @@ def fleet(
         variance=variance,
         moves=moves,
         under_counted=weeks,
-        worn=(names[worn[0]], worn[1] + 1, "brush", "doubles", WEAR_PER_100K),
+        worn=(names[worn[0]], worn[1] + 1, "brush", "doubles", wear),
     )
     runs = _runs(rng, towers, bins, days, runs_per_day, humidity_missing)
     stretches = _stretches(rng, runs)

@@ -1,0 +1,570 @@
+"""Has a bin got worse, since when, and by how much?
+
+Faults are too rare for a chart of the rate of each run: it would be a row of noughts. What is
+watched instead is how many faults there were beside how many were *expected* of the same feeds on
+that paper, in that air, at those settings (`analysis.reference`). Every bin is a stream of runs,
+once for misses and once for doubles, and so is every tower as a whole, for what its bins share.
+`analysis.monitor` runs through them in the order of time and raises an alarm where the evidence
+passes a threshold (`analysis.cusum`) that is set so that a tower on which nothing ever changes
+has so many false ones a year and no more: the *budget*.
+
+An alarm says when it began, with a range (`analysis.change_point`); whether at once (a *step*) or
+little by little (a *ramp*); and how many times the expected faults there were since. It is open
+until a service of that bin or tower, or until its faults are as expected again. After an alarm the
+stream starts anew at its new level, so that a second change can be told from the first; after a
+service it starts anew at the old one.
+
+What the ratio says at the alarm is too high: an alarm is raised when luck adds to the change. It
+is told as such until ten more faults were expected after it.
+
+Not for a tower's first six months, in which it is learnt what to expect, nor for what came with a
+paper that was never run before: until the next month there is nothing to hold it against.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis import ratios
+from analysis.counts import Account
+from analysis.histories import History
+from analysis.histories import moment as _moment
+from analysis.monitor import (
+    ENOUGH_EXPECTED,
+    KINDS,
+    AlarmState,
+    Learnt,
+    Month,
+    Place,
+    StreamState,
+    date,
+    history,
+)
+from analysis.trends import Mark
+from analysis.words import day, listed, one, period, two_digits
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+#: What speaks of a stream that would need longer than this to show a doubling.
+_LONG_DAYS = 365
+
+
+@dataclass(frozen=True)
+class Alarm:
+    """One time that a stream got worse.
+
+    Attributes
+    ----------
+    alarmed_at : datetime
+        Start of the run that raised it; wall time, as all times.
+    began, began_earliest, began_latest : datetime
+        Start of the first run that was worse, and its 95 % range.
+    shape : str
+        ``step`` or ``ramp``, whichever is likelier.
+    ratio, ratio_low, ratio_high : float
+        Faults to those expected since it began, with a 95 % interval; of a ramp, what it has
+        reached.
+    observed, expected, feeds : int, float, int
+        Since it began, up to the end of the alarm or of the log.
+    expected_after : float
+        Expected faults after the alarm was raised, of the same.
+    closed_at : datetime or None
+        When it ended.
+    closed_by : str
+        What ended it: a service in words, or ``as expected again``; empty while it is open.
+    """
+
+    alarmed_at: dt.datetime
+    began: dt.datetime
+    began_earliest: dt.datetime
+    began_latest: dt.datetime
+    shape: str
+    ratio: float
+    ratio_low: float
+    ratio_high: float
+    observed: int
+    expected: float
+    feeds: int
+    expected_after: float
+    closed_at: dt.datetime | None = None
+    closed_by: str = ""
+
+    @property
+    def open(self) -> bool:
+        """Whether nothing has ended it."""
+        return self.closed_at is None
+
+    @property
+    def confirmed(self) -> bool:
+        """Whether enough came after it for the ratio not to be luck's."""
+        return self.expected_after >= ENOUGH_EXPECTED
+
+
+@dataclass(frozen=True)
+class Path:
+    """The runs of a stream, in order.
+
+    Attributes
+    ----------
+    started : datetime64[us] array
+        Start of each run; wall time.
+    observed, feeds : int array
+        Faults and feeds.
+    expected : float array
+        Faults to be expected of them.
+    evidence : float array
+        How much of its threshold the evidence had reached after the run; an alarm at 1, after
+        which it starts at nought again.
+    monitored : bool array
+        Whether the run was held against what is expected: not in the first months.
+    variance : float
+        Squared coefficient of variation of the rate between runs.
+    squared_cv : float
+        Squared coefficient of variation of what is expected: how well the stream's level is known.
+    """
+
+    started: NDArray[np.datetime64]
+    observed: IntArray
+    feeds: IntArray
+    expected: FloatArray
+    evidence: FloatArray
+    monitored: NDArray[np.bool_]
+    variance: float
+    squared_cv: float
+
+    def beyond_expected(self) -> tuple[FloatArray, FloatArray]:
+        """Return the running total of faults above expected from the first monitored run.
+
+        And how far from nought it stays in 95 of 100 cases at each run, if nothing has changed.
+        """
+        some = self.monitored
+        total = np.cumsum((self.observed - self.expected)[some])
+        expected = self.expected[some]
+        chance = np.cumsum(expected + self.variance * expected**2)
+        known = self.squared_cv * np.cumsum(expected) ** 2
+        return total, 1.96 * np.sqrt(chance + known)
+
+
+@dataclass(frozen=True)
+class Stream:
+    """One bin, or one tower as a whole, and one kind of fault.
+
+    Attributes
+    ----------
+    tower : str
+    bin : int or None
+        None for the tower as a whole.
+    kind : str
+        ``misses`` or ``doubles``.
+    since : datetime or None
+        From when on the next numbers are: from where the earliest open alarm began; without one,
+        from where the stream last started anew. None where it is not monitored yet.
+    observed, expected, feeds : int, float, int
+        Faults, faults to be expected, and feeds, since then.
+    ratio, ratio_low, ratio_high : float
+        Observed to expected with its 95 % interval; NaN where nothing was expected.
+    statistic, threshold : float
+        Of that of the charts of the monitor which is nearest to its threshold.
+    monitored_from : datetime or None
+        When its first run was held against what is expected; None before.
+    alarms : tuple of Alarm
+        Every one, in order.
+    doubling_days : float
+        Days of ordinary work after which twice the faults would be noticed, on average; infinite
+        where it never ran.
+    path : Path
+        Its runs.
+    """
+
+    tower: str
+    bin: int | None
+    kind: str
+    since: dt.datetime | None
+    observed: int
+    expected: float
+    feeds: int
+    ratio: float
+    ratio_low: float
+    ratio_high: float
+    statistic: float
+    threshold: float
+    monitored_from: dt.datetime | None
+    alarms: tuple[Alarm, ...]
+    doubling_days: float
+    path: Path
+
+    @property
+    def alarm(self) -> Alarm | None:
+        """The earliest open alarm."""
+        return next((alarm for alarm in self.alarms if alarm.open), None)
+
+    @property
+    def evidence(self) -> float:
+        """How much of its threshold the evidence has reached."""
+        return self.statistic / self.threshold if self.threshold > 0 else 0.0
+
+    @property
+    def name(self) -> str:
+        """``bin 7 of tower B``, or ``tower B``."""
+        if self.bin is None:
+            return f"tower {self.tower}"
+        return f"bin {self.bin} of tower {self.tower}"
+
+    @property
+    def slow(self) -> bool:
+        """Whether even a doubling would take more than a year to be noticed."""
+        return self.doubling_days > _LONG_DAYS
+
+    def sentence(self) -> str:
+        """Say whether it is getting worse, since when, and by how much."""
+        alarm = self.alarm
+        if alarm is not None:
+            return f"{_capital(self.worse())}."
+        if self.monitored_from is None:
+            return (
+                f"{_capital(self.name)} is not watched yet: what to expect of its {self.kind} is "
+                "learnt from its first six months."
+            )
+        if self.slow:
+            return f"{_capital(self.name)} has too few feeds to tell: {self.needs()}."
+        said = (
+            f"{_capital(self.name)} has the {self.kind} that its paper, air and settings explain: "
+            f"{self.counted()}"
+        )
+        last = self.alarms[-1] if self.alarms else None
+        if last is not None and last.closed_at is not None:
+            said += f"; it was worse from about {day(last.began)} until {day(last.closed_at)}"
+        return f"{said}."
+
+    def worse(self) -> str:
+        """Say since when it is getting worse and by how much; it must have an open alarm."""
+        alarm = self.alarm
+        assert alarm is not None
+        verb = "has been getting worse" if alarm.shape == "ramp" else "has been worse"
+        times = f"{two_digits(alarm.ratio)} times the {self.kind}"
+        if alarm.shape == "ramp":
+            times = f"now {times}"
+        return (
+            f"{self.name} {verb} since about {day(alarm.began)}: {times} that its paper, air and "
+            "settings explain"
+        )
+
+    def counted(self) -> str:
+        """Say how many faults there were where so many were expected, since when."""
+        assert self.since is not None
+        return (
+            f"{self.observed:,} {one(self.kind, self.observed)} where "
+            f"{expected_faults(self.expected)} expected in {self.feeds:,} feeds since "
+            f"{day(self.since)}"
+        )
+
+    def needs(self) -> str:
+        """Say how long twice the faults would go unnoticed."""
+        if not np.isfinite(self.doubling_days):
+            return f"it has run too little for anybody to notice twice the {self.kind}"
+        return (
+            f"as much as it runs, twice the {self.kind} would be noticed after about "
+            f"{long_time(self.doubling_days)}"
+        )
+
+
+@dataclass(frozen=True)
+class Drift:
+    """Which bins and towers are getting worse.
+
+    Attributes
+    ----------
+    monitored : tuple of Stream
+        Those with an open alarm first, then by how near the evidence is to its threshold.
+    kinds : tuple of str
+        Kinds of fault that were asked for.
+    account : Account
+        Of the runs looked at, the months in which it is learnt what to expect among them.
+    budget : float
+        False alarms that a tower on which nothing changes has in a year.
+    first_monitored : datetime or None
+        From when on anything is monitored, or will be; None for an empty log.
+    new_paper : mapping of str to int, as pairs
+        Stocks that were run while nothing was known of them, with those feeds: not judged.
+    marks : tuple of Mark
+        Services, in order of time; of one bin its setting moves too, where one was asked for.
+    """
+
+    monitored: tuple[Stream, ...]
+    kinds: tuple[str, ...]
+    account: Account
+    budget: float
+    first_monitored: dt.datetime | None
+    new_paper: tuple[tuple[str, int], ...] = ()
+    marks: tuple[Mark, ...] = ()
+
+    @property
+    def worse(self) -> tuple[Stream, ...]:
+        """Streams with an open alarm."""
+        return tuple(stream for stream in self.monitored if stream.alarm is not None)
+
+    @property
+    def watched(self) -> bool:
+        """Whether anything has been monitored yet."""
+        return any(stream.monitored_from is not None for stream in self.monitored)
+
+    def stream(self, tower: str, bin: int | None, kind: str) -> Stream | None:
+        """Return one stream; None where there is none."""
+        wanted = (tower, bin, kind)
+        return next((s for s in self.monitored if (s.tower, s.bin, s.kind) == wanted), None)
+
+    def sentence(self) -> str:
+        """Say who is getting worse, since when and by how much."""
+        worse = self.worse
+        if worse:
+            said = f"{_capital(worse[0].worse())}"
+            others = list(dict.fromkeys(stream.name for stream in worse[1:]))
+            others = [name for name in others if name != worse[0].name]
+            if len(others) > 3:
+                return f"{said}; {len(others)} others are worse too."
+            if others:
+                return f"{said}; {listed(others)} {'is' if len(others) == 1 else 'are'} worse too."
+            return f"{said}."
+        if not self.monitored:
+            return "Nothing was logged here; choose another part of the log."
+        if not self.watched:
+            until = f", until {day(self.first_monitored)}" if self.first_monitored else ""
+            return (
+                "Nothing is watched yet: what to expect is learnt from a tower's first six "
+                f"months{until}."
+            )
+        return "No bin and no tower has more faults than its paper, air and settings explain."
+
+    def method(self) -> str:
+        """Say how it is done, for those who want to know."""
+        return (
+            "CUSUM of log-likelihood ratios for 1.5, 2 and 4 times the expected faults, refitted "
+            f"every month; {two_digits(self.budget)} false "
+            f"{'alarm' if self.budget == 1 else 'alarms'} a year allowed for each tower"
+        )
+
+
+def range_in_words(alarm: Alarm) -> str:
+    """Say between which days it began: ``Began between 7 and 14 April 2031``."""
+    first, last = alarm.began_earliest.date(), alarm.began_latest.date()
+    if first == last:
+        return f"Began on {day(first)}"
+    return f"Began between {period(first, last).replace(' to ', ' and ')}"
+
+
+def expected_faults(number: float) -> str:
+    """Say how many faults were expected: ``15 were``, ``1.2 were``."""
+    shown = f"{number:,.0f}" if number >= 9.95 else two_digits(number)
+    return f"{shown} {'was' if shown in ('1', '1.0') else 'were'}"
+
+
+def long_time(days: float) -> str:
+    """Say a long time: ``40 days``, ``5 months``, ``3 years``."""
+    if days < 60:
+        return f"{days:.0f} days"
+    if days < 2 * 365:
+        return f"{days / 30.4:.0f} months"
+    return f"{days / 365:,.0f} years"
+
+
+def _capital(text: str) -> str:
+    return text[0].upper() + text[1:]
+
+
+def sorted_streams(streams: Sequence[Stream]) -> tuple[Stream, ...]:
+    """Sort streams: open alarms first, most faults above expected first; then by evidence."""
+
+    def key(stream: Stream) -> tuple[object, ...]:
+        alarm = stream.alarm
+        beyond = stream.observed - stream.expected if alarm is not None else 0.0
+        place = (stream.tower, stream.bin is not None, stream.bin or 0, stream.kind)
+        return (alarm is None, -beyond, -stream.evidence, place)
+
+    return tuple(sorted(streams, key=key))
+
+
+def drift(
+    months: Sequence[Month],
+    learnt: Learnt,
+    account: Account,
+    *,
+    budget: float,
+    kinds: Sequence[str] = KINDS,
+    asked: Callable[[Place], bool] = lambda place: True,
+    since: dt.datetime | None = None,
+    marks: Sequence[Mark] = (),
+) -> Drift:
+    """Which bins and towers are getting worse?
+
+    Parameters
+    ----------
+    months, learnt
+        As `analysis.monitor.watch` returns them.
+    account : Account
+        Handed on.
+    budget : float
+        That they were watched with.
+    kinds : sequence of str
+        ``misses``, ``doubles`` or both.
+    asked : callable
+        Which bins and towers are asked for.
+    since : datetime, optional
+        Alarms that were over before are not told.
+    marks : sequence of Mark
+        Handed on.
+    """
+    places = [place for place in learnt.places if asked(place)]
+    found = [_stream(months, learnt, place, kind, since) for place in places for kind in kinds]
+    begun = [when for place, when in zip(learnt.places, learnt.begun, strict=True) if asked(place)]
+    new: dict[str, int] = {}
+    for month in months[1:]:
+        for stock, feeds in month.new_paper:
+            new[stock] = new.get(stock, 0) + feeds
+    return Drift(
+        monitored=sorted_streams(found),
+        kinds=tuple(kinds),
+        account=account,
+        budget=budget,
+        first_monitored=min(begun, default=None),
+        new_paper=tuple(sorted(new.items())),
+        marks=tuple(marks),
+    )
+
+
+def _stream(
+    months: Sequence[Month],
+    learnt: Learnt,
+    place: Place,
+    kind: str,
+    told_since: dt.datetime | None,
+) -> Stream:
+    k, p = KINDS.index(kind), learnt.places.index(place)
+    of_tower = place[1] is None
+    whole = history(months, place, kind)
+    state = months[-1].states.get((place, kind), StreamState())
+    variance = float(learnt.variance[k, int(of_tower)])
+    cv = float(learnt.squared_cv[k, p])
+    alarms = []
+    for number, alarm in enumerate(state.alarms):
+        later = state.alarms[number + 1] if number + 1 < len(state.alarms) else None
+        if told_since is None or alarm.closed_at is None or alarm.closed_at >= told_since:
+            alarms.append(_alarm(whole, alarm, state, later, learnt, k, p))
+    some = whole.monitored & (whole.expected > 0)
+    monitored_from = _moment(whole.started[some][0]) if some.any() else None
+    opened = next((one for one in alarms if one.open), None)
+    since = opened.began if opened is not None else state.anew
+    if monitored_from is not None and (since is None or (since < monitored_from and not opened)):
+        since = monitored_from
+    now = whole.between(since, None)
+    observed, expected = float(now.faults.sum()), float(now.expected.sum())
+    ratio = (np.nan, np.nan, np.nan)
+    if monitored_from is not None and expected > 0:
+        ratio = _ratio(observed, now.expected, variance, cv)
+    if opened is not None:
+        ratio = (opened.ratio, opened.ratio_low, opened.ratio_high)
+    thresholds = learnt.thresholds[k, p]
+    sums = np.array(state.sums)
+    near = int(np.argmax(sums / thresholds))
+    yearly = float(learnt.yearly[k, p])
+    days = 365 * float(learnt.doubling[k, p]) / yearly if yearly > 0 else np.inf
+    return Stream(
+        tower=place[0],
+        bin=place[1],
+        kind=kind,
+        since=since if monitored_from is not None else None,
+        observed=round(observed) if monitored_from is not None else 0,
+        expected=expected if monitored_from is not None else 0.0,
+        feeds=round(float(now.feeds.sum())) if monitored_from is not None else 0,
+        ratio=ratio[0],
+        ratio_low=ratio[1],
+        ratio_high=ratio[2],
+        statistic=float(sums[near]),
+        threshold=float(thresholds[near]),
+        monitored_from=monitored_from,
+        alarms=tuple(alarms),
+        doubling_days=days,
+        path=Path(
+            started=whole.started,
+            observed=whole.faults.round().astype(np.int64),
+            feeds=whole.feeds.round().astype(np.int64),
+            expected=whole.expected,
+            evidence=whole.evidence,
+            monitored=whole.monitored,
+            variance=variance,
+            squared_cv=cv,
+        ),
+    )
+
+
+def _ratio(
+    observed: float, expected: FloatArray, variance: float, squared_cv: float
+) -> tuple[float, float, float]:
+    """Return how many times as many there were as expected, with a 95 % interval.
+
+    What is expected is known as well as a count of 1 / `squared_cv` faults would tell it.
+    """
+    total = float(expected.sum())
+    known = 1 / max(squared_cv, 1e-6)
+    # A ratio of counts needs feeds that none can exceed; only their ratio matters.
+    many = 1e9
+    found = ratios.ratio(
+        observed,
+        total * many,
+        known,
+        known * many,
+        relative_variance=variance * float((expected**2).sum()) / total**2,
+    )
+    return observed / total, float(found.low), float(found.high)
+
+
+def _alarm(
+    whole: History,
+    alarm: AlarmState,
+    state: StreamState,
+    later: AlarmState | None,
+    learnt: Learnt,
+    k: int,
+    p: int,
+) -> Alarm:
+    """Tell an alarm by all that came up to its end, or to the next one of the same stream."""
+    until = alarm.closed_at
+    if later is not None and (until is None or later.alarmed_at < until):
+        until = later.alarmed_at
+    part = whole.between(alarm.history_from, until)
+    variance = float(learnt.variance[k, int(learnt.places[p][1] is None)])
+    cv = float(learnt.squared_cv[k, p])
+    found = alarm.told or date(part, alarm.history_from, state, learnt, k, p, alarm.expected)
+    began = found.began if found is not None else alarm.alarmed_at
+    since = part.between(began, None)
+    expected = float(since.expected.sum())
+    ratio = (np.nan, 0.0, np.inf)
+    if expected > 0:
+        ratio = _ratio(float(since.faults.sum()), since.expected, variance, cv)
+    if found is not None and found.shape == "ramp":
+        # What it has reached: by what came after the alarm, where that is enough to say.
+        lately = part.between(alarm.alarmed_at, None)
+        ratio = (found.ratio, found.ratio_low, found.ratio_high)
+        if alarm.expected >= ENOUGH_EXPECTED:
+            ratio = _ratio(float(lately.faults.sum()), lately.expected, variance, cv)
+    return Alarm(
+        alarmed_at=alarm.alarmed_at,
+        began=began,
+        began_earliest=found.earliest if found is not None else began,
+        began_latest=found.latest if found is not None else began,
+        shape=found.shape if found is not None else "step",
+        ratio=ratio[0],
+        ratio_low=ratio[1],
+        ratio_high=ratio[2],
+        observed=round(float(since.faults.sum())),
+        expected=expected,
+        feeds=round(float(since.feeds.sum())),
+        expected_after=alarm.expected,
+        closed_at=alarm.closed_at,
+        closed_by=alarm.closed_by,
+    )
