@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from analysis.drift import Drift, Stream, range_in_words
 from analysis.filters import Filters
 from analysis.standing import BinLook, Look, TowerStanding, beyond_others
 from analysis.verdicts import Comparison
@@ -31,6 +32,8 @@ class Attention:
         Whether it is a fault rate rather than a gap in the log.
     tower, bin : str, int or None
         Where a bin is meant.
+    kind : str
+        Of fault, where a stream that is getting worse is meant: the Drift page shows it.
     """
 
     about: str
@@ -39,6 +42,7 @@ class Attention:
     urgent: bool
     tower: str = ""
     bin: int | None = None
+    kind: str = ""
 
 
 @dataclass(frozen=True)
@@ -104,6 +108,71 @@ def attention_list(
     if unproved:
         items.append(_unproved(unproved, filters))
     return (*items, *_gaps(missing))
+
+
+def with_drift(
+    items: Sequence[Attention], filters: Filters, drift: Drift
+) -> tuple[Attention, ...]:
+    """Put who is getting worse at the head of an attention list.
+
+    Parameters
+    ----------
+    items : sequence of Attention
+        As `attention_list` gives them.
+    filters : Filters
+        Of the list; alarms that were raised after its period, or over before it, are left out.
+    drift : Drift
+        Of the bins and towers of the list.
+
+    Returns
+    -------
+    tuple of Attention
+        A bin that is getting worse has one item, with what else is said of it as evidence.
+    """
+    worse = [stream for stream in drift.monitored if _open_in(stream, filters)]
+    said = {(item.tower, item.bin): item for item in items if item.urgent}
+    first = []
+    for stream in worse:
+        alarm = stream.alarm
+        assert alarm is not None
+        evidence = (
+            f"{range_in_words(alarm)}; {stream.counted()}. Look at this bin and its paper first, "
+            "power off and isolated."
+            if stream.bin is not None
+            else f"{range_in_words(alarm)}; {stream.counted()}. What its bins share is likely: "
+            "paper, air, vacuum, filters."
+        )
+        also = said.get((stream.tower, stream.bin))
+        if also is not None:
+            evidence += f" {also.sentence}"
+        about = stream.tower if stream.bin is None else f"{stream.tower}, bin {stream.bin}"
+        first.append(
+            Attention(
+                about if stream.bin is not None else f"Tower {about}",
+                stream.sentence(),
+                evidence,
+                urgent=True,
+                tower=stream.tower,
+                bin=stream.bin,
+                kind=stream.kind,
+            )
+        )
+    named = {(item.tower, item.bin) for item in first}
+    # That no bin of a tower stands out is not said beside one that does.
+    towers = {item.tower for item in first}
+    rest = [
+        item
+        for item in items
+        if (item.tower, item.bin) not in named and (item.urgent or item.tower not in towers)
+    ]
+    return (*first, *rest)
+
+
+def _open_in(stream: Stream, filters: Filters) -> bool:
+    alarm = stream.alarm
+    if alarm is None:
+        return False
+    return filters.until is None or alarm.alarmed_at <= filters.until
 
 
 def _more_than_burn_in(compared: Comparison) -> float:

@@ -140,8 +140,8 @@ class AlarmState:
     """An alarm as it stands."""
 
     alarmed_at: dt.datetime
-    #: Runs from this on are left out of what is learnt.
-    left_out_from: dt.datetime
+    #: When it began, as it was told on that day; None where that could not be told.
+    at_alarm: Dated | None
     #: The stream's history that it was raised on begins here; None: with the log.
     history_from: dt.datetime | None
     #: Rate ratio against which *as expected again* is held, and the sum for it.
@@ -154,6 +154,11 @@ class AlarmState:
     told: Dated | None = None
     closed_at: dt.datetime | None = None
     closed_by: str = ""
+
+    @property
+    def left_out_from(self) -> dt.datetime:
+        """From when on runs are left out of what is learnt."""
+        return self.alarmed_at if self.at_alarm is None else self.at_alarm.earliest
 
 
 @dataclass
@@ -1013,7 +1018,7 @@ class _Passage:
         state.alarms.append(
             AlarmState(
                 alarmed_at=when,
-                left_out_from=when if found is None else found.earliest,
+                at_alarm=found,
                 history_from=state.anew,
                 worse=float(np.clip(low, _LEAST_WORSE, _MOST_WORSE)),
             )
