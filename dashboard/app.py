@@ -21,12 +21,12 @@ from analysis.site import SiteError
 from analysis.snapshot import StoreError
 from dashboard import filters, parts, theme
 from dashboard.data import Data
-from dashboard.pages import acceptance, log, overview, trends
+from dashboard.pages import acceptance, drift, log, overview, trends
 
 #: The pages there are, in the order of the line at the top. Each is a module with ``PATH``,
 #: ``NAME``, ``layout(data, **query)`` and ``register(app, data)``. ``FILTERED`` is false for one
 #: that shows no part of the log; ``OWN_CHOICES`` is what it alone has in the address.
-PAGES: tuple[ModuleType, ...] = (overview, trends, acceptance, log)
+PAGES: tuple[ModuleType, ...] = (overview, trends, drift, acceptance, log)
 
 _LOG = logging.getLogger(__name__)
 

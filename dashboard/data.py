@@ -18,8 +18,10 @@ from analysis import answers
 from analysis.acceptance import Judgement
 from analysis.adjusting import AdjustedTrends, Change
 from analysis.belief import Belief
+from analysis.charts import Chart
 from analysis.conditions import Conditions, ConditionsError
 from analysis.counts import Account, LogScan
+from analysis.drift import Drift
 from analysis.filters import Filters
 from analysis.kept_plans import kept_plans
 from analysis.log_format import PURPOSES, SETTINGS
@@ -28,7 +30,7 @@ from analysis.proofs import Batch, Proof
 from analysis.set_up import SetUp
 from analysis.site import Site, read_site
 from analysis.store import Store
-from analysis.trends import NOT_LOGGED, Trends, order
+from analysis.trends import NOT_LOGGED, Mark, Trends, order
 
 Key = TypeVar("Key")
 Answer = TypeVar("Answer")
@@ -36,6 +38,9 @@ Answer = TypeVar("Answer")
 
 #: Columns with choices of their own in the filter, beside towers, purposes, stocks and settings.
 OFFERED = ("site", "bin", "coating", "printed_by", "humidity_band")
+
+# Answers of drift that are kept: each holds every run of every bin.
+_DRIFTS = 6
 
 
 @dataclass(frozen=True)
@@ -73,6 +78,9 @@ class _Opened:
     changes: OrderedDict[tuple[Filters, Filters], Change] = field(default_factory=OrderedDict)
     set_ups: OrderedDict[tuple[str, str], SetUp] = field(default_factory=OrderedDict)
     beliefs: OrderedDict[None, Belief] = field(default_factory=OrderedDict)
+    drifts: OrderedDict[Filters, Drift] = field(default_factory=OrderedDict)
+    setting_marks: OrderedDict[tuple[str, int], list[Mark]] = field(default_factory=OrderedDict)
+    known_charts: OrderedDict[tuple[Filters, str], Chart] = field(default_factory=OrderedDict)
     burn_ins: OrderedDict[None, list[Proof]] = field(default_factory=OrderedDict)
     judgements: OrderedDict[tuple[object, ...], Judgement] = field(default_factory=OrderedDict)
 
@@ -262,6 +270,59 @@ class Data:
             lambda: answers.believe(opened.scan, Filters(), self._models(("misses", "doubles"))),
         )
 
+    def drift(self, filters: Filters) -> Drift:
+        """Answer which bins and towers are getting worse, over the whole log.
+
+        Parameters
+        ----------
+        filters : Filters
+            Towers, bins, sites or lines to answer of; and a kind of fault.
+
+        Raises
+        ------
+        analysis.filters.FilterError
+            For a column or a value that cannot be.
+        """
+        opened = self._opened()
+        # Months that were worked through are kept beside the store: they take seconds each.
+        kept = self.folder / "kept"
+        return self._kept(
+            opened.drifts, filters, lambda: answers.drift(opened.scan, filters, kept=kept), _DRIFTS
+        )
+
+    def knows_drift(self, filters: Filters) -> bool:
+        """Tell whether `drift` has its answer, and would not take seconds to find it."""
+        opened = self._opened()
+        with self._lock:
+            return filters in opened.drifts
+
+    def setting_marks(self, tower: str, bin: int) -> list[Mark]:
+        """Return when which setting of a bin was moved, on the same stock."""
+        opened = self._opened()
+        return self._kept(
+            opened.setting_marks,
+            (tower, bin),
+            lambda: answers.setting_marks(opened.scan, tower, bin),
+        )
+
+    def known_chart(self, tower: str, bin: int | None, kind: str, chart: str) -> Chart:
+        """Return one of the charts that people know of a bin, or of a tower as a whole, by day.
+
+        Raises
+        ------
+        analysis.filters.FilterError
+            For a chart that there is not.
+        """
+        opened = self._opened()
+        asked = Filters(kind=kind).holding("tower", tower)
+        if bin is not None:
+            asked = asked.holding("bin", str(bin))
+        return self._kept(
+            opened.known_charts,
+            (asked, chart),
+            lambda: answers.known_charts(opened.scan, asked, chart, over="day"),
+        )
+
     def burn_ins(self) -> list[Proof]:
         """Return the burn-ins in the log, tower by tower in order of time."""
         opened = self._opened()
@@ -332,7 +393,13 @@ class Data:
             site=opened.site,
         )
 
-    def _kept(self, kept: OrderedDict[Key, Answer], key: Key, make: Callable[[], Answer]) -> Answer:
+    def _kept(
+        self,
+        kept: OrderedDict[Key, Answer],
+        key: Key,
+        make: Callable[[], Answer],
+        most: int | None = None,
+    ) -> Answer:
         with self._lock:
             if key in kept:
                 kept.move_to_end(key)
@@ -341,7 +408,7 @@ class Data:
         result = make()
         with self._lock:
             kept[key] = result
-            while len(kept) > self._keep:
+            while len(kept) > (self._keep if most is None else most):
                 kept.popitem(last=False)
         return result
 

@@ -29,6 +29,7 @@ PERIOD = ("since", "until")
 CHOSEN_BY_PAGES = (
     *("ranges", "order", "over", "setting"),
     *("rates", "show", "before", "after", "stock_card"),
+    *("stream", "chart"),
 )
 RESERVED = (*PERIOD, "kind", "where", *CHOSEN_BY_PAGES)
 

@@ -29,6 +29,7 @@ COMMANDS = {
     "conditions": "what paper, air and settings do, and what is behind a change of the rate",
     "settings": "which settings ran a stock clean, what to try next, and its card to print",
     "believe": "whether the log can be believed, and what to ask",
+    "drift": "which bin or tower is getting worse, since when, and by how much",
     "export": "write the log, or counts of any groups, as CSV or Parquet",
     "plan": "how long an acceptance test must run; needs no store unless it is kept",
     "judge": "whether a tower passes its burn-in, and what that proved",

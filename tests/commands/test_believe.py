@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import datetime as dt
+import io
 import json
 import shutil
 from collections.abc import Callable
@@ -12,6 +14,8 @@ from typing import Any
 
 import pytest
 
+from dashboard.commands import main
+from tests.commands.conftest import Said
 from tests.conftest import run_log
 
 Run = Callable[..., Any]
@@ -23,11 +27,14 @@ def truth(samples: Path) -> dict[str, Any]:
     return told
 
 
-@pytest.fixture
-def found(run: Run, sample_store: Path) -> dict[str, Any]:
-    said = run("believe", "--store", sample_store, "--json")
-    assert said.code == 0
-    answer: dict[str, Any] = said.json
+@pytest.fixture(scope="module")
+def found(sample_store: Path) -> dict[str, Any]:
+    """Run the command once for tests that look at the same answer."""
+    out = io.StringIO()
+    with contextlib.redirect_stdout(out):
+        code = main(["believe", "--store", str(sample_store), "--json"])
+    answer: dict[str, Any] = Said(code, out.getvalue(), "", "believe").json
+    assert code == 0
     return answer
 
 

@@ -12,6 +12,8 @@ from analysis.store import Store
 from tests.conftest import read, run_log
 
 TWO = ("--good", "3e-5", "--bad", "1e-4")
+# Rates so far apart that the least maximum is found in no time.
+FAR = ("--good", "1e-6", "--bad", "1e-5")
 
 
 def at(pairs, rate, key):
@@ -136,7 +138,7 @@ def test_no_rate_lies_outside_those_of_plans(run, good, bad):
         (("--good", "3e-8", "--bad", "1e-4"), "the good rate is 3e-08"),
         (("--good", "x", "--bad", "1e-4"), "x is no number"),
         (("--bad", "1e-4"), "--good is missing"),
-        ((*TWO, "--sequential", "--max-feeds", "50000"), "the least maximum that works is"),
+        ((*FAR, "--sequential", "--max-feeds", "50000"), "the least maximum that works is"),
         ((*TWO, "--max-feeds", "0"), "0 feeds is no length of a test"),
         ((*TWO, "--allowed", "0", "--sequential"), "--allowed gives a single plan"),
         ((*TWO, "--allowed", "0", "--producer-risk", "0.1"), "--allowed settles the producer's"),
@@ -153,10 +155,10 @@ def test_refusals(run, words, told):
 
 
 def test_the_least_maximum_works(run):
-    said = run("plan", *TWO, "--sequential", "--max-feeds", 50_000)
+    said = run("plan", *FAR, "--sequential", "--max-feeds", 50_000)
     least = int(said.err.rpartition("works is ")[2].split()[0].replace(",", ""))
-    assert run("plan", *TWO, "--sequential", "--max-feeds", least).code == 0
-    run("plan", *TWO, "--sequential", "--max-feeds", least - 1).refused("the least maximum")
+    assert run("plan", *FAR, "--sequential", "--max-feeds", least).code == 0
+    run("plan", *FAR, "--sequential", "--max-feeds", least - 1).refused("the least maximum")
 
 
 class TestKeeping:

@@ -185,7 +185,7 @@ def test_conditions_read_like_the_sentence_of_the_commands() -> None:
         ("plan_bad=0.2", "The bad rate (2e-05) is not above the good one (3e-05)"),
         ("plan_good=few", "The good rate is few; type a number such as 0.3"),
         ("plan_producer=60", "The producer's risk is 0.6; write a chance above 0 and below 0.5"),
-        ("plan_cycles=100", "the least maximum that works is"),
+        ("plan_good=0.01&plan_bad=0.1&plan_cycles=100", "the least maximum that works is"),
         ("plan_bins=1.5", "The number of bins is 1.5"),
         ("plan_pace=nan", "The pace is nan"),
     ],
