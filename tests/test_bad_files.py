@@ -16,7 +16,7 @@ from analysis import taking_in
 from analysis.intake import read_bytes, read_log
 from analysis.records import NotALogError
 from analysis.store import Store
-from tests.conftest import LINE, RUNS_HEADER, everything, problems, read, reasons, run_log, stored
+from tests.conftest import LINE, RUNS_HEADER, problems, read, reasons, run_log, stored
 
 SAMPLES = data_samples.folder()
 Write = Callable[..., Path]
@@ -51,14 +51,16 @@ def test_a_file_is_read_as_expected(
 ) -> None:
     for name in expected.get("after", []):
         store.add(read_log((path.parent / name).resolve()))
-    before = everything(store) if expected["refused"] else None
+    before = store.snapshot()
     copy = write(path.read_bytes(), path.name)
     (taken,) = taking_in.add(store.folder, [copy]).files
 
     if expected["refused"]:
         assert taken.account is None
         one_plain_sentence(taken.error)
-        assert everything(store) == before
+        # The same files in each table: not a row has come, gone or changed.
+        after = store.snapshot()
+        assert (after.version, after.files) == (before.version, before.files)
         assert not list(tmp_path.glob("*.rejects*"))
         return
     assert taken.error == ""
@@ -111,6 +113,7 @@ def test_the_bad_lines_of_a_file_can_be_mended_in_its_rejects(tmp_path: Path, wr
 COMMAS = b"," * 10_000_000
 PICTURE = b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR" + bytes(range(256)) * 200
 WORDY = "x" * 100_000
+#: Of processors, not by the clock, so that other work on the machine is no failure.
 SECONDS = 5.0
 
 REFUSED = {
@@ -136,10 +139,10 @@ REFUSED = {
 
 @pytest.mark.parametrize("name", REFUSED)
 def test_a_file_that_is_no_log_is_refused_at_once_in_a_sentence(name: str) -> None:
-    begin = time.perf_counter()
+    begin = time.process_time()
     with pytest.raises(NotALogError) as found:
         read(REFUSED[name])
-    assert time.perf_counter() - begin < SECONDS
+    assert time.process_time() - begin < SECONDS
     one_plain_sentence(str(found.value))
     assert len(str(found.value)) < 400
 
@@ -184,9 +187,9 @@ def test_a_line_that_is_none_is_rejected_at_once_and_the_others_taken(
     # Behind four kilobytes a zero byte no longer makes the whole file a picture.
     padding = b"\n" * 5000
     header, rest = raw.split(b"\n", 1)
-    begin = time.perf_counter()
+    begin = time.process_time()
     parsed = read(header + padding + b"\n" + rest)
-    assert time.perf_counter() - begin < SECONDS
+    assert time.process_time() - begin < SECONDS
     assert len(parsed.rejected) == bad
     assert parsed.lines == bad + 2
     assert [line for line, _ in problems(parsed)][0] == 5003
@@ -199,9 +202,9 @@ def test_a_line_that_is_none_is_rejected_at_once_and_the_others_taken(
 
 @pytest.mark.parametrize("raw", [good_with(COMMAS), COMMAS + b"\n" + good_with()])
 def test_ten_million_commas_in_a_line_of_their_own_are_an_empty_line(raw: bytes) -> None:
-    begin = time.perf_counter()
+    begin = time.process_time()
     parsed = read(raw)
-    assert time.perf_counter() - begin < SECONDS
+    assert time.process_time() - begin < SECONDS
     assert (parsed.lines, parsed.rows.num_rows, len(parsed.rejected)) == (2, 2, 0)
 
 
@@ -211,7 +214,7 @@ def test_a_hundred_thousand_characters_are_a_note_all_the_same(store: Store) -> 
 
 
 def test_a_log_of_broken_quotes_and_line_breaks_ends(store: Store) -> None:
-    begin = time.perf_counter()
+    begin = time.process_time()
     parsed = read(good_with(b'"' + b"\n" * 400_000))
     assert (parsed.lines, len(parsed.rejected)) == (3, 1)
-    assert time.perf_counter() - begin < 60
+    assert time.process_time() - begin < 60

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import datetime as dt
+import shutil
 import time
 from collections.abc import Sequence
+from pathlib import Path
 
 import pytest
 
@@ -29,8 +31,11 @@ NAMES = ("rows", "feeds", "feeds_misses", "feeds_doubles", "feeds_faults")
 FAULTS = ("misses", "doubles", "faults")
 
 
-@pytest.fixture
-def scan(store: Store) -> LogScan:
+@pytest.fixture(scope="module")
+def scan(tmp_path_factory: pytest.TempPathFactory, empty_store: Path) -> LogScan:
+    """Return a scan of a log that no test adds to."""
+    folder = tmp_path_factory.mktemp("counts") / "store"
+    store = Store(Path(shutil.copytree(empty_store, folder)))
     store.add(read(LOG))
     store.add(read(b"tower,site,bins\nA,Mill,10\n"))
     store.add(read(b"stock,coating,note\nBO90,uncoated,x\nBT80,silk,y\n"))

@@ -30,7 +30,7 @@ FILTERS = {
     "a list's column": parse_filters(where=["printed_by=toner", "purpose=production"]),
     "nothing": parse_filters(where=["tower=Z"]),
 }
-GROUPS = [
+GROUPS = (
     (),
     ("tower", "bin"),
     ("month", "stock"),
@@ -38,7 +38,12 @@ GROUPS = [
     ("started", "humidity_band"),
     ("printed_by", "site"),
     ("set_vacuum", "lot"),
-]
+)
+#: All groups of the whole log, and two with each other filter: each comes with one or more.
+ASKED = {
+    name: GROUPS if name == "all" else [GROUPS[(place + step) % len(GROUPS)] for step in (0, 2)]
+    for place, name in enumerate(FILTERS)
+}
 
 
 @pytest.fixture(scope="module")
@@ -56,7 +61,7 @@ def both(folder: Path, client: Client, **options: dt.datetime) -> tuple[LogScan,
 def test_every_question_has_the_same_answer(sample_store: Path, client: Client, name: str) -> None:
     here, there = both(sample_store, client)
     filters = FILTERS[name]
-    for by in GROUPS:
+    for by in ASKED[name]:
         assert there.by_run(by, filters).equals(here.by_run(by, filters)), by
         assert there.counts(by, filters).equals(here.counts(by, filters)), by
     assert there.account(filters) == here.account(filters)

@@ -38,6 +38,30 @@ def content(store: Store, kind: str) -> list[dict[str, object]]:
     return sorted(rows, key=repr)
 
 
+def differing(one: Store, other: Store, kind: str) -> tuple[int, list[tuple[object, ...]]]:
+    """Return how many rows a log has, and those that only one of two stores has, as `content`.
+
+    DuckDB compares them: tens of thousands of rows take seconds in Python.
+    """
+    kept = KINDS[kind].columns  # type: ignore[index]
+    names = {c.name for c in kept} | {f"{c.name}_offset_min" for c in kept} | {"of_tower", "extra"}
+    with one.snapshot().connect() as ours, other.snapshot().connect() as theirs:
+        there = [told[0] for told in ours.sql(f"describe {kind}").fetchall()]
+        assert {c.name for c in kept} | {"extra"} <= set(there)
+        cells = ", ".join(
+            f'"{name}"' if name != "extra" else "coalesce(extra::varchar, '{}') as extra"
+            for name in there
+            if name in names
+        )
+        table = ours.sql(f"select {cells} from {kind}").to_arrow_table()
+        theirs.register("ours", table)
+        mine, others = "select * from ours", f"select {cells} from {kind}"
+        return table.num_rows, [
+            *theirs.sql(f"{mine} except all {others}").fetchall(),
+            *theirs.sql(f"{others} except all {mine}").fetchall(),
+        ]
+
+
 def whole(store: Store, path: Path, log: Kind = "runs", filters: Filters | None = None) -> Exported:
     return export_log(LogScan(store.snapshot()), path, log, filters or Filters())
 
@@ -56,9 +80,9 @@ def test_the_samples_come_back_to_the_last_count(
     sample = Store(sample_store)
     done = whole(sample, tmp_path / "log.csv", kind)
     account = store.add(read_log(tmp_path / "log.csv"))
-    before = content(sample, kind)
-    assert account.rejected == 0 and account.rows_added == done.rows == len(before)
-    assert content(store, kind) == before
+    rows, off = differing(sample, store, kind)
+    assert account.rejected == 0 and account.rows_added == done.rows == rows
+    assert off == []
 
 
 def test_what_is_odd_in_a_log_comes_back(store: Store, tmp_path: Path) -> None:
@@ -111,20 +135,24 @@ TEXT = st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\0")
 RUN = st.sampled_from(["=1+1", "'=x", "''=x", "+", "-", "@a", "\tx", "\r", "-5", "+1,5", "'-5"])
 
 
-@settings(max_examples=40)
+# Stores are made, filled and read in each example, so there are few, with many texts in each.
+@settings(max_examples=12)
 @given(
-    st.lists(TEXT | RUN | st.builds(str.__add__, RUN, TEXT), min_size=1, max_size=20), TEXT | RUN
+    st.lists(TEXT | RUN | st.builds(str.__add__, RUN, TEXT), min_size=12, max_size=60),
+    st.lists(TEXT | RUN, min_size=3, max_size=4),
 )
 def test_any_text_survives_export_and_intake(
-    empty_store: Path, texts: list[str], name: str
+    empty_store: Path, texts: list[str], names: list[str]
 ) -> None:
     out = io.StringIO()
     writer = csv.writer(out)
-    writer.writerow([*RUNS_HEADER.split(","), "note", "x" + name, name + "y"])
+    begun = [f"x{number}{name}" for number, name in enumerate(names)]
+    ended = [f"{name}y{number}" for number, name in enumerate(names)]
+    writer.writerow([*RUNS_HEADER.split(","), "note", *begun, *ended])
     for number, text in enumerate(texts, 1):
         escaped = escape_cell(text)
         line = f"1,2031-03-14T08:05,A,{number},5,0,0".split(",")
-        writer.writerow([*line, escaped, escaped, text + "y"])
+        writer.writerow([*line, escaped, *[escaped] * len(begun), *[text + "y"] * len(ended)])
     with tempfile.TemporaryDirectory() as scratch:
         folder = Path(scratch)
         (folder / "first.csv").write_bytes(out.getvalue().encode())
@@ -134,8 +162,9 @@ def test_any_text_survives_export_and_intake(
         again = Store(Path(shutil.copytree(empty_store, folder / "again")))
         account = again.add(read_log(folder / "log.csv"))
         assert account.rejected == 0
-        assert content(again, "runs") == content(first, "runs")
-        assert len(content(again, "runs")) == len(texts)
+        came_back = content(again, "runs")
+        assert came_back == content(first, "runs")
+        assert len(came_back) == len(texts)
 
 
 @given(st.lists(TEXT | RUN | st.from_regex(r"['=+\-]*[0-9٣.,]*\n?", fullmatch=True)))

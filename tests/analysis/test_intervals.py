@@ -195,6 +195,10 @@ def _pairs_on_both_sides_of_each_branch():
 @pytest.mark.parametrize("confidence", [0.5, 0.95, 0.99, 1 - 1e-9])
 def test_exact_limits_keep_twelve_digits_on_both_sides_of_each_branch(confidence):
     x, n = _pairs_on_both_sides_of_each_branch()
+    # Branches lie by faults and feeds. All pairs at the usual and the highest confidence, each
+    # third at the others: of the eleven sizes that go with a count of faults, all come up.
+    thinned = slice(None, None, 1 if confidence in (0.95, 1 - 1e-9) else 3)
+    x, n = x[thinned], n[thinned]
     ends = interval(x, n, confidence=confidence)
     tail = 0.5 * (1 - confidence)
     for upper, limits in zip((False, True), ends, strict=True):

@@ -375,13 +375,15 @@ def test_clusters_widen(first, second, r):
     assert wide.p_value >= plain.p_value * (1 - 1e-12)
 
 
-@settings(max_examples=40, deadline=None)
-@given(samples, samples)
-def test_the_difference_lies_inside_its_interval(first, second):
+@settings(max_examples=12, deadline=None)
+@given(st.lists(st.tuples(samples, samples), min_size=4, max_size=20))
+def test_the_difference_lies_inside_its_interval(pairs):
+    columns = np.transpose([(*first, *second) for first, second in pairs])
     for method in DIFFERENCE_METHODS:
-        found = difference(*first, *second, method=method)
-        assert -1 <= found.low <= found.difference + 1e-12
-        assert found.difference - 1e-12 <= found.high <= 1
+        found = difference(*columns, method=method)
+        assert found.low.shape == found.high.shape == (len(pairs),)
+        assert np.all((found.low >= -1) & (found.low <= found.difference + 1e-12))
+        assert np.all((found.difference - 1e-12 <= found.high) & (found.high <= 1))
 
 
 @pytest.mark.parametrize(

@@ -229,7 +229,7 @@ def tables(draw: st.DrawFn) -> list[list[str]]:
     return draw(st.lists(row, min_size=1, max_size=12))
 
 
-@settings(max_examples=300, derandomize=True, deadline=None)
+@settings(max_examples=180, derandomize=True, deadline=None)
 @given(
     table=tables(),
     delimiter=st.sampled_from([",", ";", "\t"]),
@@ -268,7 +268,7 @@ def test_a_csv_writers_file_reads_as_the_csv_module_reads_it(
     assert good == expected
 
 
-@settings(max_examples=300, derandomize=True, deadline=None)
+@settings(max_examples=180, derandomize=True, deadline=None)
 @given(
     body=st.text(alphabet='a1,, ;"\n\r\t\xa0é\0', max_size=120),
     block_bytes=st.integers(1, 60),

@@ -452,7 +452,7 @@ def _add_forever(folder: str, ready: str) -> None:
 def test_killed_in_the_middle_a_file_is_stored_whole_or_not_at_all(store: Store) -> None:
     draw = random.Random(11)
     context = multiprocessing.get_context("spawn")
-    for attempt in range(3):
+    for attempt in range(2):
         ready = store.folder.parent / f"ready-{attempt}"
         process = context.Process(target=_add_forever, args=(str(store.folder), str(ready)))
         process.start()

@@ -155,7 +155,14 @@ class TestBackup:
             store.backup(tmp_path / "file" / "copy")
 
 
+@pytest.fixture
+def merged_soon(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Have files merged when there are few; the policy's own number is tested by itself."""
+    monkeypatch.setattr(upkeep, "MERGE_FILES", 8)
+
+
 class TestMerging:
+    @pytest.mark.usefixtures("merged_soon")
     def test_many_small_intakes_leave_few_files_and_all_rows(self, store: Store) -> None:
         for number in range(upkeep.MERGE_FILES + 8):
             store.add(read(run_log(f"{number},2031-03-14T08:05,A,1,90,{number % 3},0")))
@@ -173,6 +180,7 @@ class TestMerging:
     def test_files_up_to_the_policys_count_are_left_as_they_are(self, tmp_path: Path) -> None:
         schema = pa.schema([("n", pa.int64())])
         path = str(tmp_path / "table")
+        assert upkeep.MERGE_FILES == 32
         for _ in range(upkeep.MERGE_FILES - 1):
             write_deltalake(path, pa.table({"n": [1]}, schema=schema), mode="append")
         table = DeltaTable(path)
@@ -182,6 +190,7 @@ class TestMerging:
         assert len(table.file_uris()) == 1
         assert not upkeep.merge_small(tmp_path, "table", table)
 
+    @pytest.mark.usefixtures("merged_soon")
     def test_whoever_reads_an_older_snapshot_can_go_on(self, store: Store) -> None:
         store.add(read(run_log()))
         old = store.snapshot()
