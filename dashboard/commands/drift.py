@@ -79,7 +79,8 @@ def run(options: argparse.Namespace) -> int:
 
     budget = _BUDGET if options.budget is None else options.budget
     with shared.scan(options) as (scan, _):
-        result = answers.drift(scan, shared.filters(options), budget=budget)
+        kept = shared.store_folder(options) / "kept"
+        result = answers.drift(scan, shared.filters(options), budget=budget, kept=kept)
     stood = shared.as_of_sentence(options)
     if options.json:
         shared.print_json(
@@ -185,7 +186,7 @@ def _print(result: Drift, stood: str, *, every: bool) -> None:
 
 def _worse(stream: Stream) -> Iterator[str]:
     """Say when each change began, how much of it was seen, and what to do next."""
-    from analysis.drift import CONFIRMED
+    from analysis.monitor import ENOUGH_EXPECTED
     from analysis.words import day
 
     again = ""
@@ -198,7 +199,7 @@ def _worse(stream: Stream) -> Iterator[str]:
         if not alarm.confirmed:
             yield (
                 f"{again}The ratio is likely too high: it was noticed when luck added to it, and "
-                f"so it is until {CONFIRMED:.0f} more {stream.kind} were expected "
+                f"so it is until {ENOUGH_EXPECTED:.0f} more {stream.kind} were expected "
                 f"({_expected(alarm.expected_after)} so far)."
             )
         again = "  "

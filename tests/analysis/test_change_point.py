@@ -13,6 +13,7 @@ from scipy import integrate, optimize, stats
 
 from analysis import cusum
 from analysis.change_point import (
+    ENDED_COST,
     LENGTHS,
     MISSED_AT_ALARM,
     MISSED_CONFIRMED,
@@ -87,6 +88,13 @@ def share(length: float, place: int, times: np.ndarray) -> np.ndarray:
     return np.array(out)
 
 
+def costs(length: float, left: float) -> float:
+    """A step is free; half of all ramps go on and the others have one of five lengths."""
+    if length == 0:
+        return 0.0
+    return math.log(2) if length == left else math.log(10)
+
+
 def lengths_at(shape: str, place: int, times: np.ndarray, unit: float = 1.0) -> list[float]:
     """Return the lengths a change may have: 0 for a step, or those that end, and the whole."""
     if shape == "step":
@@ -154,22 +162,24 @@ def a_stream(seed: int, runs: int = 40, ratio: float = 2.5) -> tuple[np.ndarray,
 def defined(x, m, shape, variance, level_shape, upward, times=None, unit=1.0, places=None):
     """Return value, log ratio, length and weight of places, by a search for every length.
 
-    A ramp costs ln 6; a place weighs what all its lengths' likelihoods add up to, each over the
+    A place weighs what all its lengths' likelihoods add up to, each over the
     square root of its ratio, times the expected faults that the place stands for.
     """
     times = np.cumsum(m) if times is None else times
     rows = []
     for place in range(1, x.size) if places is None else places:
-        cost = math.log(6) if shape == "ramp" else 0.0
         found = []
         for length in lengths_at(shape, place, times, unit):
             gain, ratio = brute_force(
                 x, m, share(length, place, times), variance, level_shape, upward
             )
-            found.append((gain - cost, ratio, length))
-        value, ratio, length = max(found)
-        worth = [math.exp(g - abs(r) / 2) for g, r, _ in found if g + cost > 1e-6]
-        rows.append((max(value, 0.0), ratio, length, sum(worth)))
+            cost = costs(length, times[-1] - times[place - 1])
+            worth = (
+                math.exp(gain - cost - min(abs(ratio), math.log(100)) / 2) if gain > 1e-6 else 0.0
+            )
+            found.append((gain - cost, ratio, length, worth))
+        value, ratio, length, _ = max(found)
+        rows.append((max(value, 0.0), ratio, length, sum(one[3] for one in found)))
     return np.array(rows).T
 
 
@@ -205,7 +215,7 @@ def test_every_place_is_what_a_search_finds(shape: str, variance: float, upward:
     assert found.place == at + 1
     assert_allclose(math.log(found.ratio), ratios[at], atol=1e-4)
     assert_allclose(found.length, lengths[at], rtol=1e-9)
-    assert found.missed == MISSED_CONFIRMED
+    assert_allclose(found.missed, MISSED_CONFIRMED, rtol=1e-12)
     assert (found.earliest, found.latest) == middle(weight, m, MISSED_CONFIRMED)
     # Each end of the ratio's interval lies half a squared quantile below, its level the likeliest.
     shares = share(found.length, found.place, np.cumsum(m))
@@ -223,16 +233,20 @@ def test_every_place_is_what_a_search_finds(shape: str, variance: float, upward:
 
 
 def test_a_ramp_that_ended_is_found_with_its_length() -> None:
-    # Faults as they would be on average: nine times as many after 16 expected faults.
+    # Faults as they would be on average; there the likelihood is highest at the truth.
     m = np.full(200, 0.5)
-    x = np.round(10 * m * 9.0 ** np.clip((np.arange(200) - 99) / 32, 0, 1))
-    found = change_point(x, 10 * m, shapes=("ramp",), confirmed=math.inf)
-    shorter = change_point(x, m, level_shape=25.0, confirmed=math.inf)
-    assert shorter.shape == "ramp" and shorter.length == 16 and abs(shorter.place - 100) <= 2
-    # In another unit of what is expected the same ramp is not among the lengths: the next ones.
-    assert found.length in (64.0, *LENGTHS) or found.length > 64
-    assert_allclose(math.log(shorter.ratio), math.log(9), atol=0.15)
-    assert RAMP_COST == math.log(6) and RATIO_COST == 0.5 and LENGTHS == (4, 8, 16, 32, 64)
+    for length in (8.0, 32.0):
+        x = m * 9.0 ** share(length, 100, np.cumsum(m))
+        found = change_point(x, m, level_shape=25.0, confirmed=math.inf)
+        assert (found.shape, found.place, found.length) == ("ramp", 100, length)
+        assert_allclose(found.ratio, 9, rtol=1e-4)
+        # The same in days, ten for an expected fault.
+        days = change_point(x, m, level_shape=25.0, times=10 * np.cumsum(m))
+        assert (days.shape, days.place) == ("ramp", 100)
+        assert_allclose(days.length, length, rtol=1e-9)
+        assert_allclose(days.profile.value, found.profile.value, atol=1e-6)
+    assert (RAMP_COST, ENDED_COST) == (math.log(2), math.log(10))
+    assert RATIO_COST == 0.5 and LENGTHS == (4, 8, 16, 32, 64)
 
 
 def test_the_level_is_taken_out_as_an_integral_over_its_prior_does() -> None:
@@ -256,7 +270,9 @@ def test_the_level_is_taken_out_as_an_integral_over_its_prior_does() -> None:
             best = optimize.minimize_scalar(
                 lambda at, shares=shares: -integral(at, shares), bounds=(-4, 4), method="bounded"
             )
-            gains.append(-best.fun - integral(0.0, shares) - (math.log(6) if length else 0))
+            gains.append(
+                -best.fun - integral(0.0, shares) - costs(length, times[-1] - times[place - 1])
+            )
         assert_allclose(found.profile.value[place - 1], max(gains), atol=1e-6)
 
 
@@ -269,6 +285,11 @@ def test_a_ramp_rises_on_the_times_given() -> None:
     places = [4, 20, 33]
     gains, *_ = defined(x, m, "ramp", 0.0, 8.0, True, times, unit, places)
     assert_allclose(found.profile.value[np.array(places) - 1], gains, atol=1e-6)
+    # On one day all over there is nothing to rise along: steps, with what a ramp costs.
+    one_day = change_point(x, m, shapes=("ramp",), times=np.full(40, 3.0))
+    steps = change_point(x, m, shapes=("step",))
+    assert_allclose(one_day.log_likelihood_ratio, steps.log_likelihood_ratio - RAMP_COST, atol=1e-7)
+    assert (one_day.length, one_day.earliest) == (0, steps.earliest)
     # Runs on one day have risen all the way together: a step.
     days = np.repeat([1.0, 2.0], 20)
     ramp = change_point(x, m, shapes=("ramp",), times=days)
@@ -335,7 +356,7 @@ def watched(rng, ratio: float, rises_over: float, variance: float):
 CASES = [(1.5, 0), (2.0, 0), (3.0, 0), (2.0, 30), (3.0, 15), (3.0, 60), (2.0, 90)]
 
 
-@pytest.mark.parametrize(("variance", "each", "seed"), [(0.0, 26, 1), (0.2, 12, 2)])
+@pytest.mark.parametrize(("variance", "each", "seed"), [(0.0, 8, 1), (0.2, 4, 2)])
 def test_the_range_holds_the_first_changed_run(variance: float, each: int, seed: int) -> None:
     rng = np.random.default_rng(seed)
     held, width, ratios = (np.empty((len(CASES), each, 2)) for _ in range(3))
@@ -355,21 +376,23 @@ def test_the_range_holds_the_first_changed_run(variance: float, each: int, seed:
     assert np.all(held.sum(axis=(0, 1)) >= stats.binom.ppf(0.001, each * len(CASES), 0.95))
     # A range is no use where it is all there is: a step to 3 is dated far more closely.
     assert np.all(np.median(width[2], axis=0) < (55, 35))
-    # At the alarm the ratio is too high, since many faults raised it; later less so.
-    at_alarm, later = np.median(ratios[1], axis=0)
-    assert at_alarm > 2.2 and abs(later - 2) < at_alarm - 2
+    if not variance:
+        # At the alarm the ratio is too high, since many faults raised it; later less so.
+        true = np.array([ratio for ratio, _ in CASES[:3]])[:, None, None]
+        at_alarm, later = np.median(ratios[:3] / true, axis=(0, 1))
+        assert at_alarm > 1.1 and abs(later - 1) < at_alarm - 1
 
 
-def test_steps_alone_are_dated_more_closely() -> None:
+def test_the_range_holds_a_step_where_only_steps_are_looked_for() -> None:
     rng = np.random.default_rng(5)
     held = []
-    for _ in range(100):
+    for _ in range(80):
         x, m, place, level_shape, *ends = watched(rng, 2.0, 0, 0.0)
         for end, after in zip(ends, (0, 10), strict=True):
             some = x[:end], m[:end]
             step = change_point(*some, level_shape=level_shape, confirmed=after, shapes=("step",))
             held.append(step.earliest <= place <= step.latest)
-    assert min(sum(held[::2]), sum(held[1::2])) >= stats.binom.ppf(0.001, 100, 0.95)
+    assert min(sum(held[::2]), sum(held[1::2])) >= stats.binom.ppf(0.001, 80, 0.95)
 
 
 # Odd streams. -------------------------------------------------------------------------------------
@@ -386,6 +409,9 @@ def test_no_fault_before_gives_an_endless_ratio(variance: float, shape: str) -> 
         if not variance:
             # 5 faults in 1.1 against 5 in 2.9, and none before.
             assert_allclose(found.log_likelihood_ratio, 5 * math.log(2.9 / 1.1), atol=1e-7)
+    # However endless, it does not leave out places that are nearly as likely.
+    before = change_point(np.repeat([0, 1], [20, 5]), np.full(25, 0.2), shapes=(shape,))
+    assert before.earliest <= 18 and (before.latest >= 20 or shape == "ramp")
     mirrored = change_point(x[::-1], m[::-1], variance=variance, shapes=("step",), upward=False)
     assert (mirrored.place, mirrored.ratio, mirrored.ratio_low) == (2, 0, 0)
     # A level that is known beforehand ends it.
@@ -415,7 +441,7 @@ def test_no_fault_at_all_says_nothing(
         np.zeros(20), np.full(20, 0.1), variance=variance, level_shape=level_shape, upward=upward
     )
     assert not found.stands_out
-    assert (found.earliest, found.latest) == (1, 19)
+    assert found.earliest == 1 and found.latest >= 18
 
 
 def test_runs_where_nothing_is_expected_change_nothing() -> None:
@@ -451,8 +477,8 @@ def test_a_long_stream_is_looked_at_closely_where_it_matters() -> None:
     value += np.where(after > 0, after * np.log(np.maximum(after, 1) / high), 0) - after
     value = np.where(after / high > before / low, value, -np.inf)
     assert found.place == value.argmax() + 1
-    ratio = (after / high) / (before / low)
-    weight = np.where(value > -np.inf, np.exp(value - value.max()) / np.sqrt(ratio), 0)
+    root = np.sqrt(np.maximum(after, 1) / high / (before / low))
+    weight = np.exp(value - value.max()) / root
     first, last = middle(weight, m, MISSED_CONFIRMED)
     # The ends are looked at run by run within the thinned places.
     assert abs(found.earliest - first) <= 10 and abs(found.latest - last) <= 10
@@ -489,8 +515,12 @@ def test_it_says_when_and_how() -> None:
     both = change_point(x, np.ones(50))
     assert both.shape == "step" and 0 < both.shape_gain < SHAPE_SURE
     assert "It changed suddenly or, less likely, gradually: since then the rate " in both.sentence()
-    sure = change_point(np.repeat(x, 6), np.ones(300))
-    assert sure.shape_gain > SHAPE_SURE and "It changed suddenly: since" in sure.sentence()
+    # To be sure takes faults as they are seldom met: many in a short time.
+    at = np.full(300, 0.5)
+    sudden = change_point(np.where(np.arange(300) < 200, 0.5, 20), at)
+    assert sudden.shape_gain > SHAPE_SURE and "It changed suddenly: since" in sudden.sentence()
+    slow = change_point(at * 20 ** share(64.0, 100, np.cumsum(at)), at)
+    assert slow.shape_gain > SHAPE_SURE and "It changed gradually: by the" in slow.sentence()
     endless = change_point(np.repeat([0, 3], [20, 6]), np.ones(26), shapes=("step",)).sentence()
     assert "at least " in endless and endless.endswith(" times what it was, with no fault before.")
 
