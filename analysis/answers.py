@@ -549,9 +549,9 @@ def known_charts(scan: LogScan, filters: Filters, chart: str, *, over: str = "da
     counts = scan.by_run(() if over == "run" else (over,), _production(filters))
     faults, feeds = _in_order(counts, filters.kind, over)
     if chart == "p":
-        return p_chart(faults, feeds)
+        return p_chart(faults, feeds, each=over)
     if chart == "p-prime":
-        return p_prime_chart(faults, feeds)
+        return p_prime_chart(faults, feeds, each=over)
     if chart == "g":
         return g_chart(feeds_between(faults, feeds))
     return ewma_of_faults(faults, feeds)

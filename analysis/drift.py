@@ -345,8 +345,8 @@ class Drift:
         """Say how it is done, for those who want to know."""
         return (
             "CUSUM of log-likelihood ratios for 1.5, 2 and 4 times the expected faults, refitted "
-            f"every month; {two_digits(self.budget)} false "
-            f"{'alarm' if self.budget == 1 else 'alarms'} a year allowed for each tower"
+            f"every month; {self.budget:g} false {'alarm' if self.budget == 1 else 'alarms'} "
+            "a year allowed for each tower"
         )
 
 

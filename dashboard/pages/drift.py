@@ -166,8 +166,13 @@ def watched(chosen: Filters) -> Filters:
 
 
 def key_of(stream: Stream) -> str:
-    """Write a stream as an address names it: ``B.7.doubles``, ``B.all.doubles``."""
-    return f"{stream.tower}.{'all' if stream.bin is None else stream.bin}.{stream.kind}"
+    """Write a stream as an address names it."""
+    return named(stream.tower, stream.bin, stream.kind)
+
+
+def named(tower: str, bin: int | None, kind: str) -> str:
+    """Write a place and a kind as an address names them: ``B.7.doubles``, ``B.all.doubles``."""
+    return f"{tower}.{'all' if bin is None else bin}.{kind}"
 
 
 def stream_named(text: str) -> tuple[str, int | None, str] | None:

@@ -1,8 +1,8 @@
 """How are we running?
 
-The rates of the period beside those before and at burn-in, what needs attention, whether the log
-can be believed (`believed`), and every tower with its bins. Wiring only: all numbers come from
-`analysis.answers`.
+The rates of the period beside those before and at burn-in, what needs attention (`needs`), whether
+the log can be believed (`believed`), and every tower with its bins. Wiring only: all numbers come
+from `analysis.answers`.
 """
 
 from __future__ import annotations
@@ -16,8 +16,9 @@ from dash import Dash, dcc, html
 from dash.development.base_component import Component
 from flask import Response, request
 
-from analysis.attention import Attention, Missing
+from analysis.attention import Missing
 from analysis.counts import Account
+from analysis.drift import Drift
 from analysis.filters import FilterError, Filters
 from analysis.overview import Overview, Spoiled
 from analysis.rates import Rate
@@ -25,8 +26,8 @@ from dashboard import filters as shown_filters
 from dashboard import parts, theme
 from dashboard.data import Data
 from dashboard.figures import overview as figures
-from dashboard.filters import from_query, page_choices, parse_query, to_query
-from dashboard.pages import believed
+from dashboard.filters import from_query, parse_query, to_query
+from dashboard.pages import believed, needs
 
 PATH, NAME = "/", "Overview"
 
@@ -57,7 +58,8 @@ def layout(data: Data, /, **query: Sequence[str]) -> Component:
     overview = data.overview(chosen)
     if not overview.account.rows:
         return parts.nothing_here(chosen, whole, query)
-    return html.Div(_answer(overview, whole, query))
+    drift = needs.known(data, chosen)
+    return html.Div(_answer(overview, whole, query, drift))
 
 
 def chart(
@@ -68,7 +70,8 @@ def chart(
 
 
 def register(app: Dash, data: Data) -> None:
-    """Serve the numbers behind the figure; look whether the log can be believed."""
+    """Serve the numbers behind the figure; look who gets worse, and whether to believe the log."""
+    needs.register(app, data)
     believed.register(app, data)
 
     def numbers() -> Response:
@@ -118,7 +121,9 @@ def numbers_csv(overview: Overview) -> str:
     return out.getvalue()
 
 
-def _answer(overview: Overview, whole: Account, query: shown_filters.Query) -> list[Component]:
+def _answer(
+    overview: Overview, whole: Account, query: shown_filters.Query, drift: Drift | None
+) -> list[Component]:
     plain = "plain" in query.get("ranges", ())
     by_evidence = "evidence" in query.get("order", ())
     return [
@@ -127,7 +132,12 @@ def _answer(overview: Overview, whole: Account, query: shown_filters.Query) -> l
         _rates_table(overview, plain),
         html.Div(
             [
-                html.Div([_attention(overview, whole, query), believed.section(overview, whole)]),
+                html.Div(
+                    [
+                        needs.section(overview, whole, query, _missing(overview), drift),
+                        believed.section(overview, whole),
+                    ]
+                ),
                 _towers(overview, whole, plain, by_evidence),
             ],
             className="columns",
@@ -345,48 +355,6 @@ def _numbers_table(overview: Overview, plain: bool, by_evidence: bool) -> Compon
     kind = overview.filters.kind
     heads = (kind, "feeds", "per 10,000 feeds", "range", "beside the others, and burn-in")
     return parts.numbers_table(f"{kind.capitalize()} of each bin", "tower and bin", heads, rows)
-
-
-def _attention(overview: Overview, whole: Account, query: shown_filters.Query) -> Component:
-    items = [_attention_item(item, overview, whole, query) for item in overview.attention]
-    body: Component
-    if items:
-        body = html.Ol(items, className="attention")
-    else:
-        body = html.P("Nothing stands out, and nothing is missing that would hide it.")
-    return html.Section(
-        [
-            html.H2("Needs attention, most faults first", id="overview-needs"),
-            body,
-            html.P(_missing(overview), className="key", id="overview-missing"),
-        ],
-        **theme.attributes(aria_labelledby="overview-needs"),
-    )
-
-
-def _attention_item(
-    item: Attention, overview: Overview, whole: Account, query: shown_filters.Query
-) -> Component:
-    link: list[Component | str] = []
-    if item.tower:
-        # The whole tower, not the bin alone: a bin is judged beside the others of its tower.
-        only = overview.filters.holding("tower", item.tower)
-        target = to_query(only, whole, **page_choices(query))
-        # On the view that holds just this, a link to it would lead nowhere.
-        if only.values("tower") != overview.filters.values("tower"):
-            label = f"See tower {item.tower} alone"
-            link = [" ", html.A(label, href=target or "?", className="inside")]
-    about = (
-        [html.Span("!", className="alarm", **theme.attributes(aria_hidden="true"))]
-        if item.urgent
-        else []
-    )
-    return html.Li(
-        [
-            html.Span([*about, item.about], className="about warn" if item.urgent else "about"),
-            html.Div([html.Span([item.sentence, *link]), html.Small(item.evidence)]),
-        ]
-    )
 
 
 def _missing(overview: Overview) -> str:

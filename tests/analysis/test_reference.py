@@ -212,9 +212,7 @@ def test_rows_left_out_do_not_change_what_is_learnt(two_papers, learnt):
         learn(table, "misses", [], [], left_out=left_out) for table in (two_papers, worse)
     )
     assert found is not None and other is not None
-    np.testing.assert_array_equal(
-        found.model.fit.coefficients, other.model.fit.coefficients
-    )
+    np.testing.assert_array_equal(found.model.fit.coefficients, other.model.fit.coefficients)
     assert found.strengths == other.strengths and found.between_bins == other.between_bins
     # And they did: with them, something else is learnt.
     counted = learn(worse, "misses", [], [])

@@ -13,7 +13,9 @@ from analysis.store import Store
 from dashboard import app as shell
 from dashboard import filters, parts
 from dashboard.data import Data
+from dashboard.pages import needs
 from dashboard.pages import overview as page
+from tests.dashboard.drift_results import RECENT, WORSE, drift_of, stream_of
 from tests.dashboard.results import TOWER_A, TOWER_B, WHOLE, overview_of
 
 RUN = (
@@ -68,7 +70,7 @@ def test_what_cannot_be_is_said_in_a_sentence(sample_data: Data) -> None:
 
 
 def test_an_address_without_a_page(sample_data: Data) -> None:
-    assert "There is no page at /drift" in shown(shell.page_at(sample_data, "/drift", "")[1])
+    assert "There is no page at /nowhere" in shown(shell.page_at(sample_data, "/nowhere", "")[1])
 
 
 def test_links_to_pages_carry_the_filter_and_no_choices_of_a_page() -> None:
@@ -82,10 +84,49 @@ def test_links_to_pages_carry_the_filter_and_no_choices_of_a_page() -> None:
 
 def test_what_needs_attention_leads_to_its_tower() -> None:
     overview = overview_of(TOWER_A, TOWER_B)
-    text = shown(page._attention(overview, WHOLE, {}))
+    text = shown(needs.listed(overview, WHOLE, {}, None))
     assert "A, bin 2" in text and "See tower A alone" in text
     held = dataclasses.replace(overview, filters=overview.filters.holding("tower", "A"))
-    assert "alone" not in shown(page._attention(held, WHOLE, {}))
+    assert "alone" not in shown(needs.listed(held, WHOLE, {}, None))
+
+
+def test_who_is_getting_worse_heads_the_list_and_leads_to_where_it_is_shown() -> None:
+    overview = overview_of(TOWER_A, TOWER_B)
+    # Bin 2 of tower A stands out from the others, and has been getting worse too.
+    drift = drift_of(
+        stream_of("A", 2, "misses", (WORSE,)),
+        stream_of("B", None, "doubles", (dataclasses.replace(WORSE, shape="step"),)),
+        stream_of("B", 1, "doubles"),
+    )
+    found = needs.listed(overview, WHOLE, {}, drift)
+    items = [shown(item) for item in found.children]
+    assert items[0].startswith("!A, bin 2Bin 2 of tower A has been getting worse since about 11")
+    assert "Began between 7 and 14 April 2031; 44 misses where 15 were expected" in items[0]
+    assert "power off and isolated" in items[0] and "Ten times burn-in." in items[0]
+    assert items[1].startswith("!Tower BTower B has been worse since about 11 April 2031")
+    assert "What its bins share is likely" in items[1]
+    assert sum("A, bin 2" in item for item in items) == 1
+    assert "stream=A.2.misses" in str(found) and "stream=B.all.doubles" in str(found)
+    assert not any("Tower BNo bin stands out" in item for item in items)
+
+
+def test_what_was_noticed_after_the_period_is_no_news_of_it() -> None:
+    overview = overview_of(TOWER_A)
+    later = overview.filters.during(None, RECENT.alarmed_at)
+    drift = drift_of(stream_of("A", 2, "misses", (RECENT,)))
+    assert "has been worse" not in shown(needs.listed(overview, WHOLE, {}, drift))
+    held = dataclasses.replace(overview, filters=later)
+    assert "has been worse" in shown(needs.listed(held, WHOLE, {}, drift))
+
+
+def test_who_is_getting_worse_is_asked_for_after_the_page_is_there() -> None:
+    overview = overview_of(TOWER_A)
+    asking = str(needs.section(overview, WHOLE, {}, "", None))
+    assert "Looking who is getting worse" in asking and "overview-needs-later" in asking
+    assert "Looking" not in str(needs.section(overview, WHOLE, {}, "", drift_of()))
+    # Of the runs of one stock no stream is made.
+    held = dataclasses.replace(overview, filters=overview.filters.holding("stock", "BO90"))
+    assert "Looking" not in str(needs.section(held, WHOLE, {}, "", None))
 
 
 def test_gaps_that_the_list_names_are_not_told_twice() -> None:

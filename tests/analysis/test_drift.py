@@ -1,0 +1,611 @@
+"""Who is getting worse in the sample log, where it is known; and how it is said."""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from analysis import answers
+from analysis.counts import Account, LogScan
+from analysis.drift import (
+    Alarm,
+    Drift,
+    Stream,
+    drift,
+    expected_faults,
+    long_time,
+    range_in_words,
+    sorted_streams,
+)
+from analysis.drift import Path as Runs
+from analysis.filters import FilterError, Filters, parse_filters
+from analysis.store import Store
+from analysis.words import day
+from data_samples import works
+from tests.analysis.test_monitor import FIRST, Rows, at, bin_two, fitted, made, same, watched
+from tests.conftest import read, run_log
+
+# The sample log, whose truths are known.
+
+
+@pytest.fixture(scope="module")
+def scan(sample_store: Path) -> LogScan:
+    return LogScan(Store(sample_store).snapshot())
+
+
+@pytest.fixture(scope="module")
+def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("drift")
+
+
+@pytest.fixture(scope="module")
+def found(scan: LogScan, kept: Path) -> Drift:
+    return answers.drift(scan, Filters(), kept=kept)
+
+
+@pytest.fixture(scope="module")
+def lines(samples: Path) -> list[dict[str, str]]:
+    """Return the production lines of single bins, with the moment at which their run began."""
+    with (samples / "runs.csv").open(newline="") as file:
+        some = [row for row in csv.DictReader(file) if row["purpose"] == "production"]
+    begun: dict[tuple[str, str], str] = {}
+    for row in some:
+        key = row["tower"], row["run"]
+        begun[key] = min(begun.get(key, row["started"]), row["started"])
+    for row in some:
+        row["began"] = begun[row["tower"], row["run"]]
+    return [row for row in some if row["bin"] != "?"]
+
+
+def bins_of(row: dict[str, str]) -> set[int]:
+    """Return the bins that a line stands for: ``2-3 5 9``."""
+    found: set[int] = set()
+    for part in row["bin"].split():
+        first, _, last = part.partition("-")
+        found.update(range(int(first), int(last or first) + 1))
+    return found
+
+
+def counted(
+    lines: list[dict[str, str]],
+    stream: Stream,
+    since: dt.datetime | None,
+    until: dt.datetime | None = None,
+) -> tuple[int, int]:
+    """Count faults and watched feeds of a bin, or of all bins of a tower, line by line."""
+    faults = feeds = 0
+    for row in lines:
+        if row["tower"] != stream.tower:
+            continue
+        bins = bins_of(row)
+        here = len(bins) if stream.bin is None else int(stream.bin in bins)
+        began = dt.datetime.fromisoformat(row["began"])
+        if row[stream.kind] in ("off", "") or (since and began < since):
+            continue
+        if until and began > until:
+            continue
+        faults += here * int(row[stream.kind])
+        feeds += here * int(row["cycles"])
+    return faults, feeds
+
+
+TRUE = {
+    works.WORN_BRUSH: dt.datetime(2031, 1, 5, 10),
+    works.TRIPLED: works.TRIPLED_FROM,
+    works.LEAKING_FOOT: works.LEAK_FROM,
+}
+
+
+def alarms_of(found: Drift) -> list[tuple[Stream, Alarm]]:
+    return [(stream, alarm) for stream in found.monitored for alarm in stream.alarms]
+
+
+def one(found: Drift, place: tuple[str, int, str]) -> tuple[Stream, Alarm]:
+    stream = found.stream(*place)
+    assert stream is not None
+    (alarm,) = stream.alarms
+    return stream, alarm
+
+
+def test_what_was_planted_is_found_and_nothing_else(found):
+    places = [(stream.tower, stream.bin, stream.kind) for stream, _ in alarms_of(found)]
+    assert sorted(places) == sorted(TRUE)
+    assert len(found.monitored) == 2 * (30 + 3)
+
+
+@pytest.mark.parametrize("place", TRUE, ids=str)
+def test_the_range_of_its_beginning_holds_it(found, place):
+    _, alarm = one(found, place)
+    assert alarm.began_earliest <= TRUE[place] <= alarm.began_latest
+    assert alarm.began_earliest <= alarm.began <= alarm.began_latest < alarm.alarmed_at
+    assert alarm.began_latest - alarm.began_earliest < dt.timedelta(days=200)
+
+
+def test_a_change_as_old_as_its_part_began_when_that_was_fitted(found):
+    _, alarm = one(found, works.WORN_BRUSH)
+    assert alarm.began_earliest == TRUE[works.WORN_BRUSH]
+
+
+def test_what_was_mended_is_over_and_the_rest_is_not(found):
+    _, alarm = one(found, works.WORN_BRUSH)
+    assert (alarm.closed_at, alarm.closed_by) == (works.BRUSH_REPLACED, "brush fitted")
+    for place in (works.TRIPLED, works.LEAKING_FOOT):
+        assert one(found, place)[1].open
+    assert {(s.tower, s.bin, s.kind) for s in found.worse} == {works.TRIPLED, works.LEAKING_FOOT}
+
+
+def test_ratios_are_those_that_were_planted(found):
+    for place, ratio in ((works.TRIPLED, works.TRIPLED_RATIO), (works.LEAKING_FOOT, 3.5)):
+        stream, alarm = one(found, place)
+        assert alarm.ratio_low < ratio < alarm.ratio_high and alarm.confirmed
+        assert (stream.ratio, stream.ratio_low) == (alarm.ratio, alarm.ratio_low)
+
+
+def test_another_mix_of_work_is_no_worsening(found):
+    of_mix = [stream for stream in found.monitored if stream.tower == works.MIX_TOWER]
+    assert len(of_mix) == 22
+    for stream in of_mix:
+        for alarm in stream.alarms:
+            assert max(alarm.began, alarm.alarmed_at) < dt.datetime(2031, 10, 1)
+
+
+def test_faults_and_feeds_are_those_of_the_log(found, lines):
+    for stream, alarm in alarms_of(found):
+        faults, feeds = counted(lines, stream, alarm.began, alarm.closed_at)
+        assert (alarm.observed, alarm.feeds) == (faults, feeds)
+    for stream in found.monitored:
+        # What a tower's bins share is told without those under alarm.
+        if stream.bin is not None or stream.tower == works.MIX_TOWER:
+            assert (stream.observed, stream.feeds) == counted(lines, stream, stream.since)
+            path = stream.path
+            everything = counted(lines, stream, None)
+            assert (path.observed.sum(), path.feeds.sum()) == everything
+
+
+def test_expected_faults_are_the_sum_of_those_of_its_runs(found):
+    for stream, alarm in alarms_of(found):
+        path = stream.path
+        some = path.started >= np.datetime64(alarm.began)
+        if alarm.closed_at:
+            some &= path.started <= np.datetime64(alarm.closed_at)
+        np.testing.assert_allclose(alarm.expected, path.expected[some].sum())
+        after = some & (path.started > np.datetime64(alarm.alarmed_at))
+        np.testing.assert_allclose(alarm.expected_after, path.expected[after].sum())
+    for stream in found.monitored:
+        some = stream.path.started >= np.datetime64(stream.since)
+        np.testing.assert_allclose(stream.expected, stream.path.expected[some].sum())
+
+
+@pytest.mark.parametrize(
+    ("truth", "period"),
+    [("tripled", "after"), ("leaking foot", "leaking"), ("worn brush", "worn")],
+)
+def test_what_is_expected_is_near_what_there_would_have_been(found, samples, truth, period):
+    truths = json.loads((samples / "truths.json").read_text())["truths"]
+    told = next(one for one in truths if one["name"] == truth)
+    span = next(one for one in told["periods"] if one["name"] == period)
+    stream = found.stream(told["tower"], told["bin"], told["kinds"][0])
+    started = stream.path.started
+    some = started >= np.datetime64(span["from"])
+    some &= started < np.datetime64(span["to"]) + np.timedelta64(1, "D")
+    (kind,) = span["kinds"].values()
+    expected = stream.path.expected[some].sum()
+    # As well as a level is known that some 25 to 50 faults tell.
+    assert expected == pytest.approx(kind["expected_without"], rel=0.35)
+    assert expected < 0.65 * kind["expected"]
+
+
+def test_what_is_expected_of_all_is_near_what_there_was(found):
+    # But for the tower that was overhauled: it has fewer faults than the level it began anew at.
+    quiet = [s for s in found.monitored if s.bin is not None and not s.alarms]
+    quiet = [s for s in quiet if s.tower != works.OVERHAULED]
+    for kind in ("misses", "doubles"):
+        some = [s.path for s in quiet if s.kind == kind]
+        observed = sum(path.observed[path.monitored].sum() for path in some)
+        expected = sum(path.expected[path.monitored].sum() for path in some)
+        assert observed > 400 and observed / expected == pytest.approx(1, abs=0.12)
+
+
+def test_it_is_watched_after_six_months_of_its_own(found):
+    assert found.first_monitored == dt.datetime(2031, 7, 8)
+    for stream in found.monitored:
+        assert found.first_monitored <= stream.monitored_from < dt.datetime(2031, 8, 20)
+        path = stream.path
+        assert (path.monitored == (path.started >= np.datetime64(stream.monitored_from))).all() or (
+            path.expected[path.monitored][0] == 0
+        )
+
+
+def test_the_worst_come_first(found):
+    first, second, *others = found.monitored
+    assert first.alarm and second.alarm
+    beyond = [stream.observed - stream.expected for stream in (first, second)]
+    assert beyond == sorted(beyond, reverse=True)
+    evidence = [stream.evidence for stream in others]
+    assert evidence == sorted(evidence, reverse=True) and 0 <= evidence[-1] < evidence[0] < 1
+    assert found.monitored == sorted_streams(found.monitored[::-1])
+
+
+def test_what_is_said_of_the_sample_log(found):
+    first, second = found.worse
+    stream, alarm = one(found, works.LEAKING_FOOT)
+    assert first is stream
+    verb, now = ("getting worse", "now ") if alarm.shape == "ramp" else ("worse", "")
+    been = f"has been {verb}" if alarm.shape == "ramp" else "has been worse"
+    assert found.sentence() == (
+        f"Bin 2 of tower A {been} since about {alarm.began.day} {alarm.began:%B %Y}: "
+        f"{now}{alarm.ratio:.1f} times the misses that its paper, air and settings explain; "
+        "bin 4 of tower B is worse too."
+    )
+    assert second.sentence().startswith("Bin 4 of tower B has been ")
+    brush = found.stream(*works.WORN_BRUSH)
+    assert brush.sentence().startswith(
+        "Bin 7 of tower A has the doubles that its paper, air and settings explain: "
+    )
+    assert brush.sentence().endswith(" until 10 November 2031.")
+    assert found.method().startswith(
+        "CUSUM of log-likelihood ratios for 1.5, 2 and 4 times the expected faults, refitted every "
+        "month; 1"
+    )
+    assert found.method().endswith(" a year allowed for each tower")
+
+
+def test_asking_again_gives_the_same(scan, kept, found):
+    assert same(answers.drift(scan, Filters(), kept=kept), found)
+
+
+# Parts of it; what was kept makes these cheap.
+
+
+@pytest.mark.parametrize(
+    ("where", "number"),
+    [
+        (["tower=A"], 22),
+        (["tower=A", "tower=C"], 44),
+        (["tower=B", "bin=4"], 2),
+        (["bin=4"], 6),
+        (["site=" + works.SITE], 66),
+        (["site=elsewhere"], 0),
+        (["tower=Z"], 0),
+    ],
+)
+def test_a_part_of_the_towers_has_the_same_streams(scan, kept, found, where, number):
+    part = answers.drift(scan, parse_filters(where=where), kept=kept)
+    assert len(part.monitored) == number
+    for stream in part.monitored:
+        assert same(stream, found.stream(stream.tower, stream.bin, stream.kind))
+    if not number:
+        assert part.sentence() == "Nothing was logged here; choose another part of the log."
+
+
+def test_one_kind_of_fault_alone(scan, kept, found):
+    part = answers.drift(scan, parse_filters(kind="doubles"), kept=kept)
+    assert part.kinds == ("doubles",) and len(part.monitored) == 33
+    assert same(part.monitored[0], found.stream(*works.TRIPLED))
+
+
+def test_alarms_that_were_over_before_a_day_are_not_told(scan, kept):
+    for since, told in (("2031-11-10", 1), ("2031-11-11", 0)):
+        part = answers.drift(scan, parse_filters(since=since), kept=kept)
+        assert len(part.stream(*works.WORN_BRUSH).alarms) == told
+        assert len(part.stream(*works.TRIPLED).alarms) == 1
+
+
+def test_what_came_after_a_day_is_not_told_of_it(scan):
+    # In the month that this day is in bins were cleaned, on 2 September.
+    until = parse_filters(until="2031-08-31")
+    part = answers.drift(scan, until)
+    assert part.account.last <= until.until
+    for stream in part.monitored:
+        assert stream.since is None or stream.since <= until.until
+        assert (stream.path.started <= np.datetime64(until.until)).all()
+        assert all(alarm.closed_at is None for alarm in stream.alarms)
+    assert any(stream.monitored_from for stream in part.monitored)
+    assert all(mark.when <= until.until for mark in part.marks)
+
+
+@pytest.mark.parametrize("column", ["stock", "set_vacuum", "month"])
+def test_what_comes_and_goes_within_a_stream_cannot_be_asked_for(scan, column):
+    with pytest.raises(FilterError, match=rf"^{column} cannot be asked of who is getting worse"):
+        answers.drift(scan, parse_filters(where=[f"{column}=5"]))
+
+
+def test_a_store_with_nothing_in_it_says_so(store):
+    found = answers.drift(LogScan(store.snapshot()), Filters())
+    assert found.monitored == () and found.first_monitored is None
+    assert found.sentence() == "Nothing was logged here; choose another part of the log."
+
+
+def test_in_its_first_months_a_log_is_not_watched_yet(store):
+    store.add(read(run_log()))
+    found = answers.drift(LogScan(store.snapshot()), Filters())
+    assert not found.watched
+    assert found.sentence() == (
+        "Nothing is watched yet: what to expect is learnt from a tower's first six months, "
+        "until 14 September 2031."
+    )
+
+
+# Charts that people know.
+
+
+def test_a_p_chart_has_a_point_for_each_day(scan, lines):
+    chart = answers.known_charts(scan, parse_filters(where=["tower=B"], kind="misses"), "p")
+    days: dict[str, list[int]] = {}
+    for row in lines:
+        if row["tower"] == "B" and row["misses"] not in ("off", ""):
+            here = len(bins_of(row))
+            sums = days.setdefault(row["started"][:10], [0, 0])
+            sums[0] += here * int(row["misses"])
+            sums[1] += here * int(row["cycles"])
+    counts = np.array([days[name] for name in sorted(days)], dtype=float)
+    assert chart.points.size == len(days)
+    # A fault whose bin was not noted is of its day too.
+    rates = counts[:, 0] / counts[:, 1]
+    assert np.isclose(chart.points, rates).mean() > 0.95
+    assert (chart.points >= rates - 1e-15).all()
+
+
+def test_each_chart_can_be_drawn_over_each_time(scan):
+    some = parse_filters(where=["tower=B", "bin=4"], kind="doubles", until="2031-09-30")
+    sizes = {
+        (name, over): answers.known_charts(scan, some, name, over=over).points.size
+        for name in answers.CHARTS
+        for over in ("day", "month", "run")
+    }
+    assert sizes["p", "month"] == sizes["ewma", "month"] == 9
+    assert sizes["p", "run"] > sizes["p", "day"] > 100
+    for chart, over in (("q", "day"), ("p", "hour")):
+        with pytest.raises(FilterError, match=f"there is no chart {chart} by {over}; write one of"):
+            answers.known_charts(scan, some, chart, over=over)
+
+
+def test_settings_that_were_moved_are_told_of_one_bin(scan):
+    marks = answers.setting_marks(scan, "A", 7)
+    assert marks and all(mark.moved and (mark.tower, mark.bin) == ("A", 7) for mark in marks)
+    assert [mark.when for mark in marks] == sorted(mark.when for mark in marks)
+
+
+# How it is said, of streams made by hand.
+
+WHEN = dt.datetime(2031, 4, 7, 6, 30)
+
+
+def alarm(**other: object) -> Alarm:
+    given: dict[str, object] = {
+        "alarmed_at": WHEN + dt.timedelta(days=20),
+        "began": WHEN,
+        "began_earliest": WHEN - dt.timedelta(days=3),
+        "began_latest": WHEN + dt.timedelta(days=7),
+        "shape": "step",
+        "ratio": 3.14,
+        "ratio_low": 1.9,
+        "ratio_high": 4.6,
+        "observed": 47,
+        "expected": 15.0,
+        "feeds": 612_340,
+        "expected_after": 11.0,
+    }
+    return Alarm(**(given | other))  # type: ignore[arg-type]
+
+
+def stream(**other: object) -> Stream:
+    none = np.zeros(0)
+    path = Runs(
+        none.astype("datetime64[us]"), none.astype(int), none.astype(int), none, none,
+        none.astype(bool), 0.0, 0.01,
+    )  # fmt: skip
+    given: dict[str, object] = {
+        "tower": "B",
+        "bin": 7,
+        "kind": "doubles",
+        "since": WHEN,
+        "observed": 12,
+        "expected": 14.6,
+        "feeds": 812_345,
+        "ratio": 0.82,
+        "ratio_low": 0.4,
+        "ratio_high": 1.4,
+        "statistic": 2.0,
+        "threshold": 6.0,
+        "monitored_from": WHEN,
+        "alarms": (),
+        "doubling_days": 60.0,
+        "path": path,
+    }
+    return Stream(**(given | other))  # type: ignore[arg-type]
+
+
+EXPLAIN = "that its paper, air and settings explain"
+
+
+@pytest.mark.parametrize(
+    ("other", "said"),
+    [
+        (
+            {},
+            f"Bin 7 of tower B has the doubles {EXPLAIN}: 12 doubles where 15 were expected in "
+            "812,345 feeds since 7 April 2031.",
+        ),
+        (
+            {"observed": 1, "expected": 1.0, "bin": None, "kind": "misses"},
+            f"Tower B has the misses {EXPLAIN}: 1 miss where 1.0 was expected in 812,345 feeds "
+            "since 7 April 2031.",
+        ),
+        (
+            {"alarms": (alarm(),)},
+            f"Bin 7 of tower B has been worse since about 7 April 2031: 3.1 times the doubles "
+            f"{EXPLAIN}.",
+        ),
+        (
+            {"alarms": (alarm(shape="ramp"),)},
+            "Bin 7 of tower B has been getting worse since about 7 April 2031: now 3.1 times the "
+            f"doubles {EXPLAIN}.",
+        ),
+        (
+            {"alarms": (alarm(closed_at=WHEN + dt.timedelta(days=33), closed_by="brush fitted"),)},
+            f"Bin 7 of tower B has the doubles {EXPLAIN}: 12 doubles where 15 were expected in "
+            "812,345 feeds since 7 April 2031; it was worse from about 7 April 2031 until "
+            "10 May 2031.",
+        ),
+        (
+            {"monitored_from": None, "since": None},
+            "Bin 7 of tower B is not watched yet: what to expect of its doubles is learnt from its "
+            "first six months.",
+        ),
+        (
+            {"doubling_days": 1200.0},
+            "Bin 7 of tower B has too few feeds to tell: as much as it runs, twice the doubles "
+            "would be noticed after about 3 years.",
+        ),
+        (
+            {"doubling_days": float("inf")},
+            "Bin 7 of tower B has too few feeds to tell: it has run too little for anybody to "
+            "notice twice the doubles.",
+        ),
+    ],
+)
+def test_a_stream_says_itself(other, said):
+    assert stream(**other).sentence() == said
+
+
+def answer(*streams: Stream) -> Drift:
+    account = Account(1, 1, 1, WHEN, WHEN)
+    return Drift(sorted_streams(streams), ("misses", "doubles"), account, 1.0, WHEN)
+
+
+def test_the_worst_is_said_and_the_others_are_named():
+    worst = stream(bin=2, observed=90, alarms=(alarm(),))
+    others = [stream(bin=number, observed=40, alarms=(alarm(),)) for number in (3, 4, 5, 6)]
+    begin = (
+        f"Bin 2 of tower B has been worse since about 7 April 2031: 3.1 times the doubles {EXPLAIN}"
+    )
+    assert answer(worst, stream()).sentence() == f"{begin}."
+    assert answer(others[0], worst).sentence() == f"{begin}; bin 3 of tower B is worse too."
+    assert answer(*others[:2], worst).sentence() == (
+        f"{begin}; bin 3 of tower B and bin 4 of tower B are worse too."
+    )
+    assert answer(*others, worst).sentence() == f"{begin}; 4 others are worse too."
+    # The same bin by the other kind of fault is no other.
+    both = replace(worst, kind="misses", observed=20)
+    assert answer(both, worst).sentence() == f"{begin}."
+    assert answer(stream()).sentence() == (
+        "No bin and no tower has more faults than its paper, air and settings explain."
+    )
+
+
+def test_the_days_between_which_it_began_are_said():
+    assert range_in_words(alarm()) == "Began between 4 and 14 April 2031"
+    only = alarm(began_earliest=WHEN, began_latest=WHEN + dt.timedelta(hours=3))
+    assert range_in_words(only) == "Began on 7 April 2031"
+    assert range_in_words(alarm(began_latest=dt.datetime(2032, 1, 2))) == (
+        "Began between 4 April 2031 and 2 January 2032"
+    )
+
+
+@pytest.mark.parametrize(
+    ("number", "said"),
+    [
+        (14.6, "15 were"),
+        (9.96, "10 were"),
+        (1.24, "1.2 were"),
+        (1.0, "1.0 was"),
+        (1234.4, "1,234 were"),
+    ],
+)
+def test_expected_faults_are_said_in_two_digits(number, said):
+    assert expected_faults(number) == said
+
+
+def test_long_times_are_said_in_units_that_suit_them():
+    assert [long_time(days) for days in (40, 61, 400, 731, 400_000)] == [
+        *("40 days", "2 months", "13 months", "2 years"),
+        "1,096 years",
+    ]
+
+
+def test_an_alarm_is_confirmed_by_ten_more_expected_faults():
+    assert alarm(expected_after=10.0).confirmed and not alarm(expected_after=9.9).confirmed
+    assert alarm().open and not alarm(closed_at=WHEN).open
+
+
+def test_faults_beyond_expected_are_added_up_from_the_first_watched_run():
+    path = Runs(
+        started=np.array(["2031-07-01", "2031-07-02", "2031-07-03"], dtype="datetime64[us]"),
+        observed=np.array([50, 3, 0]),
+        feeds=np.array([10, 10, 10]),
+        expected=np.array([1.0, 1.0, 2.0]),
+        evidence=np.zeros(3),
+        monitored=np.array([False, True, True]),
+        variance=0.5,
+        squared_cv=0.04,
+    )
+    total, band = path.beyond_expected()
+    assert total.tolist() == [2.0, 0.0]
+    # Chance of negative binomial counts, and of the level.
+    wanted = [1.96 * (1 + 0.5 + 0.04) ** 0.5, 1.96 * (1 + 0.5 + 2 + 0.5 * 4 + 0.04 * 9) ** 0.5]
+    np.testing.assert_allclose(band, wanted)
+
+
+# Streams of small logs.
+
+
+def small(table: object, **other: object) -> Drift:
+    found, learnt = watched(table, **other)  # type: ignore[arg-type]
+    return drift(found, learnt, Account(1, 1, 1, FIRST, FIRST), budget=1.0)
+
+
+def test_a_bin_that_hardly_runs_would_take_long_to_show():
+    def feeds(rows: Rows) -> np.ndarray:
+        return np.where(rows.bin == 3, 25, 5000)
+
+    found = small(made(71, days=200, feeds=feeds))
+    slow, quick = (found.stream("A", number, "misses") for number in (3, 1))
+    assert slow.slow and slow.doubling_days > 20 * quick.doubling_days
+    assert not quick.slow and 5 < quick.doubling_days < 100
+    assert slow.sentence().startswith("Bin 3 of tower A has too few feeds to tell: ")
+
+
+def test_of_a_kind_that_never_came_it_is_not_said_that_it_will_be_watched():
+    """A year without a double is not the first six months."""
+    found = small(made(72, days=250))
+    said = found.stream("A", 1, "doubles").sentence()
+    assert "not watched yet" not in said and "first six months" not in said
+    never = small(made(73, days=250, rate=0.0))
+    assert "Nothing is watched yet" not in never.sentence()
+
+
+def test_of_two_open_alarms_the_ratio_is_that_of_what_is_counted():
+    def ratio(rows: Rows) -> np.ndarray:
+        return bin_two(195, 235, 2.5)(rows) * bin_two(235, times=9.0)(rows)
+
+    found = small(made(22, days=275, ratio=ratio)).stream("A", 2, "misses")
+    assert [one.open for one in found.alarms] == [True, True]
+    # Its numbers are all since the first of them.
+    assert found.ratio_low <= found.observed / found.expected <= found.ratio_high
+
+
+def test_new_paper_is_told_with_its_feeds():
+    table = made(78, days=215, second=lambda day: np.where(day >= 200, 0.3, 0.0))
+    stock = np.array(table["stock"].to_pylist())
+    fed = int(table["feeds"].to_numpy()[stock == "S2"].sum())
+    started = table["first"].to_numpy().astype("datetime64[us]")
+    late = started >= np.datetime64("2031-08-06")
+    fed -= int(table["feeds"].to_numpy()[late & (stock == "S2")].sum())
+    found = small(table)
+    assert found.new_paper == (("S2", fed),) and fed > 0
+
+
+def test_a_stream_begins_where_it_last_began_anew():
+    found = small(made(75, days=200), services=[fitted(190, 1)])
+    assert found.stream("A", 1, "misses").since == at(190)
+    assert found.stream("A", 2, "misses").since == at(181) + dt.timedelta(hours=8)
+    assert {day(one.monitored_from) for one in found.monitored if one.kind == "misses"} == {
+        "6 July 2031"
+    }
