@@ -442,6 +442,7 @@ def drift(
             bool(row["of_tower"]),
             str(row["part"] or ""),
             str(row["action"]),
+            row["reason"] == "planned",
         )
         for row in scan.list_rows("services")
         if isinstance(row["when"], dt.datetime)

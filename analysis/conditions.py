@@ -328,6 +328,7 @@ class Levels:
     rest: int = -1
 
     def shown(self, place: int) -> str:
+        """Return what a level is called."""
         name = self.names[place]
         return NOT_LOGGED if name is None else name
 
@@ -507,6 +508,7 @@ class Readings:
         return self.values + len(self.shares)
 
     def codes(self, readings: FloatArray, week: IntArray) -> IntArray:
+        """Return the level of each row, by its reading (NaN for none) and its week."""
         missing = np.isnan(readings)
         whole = np.floor(np.where(missing, self.low, readings) + 0.5)
         at = np.searchsorted(self.weeks, week)
@@ -569,6 +571,7 @@ class Layout:
     fine: tuple[bool, ...]
 
     def rows(self, counts: pa.Table, kind: str, ages: Ages | None) -> Rows:
+        """Read rows of a scan; see `Model.rows`."""
         some = pc.and_(pc.greater(counts[f"feeds_{kind}"], 0), pc.is_valid(counts["bin"]))
         kept = np.flatnonzero(some.to_numpy(zero_copy_only=False))
         counts = counts.take(pa.array(kept))

@@ -14,8 +14,10 @@ its present paper and air do (`analysis.cusum`).
 What begins a stream anew:
 
 - A service of that bin, whatever was done to it but an inspection. One of all bins, where a part
-  was fitted, overhauled, swapped, adjusted or moved: cleaning all of them by the calendar is
-  upkeep. One of a part of the tower begins the tower's own stream anew.
+  was fitted, overhauled, swapped, adjusted or moved. One of a part of the tower begins the tower's
+  own stream anew. Cleaning by the calendar is upkeep: it ends an alarm of that bin or tower, but
+  takes nothing from the evidence of others, or a shop that cleans every other month would never
+  notice what takes longer.
 - An alarm. The stream goes on at the level that it now has.
 - That its faults are as expected again, by a sum of log-likelihood ratios the other way.
 
@@ -116,6 +118,8 @@ class Service:
     of_tower : bool
         Whether it was a part of the tower as a whole.
     part, action : str
+    planned : bool
+        Whether it was due by the calendar.
     """
 
     when: dt.datetime
@@ -124,6 +128,7 @@ class Service:
     of_tower: bool
     part: str
     action: str
+    planned: bool = False
 
     def begins_anew(self, place: Place) -> bool:
         """Tell whether a stream of that place starts anew with it."""
@@ -135,6 +140,11 @@ class Service:
         if self.of_tower:
             return number is None
         return self.action != _UPKEEP
+
+    @property
+    def upkeep(self) -> bool:
+        """Whether it is done to good bins as well: evidence from before it counts on."""
+        return self.action == _UPKEEP and self.planned
 
     @property
     def words(self) -> str:
@@ -1013,7 +1023,8 @@ class _Passage:
         for p, place in enumerate(self._learnt.places):
             if service.begins_anew(place):
                 for k in range(len(KINDS)):
-                    self._end(k, p, service.when, service.words, number)
+                    if self._alarms[k, p] or not service.upkeep:
+                        self._end(k, p, service.when, service.words, number)
 
     def _raise(self, k: int, p: int, number: int) -> None:
         """Raise an alarm: find when it began, and go on from the level since then."""

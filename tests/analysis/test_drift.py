@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import json
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -49,49 +49,70 @@ def found(scan: LogScan, kept: Path) -> Drift:
     return answers.drift(scan, Filters(), kept=kept)
 
 
+@dataclass(frozen=True)
+class Line:
+    """A production line of the log; `began` is when its run did, and a count is None where off."""
+
+    tower: str
+    bins: frozenset[int]
+    began: dt.datetime
+    day: str
+    cycles: int
+    counts: dict[str, int | None]
+
+
+def bins_of(cell: str) -> frozenset[int]:
+    """Return the bins that a line stands for: ``2-3 5 9``."""
+    found: set[int] = set()
+    for part in cell.split():
+        first, _, last = part.partition("-")
+        found.update(range(int(first), int(last or first) + 1))
+    return frozenset(found)
+
+
 @pytest.fixture(scope="module")
-def lines(samples: Path) -> list[dict[str, str]]:
-    """Return the production lines of single bins, with the moment at which their run began."""
+def lines(samples: Path) -> list[Line]:
+    """Return the production lines whose bin was noted."""
     with (samples / "runs.csv").open(newline="") as file:
         some = [row for row in csv.DictReader(file) if row["purpose"] == "production"]
     begun: dict[tuple[str, str], str] = {}
     for row in some:
         key = row["tower"], row["run"]
         begun[key] = min(begun.get(key, row["started"]), row["started"])
-    for row in some:
-        row["began"] = begun[row["tower"], row["run"]]
-    return [row for row in some if row["bin"] != "?"]
-
-
-def bins_of(row: dict[str, str]) -> set[int]:
-    """Return the bins that a line stands for: ``2-3 5 9``."""
-    found: set[int] = set()
-    for part in row["bin"].split():
-        first, _, last = part.partition("-")
-        found.update(range(int(first), int(last or first) + 1))
-    return found
+    return [
+        Line(
+            row["tower"],
+            bins_of(row["bin"]),
+            dt.datetime.fromisoformat(begun[row["tower"], row["run"]]),
+            row["started"][:10],
+            int(row["cycles"]),
+            {
+                kind: None if row[kind] in ("off", "") else int(row[kind])
+                for kind in ("misses", "doubles")
+            },
+        )
+        for row in some
+        if row["bin"] != "?"
+    ]
 
 
 def counted(
-    lines: list[dict[str, str]],
+    lines: list[Line],
     stream: Stream,
     since: dt.datetime | None,
     until: dt.datetime | None = None,
 ) -> tuple[int, int]:
     """Count faults and watched feeds of a bin, or of all bins of a tower, line by line."""
     faults = feeds = 0
-    for row in lines:
-        if row["tower"] != stream.tower:
+    for line in lines:
+        count = line.counts[stream.kind]
+        if line.tower != stream.tower or count is None:
             continue
-        bins = bins_of(row)
-        here = len(bins) if stream.bin is None else int(stream.bin in bins)
-        began = dt.datetime.fromisoformat(row["began"])
-        if row[stream.kind] in ("off", "") or (since and began < since):
+        if (since and line.began < since) or (until and line.began > until):
             continue
-        if until and began > until:
-            continue
-        faults += here * int(row[stream.kind])
-        feeds += here * int(row["cycles"])
+        here = len(line.bins) if stream.bin is None else int(stream.bin in line.bins)
+        faults += here * count
+        feeds += here * line.cycles
     return faults, feeds
 
 
@@ -338,12 +359,12 @@ def test_in_its_first_months_a_log_is_not_watched_yet(store):
 def test_a_p_chart_has_a_point_for_each_day(scan, lines):
     chart = answers.known_charts(scan, parse_filters(where=["tower=B"], kind="misses"), "p")
     days: dict[str, list[int]] = {}
-    for row in lines:
-        if row["tower"] == "B" and row["misses"] not in ("off", ""):
-            here = len(bins_of(row))
-            sums = days.setdefault(row["started"][:10], [0, 0])
-            sums[0] += here * int(row["misses"])
-            sums[1] += here * int(row["cycles"])
+    for line in lines:
+        count = line.counts["misses"]
+        if line.tower == "B" and count is not None:
+            sums = days.setdefault(line.day, [0, 0])
+            sums[0] += len(line.bins) * count
+            sums[1] += len(line.bins) * line.cycles
     counts = np.array([days[name] for name in sorted(days)], dtype=float)
     assert chart.points.size == len(days)
     # A fault whose bin was not noted is of its day too.
