@@ -417,6 +417,10 @@ def drift(
     analysis.filters.FilterError
         For a column or a value that cannot be.
     """
+    if not budget > 0:
+        raise FilterError(
+            f"budget is {budget:g}; allow a tower some false alarms a year, such as 1"
+        )
     held = [column for column, _ in filters.where if column not in _OF_STREAMS]
     if held:
         raise FilterError(
@@ -446,6 +450,7 @@ def drift(
         )
         for row in scan.list_rows("services")
         if isinstance(row["when"], dt.datetime)
+        and (filters.until is None or row["when"].replace(tzinfo=None) <= filters.until)
     ]
     step = dt.timedelta(microseconds=1)
 

@@ -275,6 +275,9 @@ def _runs_to_alarm(moved: FloatArray, states: int) -> FloatArray:
     # Where nearly no sum ever gets so far, nothing but rounding is left of a pivot.
     sound = (order == place) & (np.diag(factors) > 0)
     number = states if sound.all() else int(np.argmin(sound))
+    if number == 0:
+        # A sum that as good as never leaves 0.
+        return np.full(states, math.inf)
     factors = factors[:number, :number]
     first = np.zeros(number)
     first[0] = 1.0

@@ -226,6 +226,11 @@ class Stream:
         alarm = self.alarm
         if alarm is not None:
             return f"{_capital(self.worse())}."
+        if self.monitored_from is None and self.path.monitored.any():
+            return (
+                f"{_capital(self.name)} cannot be watched for {self.kind}: none was logged yet, so "
+                "nothing says what to expect."
+            )
         if self.monitored_from is None:
             return (
                 f"{_capital(self.name)} is not watched yet: what to expect of its {self.kind} is "
@@ -250,10 +255,14 @@ class Stream:
         times = f"{two_digits(alarm.ratio)} times the {self.kind}"
         if alarm.shape == "ramp":
             times = f"now {times}"
-        return (
+        said = (
             f"{self.name} {verb} since about {day(alarm.began)}: {times} that its paper, air and "
             "settings explain"
         )
+        last = [one for one in self.alarms if one.open][-1]
+        if last is not alarm:
+            said += f", and {two_digits(last.ratio)} times since about {day(last.began)}"
+        return said
 
     def counted(self) -> str:
         """Say how many faults there were where so many were expected, since when."""
@@ -466,7 +475,8 @@ def _stream(
     ratio = (np.nan, np.nan, np.nan)
     if monitored_from is not None and expected > 0:
         ratio = _ratio(observed, now.expected, variance, cv)
-    if opened is not None:
+    if opened is not None and opened.shape == "ramp":
+        # What it has reached.
         ratio = (opened.ratio, opened.ratio_low, opened.ratio_high)
     thresholds = learnt.thresholds[k, p]
     sums = np.array(state.sums)

@@ -24,6 +24,9 @@ FloatArray = NDArray[np.float64]
 #: Squared coefficient of variation of a tower's level before anything is known of it.
 _BETWEEN_TOWERS = 0.02
 
+#: From fewer expected faults before a change it cannot be told that there was a time before it.
+_TOO_FEW = 2.0
+
 
 @dataclass(frozen=True)
 class History:
@@ -146,8 +149,8 @@ def dated(
     started = history.started[some]
     since = slice(found.place, None)
     earliest = moment(started[found.earliest])
-    if found.earliest <= 1:
-        # Of the first run it cannot be told that it was any better.
+    if found.earliest <= 1 or float(expected[: found.earliest].sum()) < _TOO_FEW:
+        # So few faults say nothing: it may be as old as the stream.
         earliest = begins or moment(started[0])
     return Dated(
         began=moment(started[found.place]),

@@ -18,7 +18,6 @@ import datetime as dt
 import hashlib
 import json
 import os
-import zipfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -135,29 +134,30 @@ class KeptMonths(Kept):
         """Delete the files that this answer does not rest on."""
         named = {f"{key}.npz" for key in (*self._month_keys, *self._learnt_keys)}
         with contextlib.suppress(OSError):
-            for file in self._folder.glob("*.npz"):
+            for file in (*self._folder.glob("*.npz"), *self._folder.glob("*.part")):
                 if file.name not in named:
                     file.unlink(missing_ok=True)
 
     def _write(self, key: str, value: object) -> None:
         path = self._folder / f"{key}.npz"
-        if path.exists():
-            return
         arrays: list[NDArray[Any]] = []
         text = json.dumps(_packed(value, arrays)).encode()
         # Several may work out the same at once; each writes a file of its own and puts it there.
         part = path.with_suffix(f".{os.getpid()}.part")
-        with part.open("wb") as file:
-            np.savez_compressed(file, np.frombuffer(text, dtype=np.uint8), *arrays)
-        part.replace(path)
+        try:
+            with part.open("wb") as file:
+                np.savez_compressed(file, np.frombuffer(text, dtype=np.uint8), *arrays)
+            part.replace(path)
+        finally:
+            part.unlink(missing_ok=True)
 
     def _read(self, key: str) -> object:
         path = self._folder / f"{key}.npz"
         try:
-            with np.load(path, allow_pickle=False) as file:
+            with path.open("rb") as raw, np.load(raw, allow_pickle=False) as file:
                 return _unpacked(json.loads(file["arr_0"].tobytes()), file)
-        except (OSError, ValueError, KeyError, TypeError, EOFError, zipfile.BadZipFile):
-            # Missing, or damaged: it is worked out again.
+        except Exception:
+            # Missing, or damaged in any of the ways in which a file can be: it is worked out again.
             return None
 
 
@@ -195,7 +195,7 @@ def _packed(value: object, arrays: list[NDArray[Any]]) -> object:
     if value is None or isinstance(value, bool | int | str):
         return value
     if isinstance(value, float):
-        return {"f": repr(value)}
+        return {"f": repr(float(value))}
     if isinstance(value, np.generic):
         return _packed(value.item(), arrays)
     if isinstance(value, np.ndarray):

@@ -42,6 +42,7 @@ from threadpoolctl import threadpool_limits
 from analysis.cusum import RATIOS, RunLengthTable, run_length_table, scores
 from analysis.histories import Dated, History, dated
 from analysis.histories import moment as _moment
+from analysis.log_format import YEARS
 from analysis.reference import Reference, learn, levels
 
 __all__ = [
@@ -76,6 +77,8 @@ Place = tuple[str, int | None]
 
 #: Services that change nothing, and those that are upkeep where all bins have them.
 _LOOKED, _UPKEEP = "inspected", "cleaned"
+#: A tower to which this was done is learnt anew.
+_RENEWED = "overhauled"
 
 AS_EXPECTED = "as expected again"
 
@@ -173,9 +176,9 @@ class AlarmState:
     closed_by: str = ""
 
     @property
-    def left_out_from(self) -> dt.datetime:
-        """From when on runs are left out of what is learnt."""
-        return self.alarmed_at if self.at_alarm is None else self.at_alarm.earliest
+    def began(self) -> dt.datetime:
+        """When it began, as far as was known on that day."""
+        return self.alarmed_at if self.at_alarm is None else self.at_alarm.began
 
 
 @dataclass
@@ -185,9 +188,8 @@ class StreamState:
     sums: list[float] = field(default_factory=lambda: [0.0] * len(RATIOS))
     #: When it last started anew; None: never.
     anew: dt.datetime | None = None
-    #: The level that it has while it is under alarm, and how sure that is.
+    #: The level that it has while it is under alarm.
     lift: float = 1.0
-    lift_squared_cv: float = 0.0
     alarms: list[AlarmState] = field(default_factory=list)
 
     @property
@@ -310,14 +312,14 @@ def watch(
         for number in range(len(bounds) - 1):
             found = keeper.month(number)
             if found is None:
-                learnt = keeper.learnt(number) or works.learn(number, out)
+                learnt = keeper.learnt(number) or works.learn(number, out, keeper)
                 found = works.held(number, learnt, out)
                 keeper.keep(number, found, learnt)
             else:
                 learnt = None
             out.append(found)
         last_one = len(out) - 1
-        known = learnt or keeper.learnt(last_one) or works.learn(last_one, out[:-1])
+        known = learnt or keeper.learnt(last_one) or works.learn(last_one, out[:-1], keeper)
     return out, known
 
 
@@ -407,14 +409,14 @@ class _Works:
         self._stocks, self._settings, self._services = stocks, settings, services
         self._budget = budget
         self._scans: dict[int, pa.Table] = {}
-        self._references: tuple[Reference | None, ...] = (None,) * len(KINDS)
+        self._references: tuple[Reference | None, ...] = ()
 
     def _scan(self, number: int) -> pa.Table:
         if number not in self._scans:
             self._scans[number] = self._counted(self._bounds[number], self._bounds[number + 1])
         return self._scans[number]
 
-    def learn(self, number: int, before: Sequence[Month]) -> Learnt:
+    def learn(self, number: int, before: Sequence[Month], keeper: Kept) -> Learnt:
         """Learn what to expect of a month by those before it; of the first, by itself."""
         counts = pa.concat_tables([self._scan(at) for at in range(max(number, 1))])
         states = before[-1].states if before else {}
@@ -431,22 +433,26 @@ class _Works:
         references: list[Reference | None] = []
         unequal = 0.0
         for k, kind in enumerate(KINDS):
-            left_out = _left_out(counts, kind, states)
-            was = self._references[k]
-            large = counts.num_rows > _ROWS_TO_LEARN
+            left_out = _left_out(counts, kind, states, begun)
+            large = counts.num_rows > _ROWS_TO_LEARN and number > 1
+            if large and not self._references:
+                # Of a month that was worked out another time.
+                earlier = keeper.learnt(number - 1) or self.learn(number - 1, before[:-1], keeper)
+                self._references = earlier.references
+            was = self._references[k] if large else None
             found = learn(
                 counts,
                 kind,
                 self._stocks,
                 self._settings,
                 left_out=left_out if left_out.any() else None,
-                strengths=was.strengths if large and was is not None else None,
+                strengths=was.strengths if was is not None else None,
             )
             references.append(found)
             if found is None:
                 continue
             told = _Told(counts, found, bins, of_tower, left_out)
-            old = told.older(at, _months_before(at), begun)
+            old = told.older(at, _months_before(at), begun, self._renewed(at))
             level[k], cv[k], variance[k] = told.levels(old)
             off = _record(before, KINDS[k], variance[k, 1])
             cv[k] += np.maximum(told.not_known(level[k], old, at), off)
@@ -466,6 +472,15 @@ class _Works:
             doubling,
             variance,
         )
+
+    def _renewed(self, at: dt.datetime) -> dict[str, dt.datetime]:
+        """Return since when towers are as good as new, where that is six months ago or more."""
+        return {
+            one.tower: one.when
+            for one in self._services
+            if one.action == _RENEWED and one.bin is None and not one.of_tower
+            if one.when <= _months_before(at)
+        }
 
     def _begun(self, counts: pa.Table) -> dict[str, dt.datetime]:
         """Say from when each tower is monitored: from the first learning after six months."""
@@ -588,12 +603,18 @@ def _started(counts: pa.Table) -> NDArray[np.datetime64]:
 
 
 def _left_out(
-    counts: pa.Table, kind: str, states: Mapping[tuple[Place, str], StreamState]
+    counts: pa.Table,
+    kind: str,
+    states: Mapping[tuple[Place, str], StreamState],
+    begun: Mapping[str, dt.datetime],
 ) -> BoolArray:
-    """Tell which rows belong to a stream under alarm; to a tower's, if to any of its bins."""
+    """Tell which rows belong to a stream under alarm; to a tower's, if to any of its bins.
+
+    Not those of a tower's first months: something has to say what to expect of it.
+    """
     out = np.zeros(counts.num_rows, dtype=bool)
     spans: list[tuple[Place, dt.datetime, dt.datetime | None]] = [
-        (place, alarm.left_out_from, alarm.closed_at)
+        (place, max(alarm.began, begun.get(place[0], alarm.began)), alarm.closed_at)
         for (place, of), state in states.items()
         if of == kind
         for alarm in state.alarms
@@ -603,9 +624,9 @@ def _left_out(
     started = _started(counts)
     bins = _bins(counts)
     code = _coded(counts, bins)
-    for (tower, number), begun, closed in spans:
+    for (tower, number), start, closed in spans:
         here = [place for place, (t, n) in enumerate(bins) if t == tower and number in (None, n)]
-        during = started >= np.datetime64(begun)
+        during = started >= np.datetime64(start)
         if closed is not None:
             during &= started < np.datetime64(closed)
         out |= during & np.isin(code, here)
@@ -637,14 +658,24 @@ class _Told:
         self._run = found.rows.run
 
     def older(
-        self, at: dt.datetime, before: dt.datetime, begun: Mapping[str, dt.datetime]
+        self,
+        at: dt.datetime,
+        before: dt.datetime,
+        begun: Mapping[str, dt.datetime],
+        renewed: Mapping[str, dt.datetime],
     ) -> BoolArray:
         """Tell which rows the levels of bins are learnt from."""
-        ends = np.array(
-            [np.datetime64(max(min(at, begun[tower]), before)) for tower in self._names],
-            dtype="datetime64[us]",
-        )
-        return (self._started < ends[self._of_tower[self._place]]) & ~self._left_out
+        starts, ends = [], []
+        for tower in self._names:
+            new = renewed.get(tower)
+            # After an overhaul the first six months, as when the log began.
+            learnt = begun[tower] if new is None else _later(new, LEARNT_MONTHS)
+            starts.append(np.datetime64(new or dt.datetime(YEARS[0], 1, 1)))
+            ends.append(np.datetime64(max(min(at, learnt), before)))
+        tower_of = self._of_tower[self._place]
+        inside = self._started >= np.array(starts, dtype="datetime64[us]")[tower_of]
+        inside &= self._started < np.array(ends, dtype="datetime64[us]")[tower_of]
+        return np.asarray(inside & ~self._left_out)
 
     def levels(self, old: BoolArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Return level and squared coefficient of variation of each place, and the variances."""
@@ -815,7 +846,7 @@ def _brought(counts: pa.Table, learnt: Learnt) -> tuple[_Rows, tuple[tuple[str, 
             names = stock.take(pa.array(found.rows.kept[strange])).to_pylist()
             fed: dict[str, float] = {}
             for one, many in zip(names, found.rows.feeds[strange].tolist(), strict=True):
-                fed[str(one)] = fed.get(str(one), 0.0) + many
+                fed[one or ""] = fed.get(one or "", 0.0) + many
             for one, many in fed.items():
                 unknown[one] = max(unknown.get(one, 0), int(many))
     rows = _Rows(
@@ -842,14 +873,12 @@ def _carried(before: Month | None, learnt: Learnt) -> dict[tuple[Place, str], St
                 list(was.sums),
                 was.anew,
                 was.lift,
-                was.lift_squared_cv,
                 [replace(alarm) for alarm in was.alarms],
             )
             alarms = state.under_alarm
             if alarms and alarms[-1].expected >= ENOUGH_EXPECTED:
                 last = alarms[-1]
                 state.lift = max(1.0, last.faults / last.expected)
-                state.lift_squared_cv = 1 / max(last.faults, 1.0)
                 last.worse = float(np.clip(0.7 * state.lift, _LEAST_WORSE, _MOST_WORSE))
             out[place, kind] = state
     return out
@@ -889,7 +918,7 @@ class _Passage:
                 self._load(k, p, self._states[place, kind])
         # Runs: where each begins among the rows, and its tower.
         starts = np.flatnonzero(np.diff(rows.run, prepend=-1))
-        self._starts, self._ends = starts, np.append(starts[1:], rows.run.size)
+        self._starts, self._ends = starts, np.append(starts, rows.run.size)[1:]
         self._tower = self._of_tower[rows.place[starts]]
         self._when = rows.started[starts]
         count = starts.size
@@ -1014,7 +1043,7 @@ class _Passage:
 
     def _anew(self, k: int, p: int, when: dt.datetime) -> None:
         state = self._state(k, p)
-        state.anew, state.lift, state.lift_squared_cv = when, 1.0, 0.0
+        state.anew, state.lift = when, 1.0
         state.sums = [0.0] * len(RATIOS)
         self._load(k, p, state)
 
@@ -1031,11 +1060,7 @@ class _Passage:
         state = self._state(k, p)
         when = _moment(self._when[number])
         found = self._dated(k, p, number, state.anew, 0.0)
-        low, ratio, faults = (
-            (1.0, 1.0, 1.0)
-            if found is None
-            else (found.ratio_low, found.ratio, max(found.faults, 1.0))
-        )
+        low, ratio = (1.0, 1.0) if found is None else (found.ratio_low, found.ratio)
         lifted = state.lift if state.under_alarm else 1.0
         state.alarms.append(
             AlarmState(
@@ -1047,7 +1072,6 @@ class _Passage:
         )
         state.anew = when
         state.lift = lifted * float(np.clip(ratio, 1.0, _MOST_LIFT))
-        state.lift_squared_cv = 1 / faults
         state.sums = [0.0] * len(RATIOS)
         self._load(k, p, state)
 

@@ -5,12 +5,14 @@ Two things are learnt, each from the runs that say most of it.
 - *What paper, air and settings do* is learnt from every earlier run of all towers
   (`analysis.conditions`), anew each month. One bin that gets worse hardly changes it.
 - *The level of each bin* is learnt from older runs only: from the first six months of its tower,
-  later from all but the last six. A level that followed the last runs would follow the change too,
+  later from all but the last six; of a tower that was overhauled, from its runs since then, once
+  there are six months of them. A level that followed the last runs would follow the change too,
   and a slow or small one would never be seen; one that were never learnt anew would stay wrong
   where its first months were few. Levels of bins that ran little are drawn to those of the others
   (gamma-Poisson, as `analysis.shrinkage`).
 
-Runs from when an alarm's change began, until it is over, are left out of both. The age of parts is
+Runs from when an alarm's change began, until it is over, are left out of both (but for a tower's
+first six months). The age of parts is
 not part of what is expected: it is held at what it was on average when the level was learnt, so
 that wear shows. Nor are the weeks of a tower, which are what nobody logged.
 

@@ -28,6 +28,7 @@ from analysis.filters import FilterError, Filters, parse_filters
 from analysis.store import Store
 from analysis.words import day
 from data_samples import works
+from tests.analysis.test_kept_months import HEAD, stored_lines
 from tests.analysis.test_monitor import FIRST, Rows, at, bin_two, fitted, made, same, watched
 from tests.conftest import read, run_log
 
@@ -318,17 +319,19 @@ def test_alarms_that_were_over_before_a_day_are_not_told(scan, kept):
         assert len(part.stream(*works.TRIPLED).alarms) == 1
 
 
-def test_what_came_after_a_day_is_not_told_of_it(scan):
-    # In the month that this day is in bins were cleaned, on 2 September.
-    until = parse_filters(until="2031-08-31")
-    part = answers.drift(scan, until)
-    assert part.account.last <= until.until
-    for stream in part.monitored:
-        assert stream.since is None or stream.since <= until.until
-        assert (stream.path.started <= np.datetime64(until.until)).all()
-        assert all(alarm.closed_at is None for alarm in stream.alarms)
-    assert any(stream.monitored_from for stream in part.monitored)
-    assert all(mark.when <= until.until for mark in part.marks)
+def test_what_came_after_a_day_is_not_told_of_it(store):
+    # In the month that this day is in, a brush was fitted after it.
+    store.add(read(run_log(*stored_lines(), header=HEAD)))
+    service = "when,tower,bin,part,action\n2031-07-20T05:40,A,1,brush,fitted\n"
+    store.add(read(service.encode()))
+    scan = LogScan(store.snapshot())
+    for until, since in (("2031-07-15", "2031-07-06T08:00"), ("2031-07-25", "2031-07-20T05:40")):
+        part = answers.drift(scan, parse_filters(until=until))
+        assert part.account.last.date().isoformat() == until
+        found = part.stream("A", 1, "misses")
+        assert found.since == dt.datetime.fromisoformat(since)
+        assert found.path.started[-1] <= np.datetime64(until) + np.timedelta64(1, "D")
+        assert len(part.marks) == (until > "2031-07-20")
 
 
 @pytest.mark.parametrize("column", ["stock", "set_vacuum", "month"])
@@ -602,14 +605,35 @@ def test_of_a_kind_that_never_came_it_is_not_said_that_it_will_be_watched():
     assert "Nothing is watched yet" not in never.sentence()
 
 
-def test_of_two_open_alarms_the_ratio_is_that_of_what_is_counted():
+@pytest.fixture(scope="module")
+def twice_worse() -> Stream:
+    """Return a bin with 2.5 times the faults from 20 July on and 22 times from 29 August on."""
+
     def ratio(rows: Rows) -> np.ndarray:
         return bin_two(195, 235, 2.5)(rows) * bin_two(235, times=9.0)(rows)
 
     found = small(made(22, days=275, ratio=ratio)).stream("A", 2, "misses")
-    assert [one.open for one in found.alarms] == [True, True]
-    # Its numbers are all since the first of them.
-    assert found.ratio_low <= found.observed / found.expected <= found.ratio_high
+    assert found is not None and [one.open for one in found.alarms] == [True, True]
+    return found
+
+
+def test_an_alarm_is_told_up_to_the_next(twice_worse):
+    path = twice_worse.path
+    first, second = twice_worse.alarms
+    since = path.started >= np.datetime64(first.began)
+    before = since & (path.started <= np.datetime64(second.alarmed_at))
+    assert first.observed == path.observed[before].sum()
+    np.testing.assert_allclose(first.expected, path.expected[before].sum())
+    later = path.started >= np.datetime64(second.began)
+    assert second.observed == path.observed[later].sum()
+    assert first.ratio < 6 < second.ratio
+    assert (twice_worse.since, twice_worse.observed) == (first.began, path.observed[since].sum())
+
+
+def test_of_two_open_alarms_the_ratio_is_that_of_what_is_counted(twice_worse):
+    # All numbers of a stream are since the first of them.
+    beyond = twice_worse.observed / twice_worse.expected
+    assert twice_worse.ratio_low <= beyond <= twice_worse.ratio_high
 
 
 def test_new_paper_is_told_with_its_feeds():

@@ -118,6 +118,14 @@ def test_a_level_that_was_learnt_from_the_change_hides_nothing_of_it():
     assert one.expected == pytest.approx(3.0 * since.sum())
 
 
+def test_a_bin_that_was_worse_while_its_level_was_learnt_is_held_against_an_ordinary_one():
+    # As many as were learnt to expect, and three times those of an ordinary bin.
+    history = made(drawn(9, (60, 3.0)), 3.0, plain=1.0)
+    one = found(history, learning=True, between_bins=0.01)
+    assert one.ratio_low > 1.8 and one.earliest == SERVICE
+    assert one.faults / one.expected == pytest.approx(1, abs=0.25)
+
+
 def test_of_a_tower_nothing_ordinary_is_known():
     history = made(drawn(5, (20, 1.0), (60, 3.0)), 3.0, plain=1.0)
     one = found(history, learning=True, of_bin=False)

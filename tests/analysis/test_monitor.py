@@ -434,6 +434,18 @@ def test_what_ends_an_alarm_and_what_does_not(service: Service, closed_by: str):
     }
 
 
+def test_cleaning_by_the_calendar_ends_an_alarm_and_takes_nothing_from_the_evidence_of_others():
+    services = [
+        fitted(225, 1, part="suction foot", action="cleaned", planned=True),
+        fitted(226, 3, part="suction foot", action="cleaned"),
+        fitted(230, 2, part="suction foot", action="cleaned", planned=True),
+    ]
+    months_, _ = watched(made(21, days=232, ratio=bin_two(195)), services)
+    states = {number: months_[-1].states[("A", number), "misses"] for number in (1, 2, 3)}
+    assert [states[number].anew for number in (1, 2, 3)] == [None, at(230), at(226)]
+    assert only(months_, ("A", 2)).closed_by == "suction foot cleaned"
+
+
 def test_faults_as_expected_again_end_it():
     months_, _ = watched(made(21, days=290, ratio=bin_two(195, 225, times=4.0)))
     alarm = only(months_, ("A", 2))
