@@ -433,7 +433,7 @@ def drift(
     everything = scan.account(whole)
     kinds = tuple(PROVED) if filters.kind == "faults" else (filters.kind,)
     asked = _asked_places(scan, filters)
-    account = scan.account(_production(filters))
+    account = scan.account(_production(filters.during(None, filters.until)))
     if everything.first is None or everything.last is None:
         return Drift((), kinds, account, budget, None)
     settings = scan.logged_settings(whole)
@@ -459,14 +459,19 @@ def drift(
         if whole.until is not None:
             last = min(last, whole.until)
         columns = (*CONDITION_COLUMNS, *settings)
-        return scan.by_run(columns, whole.during(since, last))
+        return _from_the_start(
+            scan.by_run(columns, whole.during(since, last)),
+            # A run may have begun with make-ready, on the day before at the earliest.
+            scan.by_run((), Filters().during(since - dt.timedelta(days=1), last)),
+        )
 
     keeper = None
     if kept is not None and scan.intake is None and filters.until is None:
         keeper = KeptMonths(
             kept / "drift",
             months(everything.first, everything.last),
-            {day: DayOfLog(*told) for day, told in scan.days(whole).items()},
+            # Of all purposes: a run begins with its make-ready.
+            {day: DayOfLog(*told) for day, told in scan.days(Filters()).items()},
             stocks,
             services,
             (*whole.values("purpose"), repr(budget)),
@@ -496,10 +501,36 @@ def drift(
     )
 
 
+def _from_the_start(counts: pa.Table, runs: pa.Table) -> pa.Table:
+    """Return counts with the start of each run in place of that of its counted stretches."""
+    keys = ["of_tower", "of_run"]
+    starts = runs.select([*keys, "first"]).rename_columns([*keys, "start"])
+    joined = counts.join(starts, keys, join_type="left outer")
+    start = pc.min_element_wise(joined["first"], joined["start"])
+    place = joined.column_names.index("first")
+    # In an order that does not depend on how the join was made.
+    by = [(name, "ascending") for name in ("first", *keys, "bin", "stock")]
+    return joined.set_column(place, "first", start).drop_columns(["start"]).sort_by(by)
+
+
 def _asked_places(scan: LogScan, filters: Filters) -> Callable[[Place], bool]:
     """Return what tells whether a bin, or a tower as a whole, is within a filter."""
     listed_towers = {str(row["tower"]): row for row in scan.list_rows("towers")}
     scan.check_columns([column for column, _ in filters.where])
+    ran = scan.values(("tower", "bin"))
+    known = {
+        "tower": {*map(str, ran["tower"]), *listed_towers},
+        "bin": {str(number) for number in ran["bin"] if number is not None},
+        "site": {str(row["site"] or "") for row in listed_towers.values()},
+        "line": {str(row["line"] or "") for row in listed_towers.values()},
+    }
+    for column, names in known.items():
+        unknown = [value for value in filters.values(column) if value not in names]
+        if unknown:
+            raise FilterError(
+                f"there is no {column} {listed(unknown)} in the log; it has "
+                f"{listed(sorted(names, key=lambda n: (len(n), n))) if names else 'none'}"
+            )
 
     def asked(place: Place) -> bool:
         tower, number = place
@@ -527,7 +558,7 @@ def setting_marks(scan: LogScan, tower: str, bin: int) -> list[Mark]:
 CHARTS = ("p", "p-prime", "g", "ewma")
 
 
-def known_charts(scan: LogScan, filters: Filters, chart: str, *, over: str = "day") -> Chart:
+def known_charts(scan: LogScan, filters: Filters, chart: str, *, over: str | None = None) -> Chart:
     """Draw one of the charts that people know for the runs of a filter.
 
     Parameters
@@ -538,20 +569,25 @@ def known_charts(scan: LogScan, filters: Filters, chart: str, *, over: str = "da
         Its rows and its kind of fault; production unless it holds a purpose.
     chart : str
         One of `CHARTS`.
-    over : str
-        What a point stands for: ``day``, ``week``, ``month`` or ``run``. The g-chart has one for
-        each gap between faults, counted by what is asked.
+    over : str, optional
+        What a point stands for: ``day`` where absent, ``week``, ``month`` or ``run``. The g-chart
+        has one for each gap between faults, and takes none.
 
     Raises
     ------
     analysis.filters.FilterError
         For a column, a value or a chart that cannot be.
     """
-    if chart not in CHARTS or over not in (*TIME_COLUMNS, "run"):
+    if chart not in CHARTS or over not in (*TIME_COLUMNS, "run", None):
         raise FilterError(
             f"there is no chart {chart} by {over}; write one of {', '.join(CHARTS)} by "
             f"{', '.join(TIME_COLUMNS)} or run"
         )
+    if chart == "g" and over is not None:
+        raise FilterError(
+            f"a g-chart has a point for each fault and none for each {over}; leave that out"
+        )
+    over = "run" if chart == "g" else over or "day"
     counts = scan.by_run(() if over == "run" else (over,), _production(filters))
     faults, feeds = _in_order(counts, filters.kind, over)
     if chart == "p":

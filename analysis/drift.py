@@ -221,16 +221,23 @@ class Stream:
         """Whether even a doubling would take more than a year to be noticed."""
         return self.doubling_days > _LONG_DAYS
 
+    @property
+    def unlearnt(self) -> bool:
+        """Whether its first six months are over and nothing says what to expect all the same."""
+        return self.monitored_from is None and bool(self.path.monitored.any())
+
+    def _unlearnt(self) -> str:
+        if not self.path.feeds.any():
+            return "nothing was watching for them"
+        return f"too few {self.kind} were logged so far to know what to expect"
+
     def sentence(self) -> str:
         """Say whether it is getting worse, since when, and by how much."""
         alarm = self.alarm
         if alarm is not None:
             return f"{_capital(self.worse())}."
-        if self.monitored_from is None and self.path.monitored.any():
-            return (
-                f"{_capital(self.name)} cannot be watched for {self.kind}: none was logged yet, so "
-                "nothing says what to expect."
-            )
+        if self.unlearnt:
+            return f"{_capital(self.name)} cannot be watched for {self.kind}: {self._unlearnt()}."
         if self.monitored_from is None:
             return (
                 f"{_capital(self.name)} is not watched yet: what to expect of its {self.kind} is "
@@ -238,9 +245,10 @@ class Stream:
             )
         if self.slow:
             return f"{_capital(self.name)} has too few feeds to tell: {self.needs()}."
+        fewer = "fewer {} than" if self.ratio_high < 1 else "the {} that"
         said = (
-            f"{_capital(self.name)} has the {self.kind} that its paper, air and settings explain: "
-            f"{self.counted()}"
+            f"{_capital(self.name)} has {fewer.format(self.kind)} its paper, air and settings "
+            f"explain: {self.counted()}"
         )
         last = self.alarms[-1] if self.alarms else None
         if last is not None and last.closed_at is not None:
@@ -342,12 +350,23 @@ class Drift:
             return f"{said}."
         if not self.monitored:
             return "Nothing was logged here; choose another part of the log."
+        unlearnt = [stream for stream in self.monitored if stream.unlearnt]
+        if not self.watched and unlearnt:
+            kinds = [kind for kind in self.kinds if any(s.kind == kind for s in unlearnt)]
+            return (
+                f"Nothing can be watched: too few {' and '.join(kinds)} were logged so far to know "
+                "what to expect."
+            )
         if not self.watched:
             until = f", until {day(self.first_monitored)}" if self.first_monitored else ""
             return (
                 "Nothing is watched yet: what to expect is learnt from a tower's first six "
                 f"months{until}."
             )
+        watched = [stream for stream in self.monitored if stream.monitored_from is not None]
+        if all(stream.slow for stream in watched):
+            soonest = min(watched, key=lambda stream: stream.doubling_days)
+            return f"There are too few feeds to tell who is getting worse: {soonest.needs()}."
         return "No bin and no tower has more faults than its paper, air and settings explain."
 
     def method(self) -> str:
@@ -549,7 +568,9 @@ def _alarm(
     part = whole.between(alarm.history_from, until)
     variance = float(learnt.variance[k, int(learnt.places[p][1] is None)])
     cv = float(learnt.squared_cv[k, p])
-    found = alarm.told or date(part, alarm.history_from, state, learnt, k, p, alarm.expected)
+    found = alarm.told or alarm.not_later(
+        date(part, alarm.history_from, state, learnt, k, p, alarm.expected)
+    )
     began = found.began if found is not None else alarm.alarmed_at
     since = part.between(began, None)
     expected = float(since.expected.sum())

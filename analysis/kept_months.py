@@ -2,8 +2,8 @@
 
 A folder beside the store's tables, ``kept/drift``, which may be deleted at any time: whatever is
 not found is worked out again. A file is named by a checksum of everything that it rests on: the
-rows of the log up to its end, the services and the stocks of those rows, the budget and this
-program's version. So a correction of an old run makes all months from that one on be worked out
+rows of the log up to its end, the services and the stocks of those rows, the budget and the
+code of this program. So a correction of an old run makes all months from that one on be worked out
 again, and a file that no longer holds is never looked at. What is not named by the last answer is
 deleted after it.
 
@@ -18,15 +18,26 @@ import datetime as dt
 import hashlib
 import json
 import os
+import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis import __version__, conditions, histories, monitor, reference, regression
+from analysis import (
+    __version__,
+    change_point,
+    conditions,
+    cusum,
+    histories,
+    monitor,
+    reference,
+    regression,
+)
 from analysis.monitor import Kept, Learnt, Month, Service
 
 #: What files hold beside numbers, text and moments.
@@ -48,8 +59,20 @@ _CLASSES: Mapping[str, type] = {
     )
 }
 
-#: Changes whenever what files hold does.
-_FORM = 1
+#: What months are worked out with: another version of any of it is another program.
+_WORKED_WITH = (
+    *(change_point, conditions, cusum, histories, monitor, reference, regression),
+    sys.modules[__name__],
+)
+
+
+@cache
+def _program() -> str:
+    """Return a checksum of the code that months are worked out with."""
+    files = [Path(str(module.__file__)) for module in _WORKED_WITH]
+    # Where the code is no file, as in an archive, its version has to do.
+    texts = [file.read_text("utf-8") for file in files if file.exists()]
+    return _hashed(__version__, *texts)
 
 
 @dataclass(frozen=True)
@@ -96,13 +119,14 @@ class KeptMonths(Kept):
         services: Sequence[Service],
         asked: Sequence[str],
     ) -> None:
-        self._folder = folder
+        # Each budget has a folder of its own, so that asking for one costs the other nothing.
+        self._folder = folder / _hashed(*asked)[:12]
         listed = {str(row["stock"]): repr(sorted(row.items())) for row in stocks}
         of_month = [
             _of_month(since, until, days, listed, services, first=number == 0)
             for number, (since, until) in enumerate(zip(bounds, bounds[1:], strict=False))
         ]
-        key = _hashed(str(_FORM), __version__, *asked)
+        key = _hashed(_program(), *asked)
         self._learnt_keys, self._month_keys = [], []
         for number, own in enumerate(of_month):
             # The first months teach what is expected of themselves.

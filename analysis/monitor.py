@@ -96,6 +96,10 @@ _YEAR_DAYS, _LATELY_DAYS = 365, 91
 #: they stand. Found in simulated fleets (tests/slow/drift.py).
 _ALLOWANCES = (1.5, 4.0)
 
+#: A stream that expects next to nothing would alarm at its first fault or its second: no threshold
+#: is lower than this, which takes three.
+_LEAST_THRESHOLD = 3.5
+
 #: Variances between runs for which thresholds are worked out; what is found is rounded up.
 _VARIANCES = (0, 0.1, 0.2, 0.3, 0.45, 0.65, 1.0, 1.5, 2.0)
 
@@ -174,6 +178,12 @@ class AlarmState:
     told: Dated | None = None
     closed_at: dt.datetime | None = None
     closed_by: str = ""
+
+    def not_later(self, found: Dated | None) -> Dated | None:
+        """Return when it began as it is told later; what raised an alarm began before it."""
+        if found is None or found.began > self.alarmed_at:
+            return self.at_alarm
+        return replace(found, latest=min(found.latest, self.alarmed_at))
 
     @property
     def began(self) -> dt.datetime:
@@ -532,6 +542,7 @@ class _Works:
                         sizes[k, used],
                         np.minimum(cv[k, used], 1.0),
                     )
+                    out[k, used] = np.maximum(out[k, used], _LEAST_THRESHOLD)
                     doubling[k, used] = table.until_noticed(out[k, used], sizes[k, used], 2.0)
         return out, doubling
 
@@ -834,6 +845,10 @@ def _brought(counts: pa.Table, learnt: Learnt) -> tuple[_Rows, tuple[tuple[str, 
     stock = counts["stock"]
     for k, reference in enumerate(learnt.references):
         if reference is None:
+            # Nothing is expected; what there was is told all the same.
+            for into, name in ((faults, KINDS[k]), (feeds, f"feeds_{KINDS[k]}")):
+                values = counts[name].to_numpy().astype(np.float64)
+                into[k] = np.bincount(back[used], values[used], size)
             continue
         found = reference.explained(counts)
         mine = (back[found.rows.kept] >= 0) & found.known
@@ -1026,7 +1041,7 @@ class _Passage:
             alarm.back = max(0.0, alarm.back - worse)
             if alarm.told is None and alarm.expected >= ENOUGH_EXPECTED:
                 # What comes later says little of when it began, and may be another change.
-                alarm.told = self._dated(k, p, number, alarm.history_from, alarm.expected)
+                alarm.told = self._told(k, p, number, alarm)
         if state.under_alarm[-1].back >= _ENOUGH:
             self._end(k, p, _moment(self._when[number]), AS_EXPECTED, number)
 
@@ -1037,7 +1052,7 @@ class _Passage:
         state = self._state(k, p)
         for alarm in state.under_alarm:
             if alarm.told is None and number is not None:
-                alarm.told = self._dated(k, p, number, alarm.history_from, alarm.expected)
+                alarm.told = self._told(k, p, number, alarm)
             alarm.closed_at, alarm.closed_by = when, by
         self._anew(k, p, when)
 
@@ -1074,6 +1089,10 @@ class _Passage:
         state.lift = lifted * float(np.clip(ratio, 1.0, _MOST_LIFT))
         state.sums = [0.0] * len(RATIOS)
         self._load(k, p, state)
+
+    def _told(self, k: int, p: int, number: int, alarm: AlarmState) -> Dated | None:
+        found = self._dated(k, p, number, alarm.history_from, alarm.expected)
+        return alarm.not_later(found)
 
     def _dated(
         self, k: int, p: int, number: int, begins: dt.datetime | None, after: float

@@ -26,6 +26,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from analysis.conditions import ConditionsError, Model, Rows, fitted
@@ -169,8 +170,10 @@ def learn(
     Returns
     -------
     Reference or None
-        None where there was no such fault yet.
+            None where there were too few such faults to say anything.
     """
+    if int(pc.sum(counts[kind]).as_py() or 0) < _LEAST_FAULTS:
+        return None
     try:
         model, _ = fitted(
             counts,
@@ -187,6 +190,12 @@ def learn(
     # The ridge of bins is the second, after that of towers.
     return Reference(model, found, max(1 / found[1], _LEAST_BETWEEN_BINS))
 
+
+#: From fewer faults of all towers nothing is learnt: a detector that was just switched on would
+#: call every bin hundreds of times worse.
+_LEAST_FAULTS = 20
+#: Nor of a tower that had fewer than these.
+_LEAST_OF_TOWER = 3
 
 #: Bins are taken to differ by 10 % at least: from a log in which they happen not to, one that does
 #: could not be told from one that got worse.
@@ -236,7 +245,8 @@ def levels(
     Returns
     -------
     Levels
-        A bin without runs has the level of its tower.
+        A bin without runs has the level of its tower; those of a tower with hardly a fault have
+        the level 0: of them nothing is expected.
 
     Notes
     -----
@@ -247,15 +257,16 @@ def levels(
     count = int(tower.max(initial=-1)) + 1
     of_tower = np.bincount(tower, faults, count), np.bincount(tower, expected, count)
     ratio = np.divide(*of_tower, out=np.ones(count), where=of_tower[1] > 0)
-    # A tower whose reference holds no fault at all is still not expected to have none for ever.
-    ratio = np.where(of_tower[0] > 0, ratio, 1 / (1 + of_tower[1]))
+    # Nothing was watching, or far too little ran: no bin of it is held against a guess.
+    ratio = np.where((of_tower[1] > 0) & (of_tower[0] < _LEAST_OF_TOWER), 0.0, ratio)
     shape = 1 / max(between_bins, 1e-6)
     clustered = 1 + variance * np.divide(
         squares, expected, out=np.zeros_like(expected), where=expected > 0
     )
     x, m = faults / clustered, expected / clustered
     center = ratio[tower]
-    level = (shape + x) / (shape / center + m)
+    some = center > 0
+    level = np.where(some, (shape + x) / (shape / np.where(some, center, 1.0) + m), 0.0)
     return Levels(level, 1 / (shape + x))
 
 

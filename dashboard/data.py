@@ -320,7 +320,7 @@ class Data:
         return self._kept(
             opened.known_charts,
             (asked, chart),
-            lambda: answers.known_charts(opened.scan, asked, chart, over="day"),
+            lambda: answers.known_charts(opened.scan, asked, chart),
         )
 
     def burn_ins(self) -> list[Proof]:

@@ -249,13 +249,20 @@ def _rest(result: Drift) -> Iterator[str]:
     watched = [stream for stream in others if stream.monitored_from is not None]
     told = [stream for stream in watched if not stream.slow]
     slow = [stream for stream in watched if stream.slow]
-    early = [stream for stream in others if stream.monitored_from is None]
+    unknown = [stream for stream in others if stream.unlearnt]
+    early = [s for s in others if s.monitored_from is None and not s.unlearnt]
     if told:
         yield (
             f"No more than paper, air and settings explain, as far as can be told: {_these(told)}."
         )
     if slow:
         yield f"Too few feeds to tell soon: {_these(slow)}; {_needed(slow)}."
+    unwatched = [stream for stream in unknown if not stream.path.feeds.any()]
+    few = [stream for stream in unknown if stream.path.feeds.any()]
+    if few:
+        yield f"Too few were logged so far to know what to expect: {_these(few)}."
+    if unwatched:
+        yield f"Nothing was watching for {_these(unwatched).removeprefix('the ')}."
     if early:
         yield (
             "Not watched yet, since what to expect is learnt from a tower's first six months: "
@@ -377,7 +384,7 @@ def _chart(options: argparse.Namespace) -> int:
 
     filters = shared.filters(options)
     with shared.scan(options) as (scan, _):
-        chart = answers.known_charts(scan, filters, options.chart, over=options.over or "day")
+        chart = answers.known_charts(scan, filters, options.chart, over=options.over)
         # The chart is of production where no other purpose was asked for.
         if not filters.values("purpose"):
             filters = filters.holding("purpose", "production")

@@ -268,6 +268,8 @@ def state(stream: Stream) -> str:
     """Say how a stream stands in a word or two."""
     if stream.alarm is not None:
         return "worse"
+    if stream.unlearnt:
+        return "not known" if stream.path.feeds.any() else "nothing watched"
     if stream.monitored_from is None:
         return "not yet watched"
     return "too few feeds" if stream.slow else "being watched"
