@@ -589,18 +589,25 @@ def known_charts(scan: LogScan, filters: Filters, chart: str, *, over: str | Non
         )
     over = "run" if chart == "g" else over or "day"
     counts = scan.by_run(() if over == "run" else (over,), _production(filters))
-    faults, feeds = _in_order(counts, filters.kind, over)
-    if chart == "p":
-        return p_chart(faults, feeds, each=over)
-    if chart == "p-prime":
-        return p_prime_chart(faults, feeds, each=over)
+    faults, feeds, when = _in_order(counts, filters.kind, over)
     if chart == "g":
-        return g_chart(feeds_between(faults, feeds))
-    return ewma_of_faults(faults, feeds)
+        # A point for each fault but the first, at the run that it was in.
+        at = np.repeat(np.arange(faults.size), faults.astype(np.int64))[1:]
+        found = g_chart(feeds_between(faults, feeds))
+        return replace(found, when=tuple(when[place] for place in at.tolist()))
+    if chart == "p":
+        found = p_chart(faults, feeds, each=over)
+    elif chart == "p-prime":
+        found = p_prime_chart(faults, feeds, each=over)
+    else:
+        found = ewma_of_faults(faults, feeds)
+    return replace(found, when=when)
 
 
-def _in_order(counts: pa.Table, kind: str, over: str) -> tuple[FloatArray, FloatArray]:
-    """Return faults and feeds of each run, day, week or month, in order of time."""
+def _in_order(
+    counts: pa.Table, kind: str, over: str
+) -> tuple[FloatArray, FloatArray, tuple[dt.datetime, ...]]:
+    """Return faults and feeds of each run, day, week or month in order of time, and its begin."""
     # A fault whose bin was not noted has no feeds of its own.
     some = counts.filter(pc.greater(counts[f"feeds_{kind}"], 0))
     by = ["of_tower", "of_run"] if over == "run" else [over]
@@ -608,7 +615,7 @@ def _in_order(counts: pa.Table, kind: str, over: str) -> tuple[FloatArray, Float
     summed = some.group_by(by).aggregate([*((name, "sum") for name in names), ("first", "min")])
     summed = summed.sort_by([("first_min", "ascending"), *((name, "ascending") for name in by)])
     faults, feeds = (summed[f"{name}_sum"].to_numpy().astype(np.float64) for name in names)
-    return faults, feeds
+    return faults, feeds, tuple(summed["first_min"].to_pylist())
 
 
 def _production(filters: Filters) -> Filters:

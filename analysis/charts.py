@@ -50,6 +50,7 @@ NIST/SEMATECH e-Handbook of Statistical Methods, sections 6.3.2 and 6.3.3.
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -74,6 +75,8 @@ __all__ = [
     "p_chart",
     "p_prime_chart",
 ]
+
+from analysis.words import day
 
 FloatArray = NDArray[np.float64]
 
@@ -137,6 +140,8 @@ class Chart:
     sigma_z : float or None
         Of a p-prime chart alone: how many times wider than binomial its limits are; NaN where
         nothing tells.
+    when : tuple of datetime
+        When each point was, where that is known; empty otherwise.
     """
 
     name: str
@@ -149,6 +154,7 @@ class Chart:
     limits: str
     account: Account
     sigma_z: float | None = None
+    when: tuple[dt.datetime, ...] = ()
 
     def sentence(self) -> str:
         """Say how many points lie beyond the limits, where the first is, and what is not known."""
@@ -168,8 +174,9 @@ class Chart:
                 f"None of {number:,} {plural} of this {self.name} lies beyond the limits; "
                 f"{unaware}."
             )
-        first = int(np.argmax(self.outside)) + 1
-        where = f"at position {first:,}" if beyond == 1 else f"the first at position {first:,}"
+        first = int(np.argmax(self.outside))
+        place = f"on {day(self.when[first])}" if self.when else f"at position {first + 1:,}"
+        where = place if beyond == 1 else f"the first {place}"
         lie = "lies" if beyond == 1 else "lie"
         return (
             f"{beyond:,} of {number:,} {plural} of this {self.name} {lie} beyond the limits, "

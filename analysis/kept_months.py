@@ -119,8 +119,9 @@ class KeptMonths(Kept):
         services: Sequence[Service],
         asked: Sequence[str],
     ) -> None:
-        # Each budget has a folder of its own, so that asking for one costs the other nothing.
-        self._folder = folder / _hashed(*asked)[:12]
+        self._folder = folder
+        # Files of each budget have a name of their own, so that asking for one costs no other.
+        self._asked = _hashed(*asked)[:8]
         listed = {str(row["stock"]): repr(sorted(row.items())) for row in stocks}
         of_month = [
             _of_month(since, until, days, listed, services, first=number == 0)
@@ -132,8 +133,8 @@ class KeptMonths(Kept):
             # The first months teach what is expected of themselves.
             learnt = _hashed(key, own) if number == 0 else _hashed(key, "learnt")
             key = _hashed(learnt, own)
-            self._learnt_keys.append(learnt)
-            self._month_keys.append(key)
+            self._learnt_keys.append(f"{self._asked}-{learnt}")
+            self._month_keys.append(f"{self._asked}-{key}")
 
     def month(self, number: int) -> Month | None:
         """Return a month that was worked out before, if it still holds."""
@@ -158,7 +159,7 @@ class KeptMonths(Kept):
         """Delete the files that this answer does not rest on."""
         named = {f"{key}.npz" for key in (*self._month_keys, *self._learnt_keys)}
         with contextlib.suppress(OSError):
-            for file in (*self._folder.glob("*.npz"), *self._folder.glob("*.part")):
+            for file in self._folder.glob(f"{self._asked}-*"):
                 if file.name not in named:
                     file.unlink(missing_ok=True)
 

@@ -420,13 +420,14 @@ def _chart_json(chart: Chart) -> dict[str, Any]:
         "limits": chart.limits,
         "points": [
             {
+                "when": chart.when[place] if chart.when else None,
                 "point": shared.finite(point),
                 "centre": shared.finite(centre),
                 "low": shared.finite(low),
                 "high": shared.finite(high),
                 "outside": outside,
             }
-            for point, centre, low, high, outside in _rows(chart)
+            for place, (point, centre, low, high, outside) in enumerate(_rows(chart))
         ],
     }
 
@@ -445,7 +446,9 @@ def _print_chart(chart: Chart, name: str) -> None:
         point, centre = numbers[:2]
         beyond = ("above" if point > centre else "below") if outside else ""
         cells = ("" if math.isnan(number) else write(number) for number in numbers)
-        rows.append((f"{position:,}", *cells, beyond))
+        place = f"{chart.when[position - 1]:%Y-%m-%d}" if chart.when else f"{position:,}"
+        rows.append((place, *cells, beyond))
+    first = "from" if chart.when else "position"
     shared.print_table(
-        ("position", "point", "centre", "low", "high", "outside"), rows, left=("outside",)
+        (first, "point", "centre", "low", "high", "outside"), rows, left=("outside",)
     )

@@ -238,16 +238,7 @@ def answer(data: Data, query: shown_filters.Query) -> list[Component]:
 def _known(data: Data, stream: Stream, name: str) -> tuple[Chart, list[dt.datetime] | None]:
     """Return a classical chart of a stream, and when each of its points was, if that is known."""
     chart = data.known_chart(stream.tower, stream.bin, stream.kind, name)
-    path = stream.path
-    if name == "g":
-        # A point for each fault after the first, at the run that it was in.
-        at = np.repeat(path.started, path.observed)[1:]
-    else:
-        # A day on which nothing watched for this kind has no point.
-        at = np.unique(path.started[path.feeds > 0].astype("datetime64[D]"))
-    if at.size != chart.points.size:
-        return chart, None
-    return chart, [moment for moment in at.astype("datetime64[us]").tolist()]
+    return chart, list(chart.when) if chart.when else None
 
 
 def marks_of(stream: Stream, services: Sequence[Mark], moved: Sequence[Mark] = ()) -> list[Mark]:

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from analysis import answers
 from analysis.counts import Account, LogScan
@@ -75,9 +76,11 @@ def bins_of(cell: str) -> frozenset[int]:
 def lines(samples: Path) -> list[Line]:
     """Return the production lines whose bin was noted."""
     with (samples / "runs.csv").open(newline="") as file:
-        some = [row for row in csv.DictReader(file) if row["purpose"] == "production"]
+        rows = list(csv.DictReader(file))
+    some = [row for row in rows if row["purpose"] == "production"]
     begun: dict[tuple[str, str], str] = {}
-    for row in some:
+    # A run begins with its make-ready.
+    for row in rows:
         key = row["tower"], row["run"]
         begun[key] = min(begun.get(key, row["started"]), row["started"])
     return [
@@ -135,9 +138,11 @@ def one(found: Drift, place: tuple[str, int, str]) -> tuple[Stream, Alarm]:
     return stream, alarm
 
 
-def test_what_was_planted_is_found_and_nothing_else(found):
+def test_what_was_planted_is_found_and_no_more_else_than_was_allowed(found):
     places = [(stream.tower, stream.bin, stream.kind) for stream, _ in alarms_of(found)]
-    assert sorted(places) == sorted(TRUE)
+    assert set(TRUE) <= set(places)
+    # One false alarm a year of each of three towers, over eight months.
+    assert len(places) - len(TRUE) <= stats.poisson.ppf(0.95, 3 * 8 / 12)
     assert len(found.monitored) == 2 * (30 + 3)
 
 
@@ -293,8 +298,6 @@ def test_asking_again_gives_the_same(scan, kept, found):
         (["tower=B", "bin=4"], 2),
         (["bin=4"], 6),
         (["site=" + works.SITE], 66),
-        (["site=elsewhere"], 0),
-        (["tower=Z"], 0),
     ],
 )
 def test_a_part_of_the_towers_has_the_same_streams(scan, kept, found, where, number):
@@ -302,8 +305,25 @@ def test_a_part_of_the_towers_has_the_same_streams(scan, kept, found, where, num
     assert len(part.monitored) == number
     for stream in part.monitored:
         assert same(stream, found.stream(stream.tower, stream.bin, stream.kind))
-    if not number:
-        assert part.sentence() == "Nothing was logged here; choose another part of the log."
+
+
+@pytest.mark.parametrize(
+    ("where", "told"),
+    [
+        ("tower=Z", "there is no tower Z in the log; it has A, B and C"),
+        ("site=elsewhere", f"there is no site elsewhere in the log; it has {works.SITE}"),
+        ("bin=99", "there is no bin 99 in the log; it has 1, 2, 3,"),
+    ],
+)
+def test_a_place_that_is_not_there_is_refused_and_those_that_are_are_named(scan, where, told):
+    with pytest.raises(FilterError, match=f"^{told}"):
+        answers.drift(scan, parse_filters(where=[where]))
+
+
+@pytest.mark.parametrize("budget", [0.0, -1.0, float("nan")])
+def test_a_budget_that_cannot_be_is_refused(scan, budget):
+    with pytest.raises(FilterError, match="^budget is .*; allow a tower some false alarms a year"):
+        answers.drift(scan, Filters(), budget=budget)
 
 
 def test_one_kind_of_fault_alone(scan, kept, found):
@@ -380,11 +400,20 @@ def test_each_chart_can_be_drawn_over_each_time(scan):
     some = parse_filters(where=["tower=B", "bin=4"], kind="doubles", until="2031-09-30")
     sizes = {
         (name, over): answers.known_charts(scan, some, name, over=over).points.size
-        for name in answers.CHARTS
+        for name in ("p", "p-prime", "ewma")
         for over in ("day", "month", "run")
     }
     assert sizes["p", "month"] == sizes["ewma", "month"] == 9
     assert sizes["p", "run"] > sizes["p", "day"] > 100
+    gaps = answers.known_charts(scan, some, "g")
+    assert len(gaps.when) == gaps.points.size > 40
+    assert list(gaps.when) == sorted(gaps.when)
+    with pytest.raises(
+        FilterError, match="^a g-chart has a point for each fault and none for"
+    ):
+        answers.known_charts(scan, some, "g", over="month")
+    months = answers.known_charts(scan, some, "p", over="month")
+    assert [when.month for when in months.when] == list(range(1, 10))
     for chart, over in (("q", "day"), ("p", "hour")):
         with pytest.raises(FilterError, match=f"there is no chart {chart} by {over}; write one of"):
             answers.known_charts(scan, some, chart, over=over)

@@ -86,6 +86,13 @@ def test_so_has_what_is_asked_of_the_whole_log(sample_store: Path, client: Clien
     assert there.version == here.version
 
 
+def test_days_have_the_same_fingerprints(sample_store: Path, client: Client) -> None:
+    here, there = both(sample_store, client)
+    days = here.days(Filters())
+    assert days == there.days(Filters())
+    assert len(days) > 300 and all(stocks for _, stocks in days.values())
+
+
 def test_a_log_that_grew_is_as_it_stood(store: Store, client: Client) -> None:
     head = "run,started,tower,bin,cycles,misses,doubles,mood"
     store.add(read(run_log("1,2031-03-14T08:05,A,1-2,100,0,0,fine", header=head)))

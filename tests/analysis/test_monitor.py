@@ -254,7 +254,7 @@ def test_it_is_told_when_it_began(found):
         assert told.earliest <= first <= told.latest
         assert told.earliest <= told.began <= told.latest
         assert told.ratio_low < 3 < told.ratio_high
-    assert alarm.left_out_from == alarm.at_alarm.earliest
+    assert alarm.began == alarm.at_alarm.began
     assert found[0][-1].states[("A", 2), "misses"].lift == pytest.approx(3, rel=0.25)
 
 
@@ -514,12 +514,12 @@ def test_a_tower_that_may_always_have_been_worse_is_still_held_against_something
 
     def as_old_as_its_history(history: History, *given: object, **other: object) -> Dated | None:
         found = real(history, *given, **other)  # type: ignore[arg-type]
-        return None if found is None else replace(found, earliest=history.started[0].item())
+        return None if found is None else replace(found, began=history.started[0].item())
 
     monkeypatch.setattr(monitor, "dated", as_old_as_its_history)
     table = made(24, days=235, ratio=lambda rows: np.where(rows.day >= 190, 2.5, 1.0))
     months_, learnt = watched(table)
-    assert alarms_of(months_)["A", None][0].left_out_from == FIRST + dt.timedelta(hours=8)
+    assert alarms_of(months_)["A", None][0].began == FIRST + dt.timedelta(hours=8)
     assert learnt.references[0] is not None
     assert np.isfinite(learnt.thresholds[0]).all()
     assert all(month.expected[0].sum() > 0 for month in months_)

@@ -86,13 +86,19 @@ def test_faults_that_come_together_count_for_less():
     assert (found.squared_cv > singly.squared_cv).all()
 
 
-def test_a_tower_without_a_fault_is_not_expected_to_have_none_for_ever():
-    few, many = (
-        levels(np.zeros(1), np.array([m]), np.ones(1), ALONE, between_bins=0.1, variance=0.0)
-        for m in (3.0, 30.0)
-    )
-    assert 0 < many.level[0] < few.level[0] < 1
-    assert np.isfinite(few.squared_cv).all()
+@pytest.mark.parametrize(("faults", "watched"), [(0, False), (2, False), (3, True)])
+def test_nothing_is_expected_of_a_tower_with_hardly_a_fault(faults: int, watched: bool) -> None:
+    x, m = np.array([float(faults), 0.0, 9.0]), np.array([20.0, 20.0, 20.0])
+    tower = np.array([0, 0, 1])
+    found = levels(x, m, m, tower, between_bins=0.1, variance=0.0)
+    assert (found.level[:2] > 0).tolist() == [watched, watched]
+    assert found.level[2] > 0 and np.isfinite(found.squared_cv).all()
+
+
+def test_nothing_is_learnt_from_a_handful_of_faults() -> None:
+    counts = pa.table({"misses": [10, 9], "doubles": [0, 0]})
+    assert learn(counts, "misses", [], []) is None
+    assert learn(counts, "doubles", [], []) is None
 
 
 def test_no_bins_are_no_levels():

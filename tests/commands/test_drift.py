@@ -111,7 +111,10 @@ UNWATCHED = replace(
     statistic=0.0,
     monitored_from=None,
     doubling_days=math.inf,
+    path=replace(FINE.path, monitored=np.array([False])),
 )
+UNLEARNT = replace(UNWATCHED, path=FINE.path)
+OFF = replace(UNWATCHED, path=replace(FINE.path, feeds=np.zeros(1, dtype=np.int64)))
 SLOW = replace(FINE, bin=3, kind="misses", doubling_days=430.0)
 
 
@@ -132,10 +135,12 @@ def ask(run: Run, store: Folder, monkeypatch: pytest.MonkeyPatch) -> Ask:
     """Run the command on an answer made by hand."""
 
     def call(result: Drift, *words: object) -> Any:
-        def answer(scan: object, filters: object, *, budget: float = 1.0) -> Drift:
+        def answer(
+            scan: object, filters: object, *, budget: float = 1.0, kept: object = None
+        ) -> Drift:
             return replace(result, budget=budget)
 
-        monkeypatch.setattr(answers, "drift", answer, raising=False)
+        monkeypatch.setattr(answers, "drift", answer)
         said = run("drift", "--store", store, *words)
         assert (said.code, said.err) == (0, "")
         return said
@@ -283,6 +288,15 @@ class TestTheOthers:
             "doubles of bin 9 of tower B."
         )
 
+    def test_those_of_which_too_little_is_known_are_told_from_those_nothing_watched(
+        self, ask: Ask
+    ) -> None:
+        lines = ask(drift(FINE, UNLEARNT, replace(OFF, bin=8))).out.splitlines()
+        assert lines[-3] == (
+            "Too few were logged so far to know what to expect: the doubles of bin 9 of tower B."
+        )
+        assert lines[-2] == "Nothing was watching for doubles of bin 8 of tower B."
+
     def test_where_nothing_is_watched_that_is_said_once(self, ask: Ask) -> None:
         lines = ask(drift(UNWATCHED, first_monitored=at(7, 6))).out.splitlines()
         assert lines[0].endswith("a tower's first six months, until 6 July 2031.")
@@ -423,11 +437,12 @@ class TestWhatIsAsked:
     ) -> None:
         asked: list[Any] = []
 
-        def answer(scan: object, filters: Any, *, budget: float = 1.0) -> Drift:
+        def answer(scan: object, filters: Any, *, budget: float = 1.0, kept: Folder) -> Drift:
+            assert kept == Folder(store) / "kept"
             asked.append((filters, budget))
             return drift(FINE)
 
-        monkeypatch.setattr(answers, "drift", answer, raising=False)
+        monkeypatch.setattr(answers, "drift", answer)
         words = ("--where", "tower=B", "--kind", "doubles", "--until", "2031-05-31")
         assert run("drift", "--store", store, *words, "--budget", "4").code == 0
         ((filters, budget),) = asked
@@ -470,12 +485,12 @@ CHARTS = {
 def draw(run: Run, store: Folder, monkeypatch: pytest.MonkeyPatch) -> Ask:
     """Run the command on a chart made by hand; it must be asked for as it was meant."""
 
-    def call(chart: Chart, name: str, *words: object, meant: str = "day") -> Any:
-        def answer(scan: object, filters: object, chosen: str, over: str = "") -> Chart:
+    def call(chart: Chart, name: str, *words: object, meant: str | None = None) -> Any:
+        def answer(scan: object, filters: object, chosen: str, over: str | None = "") -> Chart:
             assert (chosen, over) == (name, meant)
             return chart
 
-        monkeypatch.setattr(answers, "known_charts", answer, raising=False)
+        monkeypatch.setattr(answers, "known_charts", answer)
         said = run("drift", "--store", store, "--chart", name, *words)
         assert (said.code, said.err) == (0, "")
         return said

@@ -8,6 +8,7 @@ import datetime as dt
 import io
 import math
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 import pytest
 
@@ -72,11 +73,14 @@ def faked(monkeypatch: pytest.MonkeyPatch) -> Iterator[list[Filters]]:
             raise FilterError("tower Z is not in the log")
         return made
 
-    def known(scan: object, of: Filters, chart: str, *, over: str = "day") -> Chart:
+    def known(scan: object, of: Filters, chart: str) -> Chart:
         path = WORST.path
+        when = path.started.astype("datetime64[us]")
         if chart == "g":
-            return g_chart(feeds_between(path.observed, path.feeds))
-        return p_chart(path.observed, path.feeds, each=over)
+            found = g_chart(feeds_between(path.observed, path.feeds))
+            return replace(found, when=tuple(when.repeat(path.observed)[1:].tolist()))
+        found = p_chart(path.observed, path.feeds, each="day")
+        return replace(found, when=tuple(when.tolist()))
 
     monkeypatch.setattr(answers, "drift", drift)
     monkeypatch.setattr(answers, "setting_marks", lambda scan, t, b: [MOVED])
