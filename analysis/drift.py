@@ -25,7 +25,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -455,7 +455,7 @@ def drift(
         for stock, feeds in month.new_paper:
             new[stock] = new.get(stock, 0) + feeds
     return Drift(
-        monitored=sorted_streams(found),
+        monitored=sorted_streams(_with_ratios(found)),
         kinds=tuple(kinds),
         account=account,
         budget=budget,
@@ -492,8 +492,6 @@ def _stream(
     now = whole.between(since, None)
     observed, expected = float(now.faults.sum()), float(now.expected.sum())
     ratio = (np.nan, np.nan, np.nan)
-    if monitored_from is not None and expected > 0:
-        ratio = _ratio(observed, now.expected, variance, cv)
     if opened is not None and opened.shape == "ramp":
         # What it has reached.
         ratio = (opened.ratio, opened.ratio_low, opened.ratio_high)
@@ -531,25 +529,64 @@ def _stream(
     )
 
 
+def _with_ratios(streams: Sequence[Stream]) -> list[Stream]:
+    """Give streams their ratios, all at once; but for those whose ratio is what a ramp reached."""
+    out = list(streams)
+    asked = [
+        place for place, s in enumerate(streams) if s.expected > 0 and not np.isfinite(s.ratio)
+    ]
+    squares = []
+    for place in asked:
+        path, since = streams[place].path, streams[place].since
+        assert since is not None
+        later = path.started >= np.datetime64(since)
+        squares.append(float((path.expected[later] ** 2).sum()))
+    some = [streams[place] for place in asked]
+    found = _ratios(
+        np.array([s.observed for s in some], dtype=np.float64),
+        np.array([s.expected for s in some]),
+        np.array([s.path.variance for s in some]) * np.array(squares),
+        np.array([s.path.squared_cv for s in some]),
+    )
+    columns = [column.tolist() for column in found]
+    for place, ratio, low, high in zip(asked, *columns, strict=True):
+        out[place] = replace(streams[place], ratio=ratio, ratio_low=low, ratio_high=high)
+    return out
+
+
 def _ratio(
     observed: float, expected: FloatArray, variance: float, squared_cv: float
 ) -> tuple[float, float, float]:
-    """Return how many times as many there were as expected, with a 95 % interval.
+    """Return the same of one stretch of runs, given what was expected of each."""
+    found = _ratios(
+        np.array([observed]),
+        np.array([float(expected.sum())]),
+        np.array([variance * float((expected**2).sum())]),
+        np.array([squared_cv]),
+    )
+    ratio, low, high = (float(one[0]) for one in found)
+    return ratio, low, high
 
-    What is expected is known as well as a count of 1 / `squared_cv` faults would tell it.
+
+def _ratios(
+    observed: FloatArray, expected: FloatArray, clustered: FloatArray, squared_cv: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return how many times as many there were as expected, with 95 % intervals.
+
+    What is expected is known as well as a count of 1 / `squared_cv` faults would tell it;
+    `clustered` is what clusters add to the variance of the faults.
     """
-    total = float(expected.sum())
-    known = 1 / max(squared_cv, 1e-6)
+    known = 1 / np.maximum(squared_cv, 1e-6)
     # A ratio of counts needs feeds that none can exceed; only their ratio matters.
     many = 1e9
     found = ratios.ratio(
         observed,
-        total * many,
+        expected * many,
         known,
         known * many,
-        relative_variance=variance * float((expected**2).sum()) / total**2,
+        relative_variance=clustered / expected**2,
     )
-    return observed / total, float(found.low), float(found.high)
+    return observed / expected, np.asarray(found.low), np.asarray(found.high)
 
 
 def _alarm(
