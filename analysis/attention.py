@@ -110,9 +110,7 @@ def attention_list(
     return (*items, *_gaps(missing))
 
 
-def with_drift(
-    items: Sequence[Attention], filters: Filters, drift: Drift
-) -> tuple[Attention, ...]:
+def with_drift(items: Sequence[Attention], filters: Filters, drift: Drift) -> tuple[Attention, ...]:
     """Put who is getting worse at the head of an attention list.
 
     Parameters

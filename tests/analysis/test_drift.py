@@ -408,9 +408,7 @@ def test_each_chart_can_be_drawn_over_each_time(scan):
     gaps = answers.known_charts(scan, some, "g")
     assert len(gaps.when) == gaps.points.size > 40
     assert list(gaps.when) == sorted(gaps.when)
-    with pytest.raises(
-        FilterError, match="^a g-chart has a point for each fault and none for"
-    ):
+    with pytest.raises(FilterError, match="^a g-chart has a point for each fault and none for"):
         answers.known_charts(scan, some, "g", over="month")
     months = answers.known_charts(scan, some, "p", over="month")
     assert [when.month for when in months.when] == list(range(1, 10))
