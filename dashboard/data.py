@@ -107,6 +107,7 @@ class Data:
         self._store = Store(folder)
         self._keep = keep
         self._lock = threading.Lock()
+        self._working = threading.Lock()
         self._held: _Opened | None = None
 
     @property
@@ -286,9 +287,14 @@ class Data:
         opened = self._opened()
         # Months that were worked through are kept beside the store: they take seconds each.
         kept = self.folder / "kept"
-        return self._kept(
-            opened.drifts, filters, lambda: answers.drift(opened.scan, filters, kept=kept), _DRIFTS
-        )
+        # Pages that ask at once wait for one of them, rather than all doing the work.
+        with self._working:
+            return self._kept(
+                opened.drifts,
+                filters,
+                lambda: answers.drift(opened.scan, filters, kept=kept),
+                _DRIFTS,
+            )
 
     def knows_drift(self, filters: Filters) -> bool:
         """Tell whether `drift` has its answer, and would not take seconds to find it."""

@@ -153,13 +153,6 @@ def test_ranges_are_in_order(seed, variance):
         assert one.shape in ("step", "ramp")
 
 
-def test_the_range_is_wider_at_the_alarm_than_later():
-    history = made(drawn(7, (50, 1.0), (20, 3.0)), 1.0)
-    now, later = (found(history, confirmed=confirmed) for confirmed in (0.0, 10.0))
-    assert now.earliest <= later.earliest and now.latest >= later.latest
-    assert now.latest - now.earliest > later.latest - later.earliest
-
-
 def test_runs_that_expect_nothing_are_passed_over():
     faults = drawn(8, (60, 1.0), (30, 4.0))
     with_gaps = np.zeros(2 * faults.size)

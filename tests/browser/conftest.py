@@ -12,6 +12,12 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page, Request, sync_playwright
 
+from analysis import answers
+from analysis.counts import LogScan
+from analysis.filters import Filters
+from analysis.store import Store
+from dashboard.pages.drift import watched
+
 CHROMIUM = Path("/usr/bin/chromium")
 # Without these it asks other machines for updates, and asks for rights that containers lack.
 SWITCHES = (
@@ -30,10 +36,21 @@ _SERVE = (
 
 
 @pytest.fixture(scope="session")
-def address(sample_store: Path) -> Iterator[str]:
+def watched_store(sample_store: Path) -> Path:
+    """Return the sample store with the months that drift has worked through beside it.
+
+    Every overview asks who is getting worse: from cold that takes as long as all else on it.
+    """
+    scan = LogScan(Store(sample_store).snapshot())
+    answers.drift(scan, watched(Filters()), kept=sample_store / "kept")
+    return sample_store
+
+
+@pytest.fixture(scope="session")
+def address(watched_store: Path) -> Iterator[str]:
     """Serve the sample store in a process of its own; give its address without the last slash."""
     with subprocess.Popen(
-        [sys.executable, "-c", _SERVE, str(sample_store)], stdout=subprocess.PIPE, text=True
+        [sys.executable, "-c", _SERVE, str(watched_store)], stdout=subprocess.PIPE, text=True
     ) as process:
         assert process.stdout is not None
         yield process.stdout.readline().strip().rstrip("/")

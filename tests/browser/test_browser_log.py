@@ -52,8 +52,8 @@ class Place:
 
 
 @pytest.fixture
-def place(sample_store: Path, tmp_path: Path) -> Iterator[Place]:
-    folder = Path(shutil.copytree(sample_store, tmp_path / "store"))
+def place(watched_store: Path, tmp_path: Path) -> Iterator[Place]:
+    folder = Path(shutil.copytree(watched_store, tmp_path / "store"))
     with subprocess.Popen(
         [sys.executable, "-c", _SERVE, str(folder)], stdout=subprocess.PIPE, text=True
     ) as process:
