@@ -575,7 +575,7 @@ class Layout:
         some = pc.and_(pc.greater(counts[f"feeds_{kind}"], 0), pc.is_valid(counts["bin"]))
         kept = np.flatnonzero(some.to_numpy(zero_copy_only=False))
         counts = counts.take(pa.array(kept))
-        tower_names, tower_at = _encoded(counts["of_tower"])
+        tower_names, tower_at = encoded(counts["of_tower"])
         towers = _placed(tower_names, self.towers)[tower_at]
         number = counts["bin"].to_numpy()
         index = {place: code for code, place in enumerate(self.places)}
@@ -588,7 +588,7 @@ class Layout:
         }
         stock = self._coded(self.stocks, counts["stock"])
         codes["stock"] = stock
-        tower_run = _numbered(tower_at, _encoded(counts["of_run"])[1])
+        tower_run = _numbered(tower_at, encoded(counts["of_run"])[1])
         # A run belongs to the day on which it began, all of it.
         first = _began(counts, tower_run)
         calendar = _week(first)
@@ -617,7 +617,7 @@ class Layout:
         )
 
     def _coded(self, levels: Levels, column: pa.ChunkedArray) -> IntArray:
-        names, at = _encoded(column)
+        names, at = encoded(column)
         if levels is not self.stocks:
             names = [level_name(name) for name in names]
         placed = _placed(names, levels.names)
@@ -649,7 +649,7 @@ def _week(day: IntArray) -> IntArray:
     return np.asarray((day + 3) // 7)
 
 
-def _encoded(column: pa.ChunkedArray) -> tuple[list[str | None], IntArray]:
+def encoded(column: pa.ChunkedArray) -> tuple[list[str | None], IntArray]:
     """Return the different entries of a column as text, and which of them each row has."""
     whole = column.combine_chunks() if isinstance(column, pa.ChunkedArray) else column
     coded = pc.dictionary_encode(whole, null_encoding="encode")
@@ -839,7 +839,7 @@ def _layout(
     order = sorted(set(kinds))
     feeds = _numbers(some[f"feeds_{kind}"])
     logged = [_levels(column, some[column], feeds) for column in ("purpose", "prepared", *settings)]
-    tower_run = _numbered(_encoded(some["of_tower"])[1], _encoded(some["of_run"])[1])
+    tower_run = _numbered(encoded(some["of_tower"])[1], encoded(some["of_run"])[1])
     week = _week(_began(some, tower_run))
     follows = tuple(
         levels.column
@@ -867,8 +867,8 @@ def _layout(
 
 def _follows(stock: pa.ChunkedArray, setting: pa.ChunkedArray, feeds: FloatArray) -> bool:
     """Tell whether a setting hardly varies on one stock, though it does between stocks."""
-    stocks, of_stock = _encoded(stock)
-    entries, at = _encoded(setting)
+    stocks, of_stock = encoded(stock)
+    entries, at = encoded(setting)
     names = [level_name(name) for name in entries]
     level = _placed(names, list(dict.fromkeys(names)))[at]
     fed = np.bincount(of_stock * len(names) + level, feeds, len(stocks) * len(names))
@@ -880,12 +880,12 @@ def _follows(stock: pa.ChunkedArray, setting: pa.ChunkedArray, feeds: FloatArray
 
 
 def _stock_levels(values: pa.ChunkedArray) -> Levels:
-    names = sorted(set(_encoded(values)[0]), key=lambda name: (name is None, name or ""))
+    names = sorted(set(encoded(values)[0]), key=lambda name: (name is None, name or ""))
     return Levels("stock", tuple(names), None)
 
 
 def _levels(column: str, values: pa.ChunkedArray, feeds: FloatArray) -> Levels:
-    found, at = _encoded(values)
+    found, at = encoded(values)
     fed: dict[str | None, float] = {}
     for name, fed_at in zip(found, np.bincount(at, feeds, len(found)), strict=True):
         fed[level_name(name)] = fed.get(level_name(name), 0.0) + float(fed_at)

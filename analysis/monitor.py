@@ -39,6 +39,7 @@ from numpy.typing import NDArray
 from scipy import special
 from threadpoolctl import threadpool_limits
 
+from analysis.conditions import encoded
 from analysis.cusum import RATIOS, RunLengthTable, run_length_table, scores
 from analysis.histories import Dated, History, dated
 from analysis.histories import moment as _moment
@@ -91,9 +92,8 @@ _LEAST_WORSE, _MOST_WORSE = 1.5, 4.0
 _YEAR_DAYS, _LATELY_DAYS = 365, 91
 
 #: Streams in which nothing changed, of bins and of towers, alarm so many times as often as
-#: thresholds are set for. What is
-#: expected of a month is off in ways that its level does not tell, and streams go on from where
-#: they stand. Found in simulated fleets (tests/slow/drift.py).
+#: thresholds are set for. What is expected of a month is off in ways that its level does not tell,
+#: and streams go on from where they stand. Found in simulated fleets (tests/slow/drift.py).
 _ALLOWANCES = (1.5, 4.0)
 
 #: A stream that expects next to nothing would alarm at its first fault or its second: no threshold
@@ -322,7 +322,9 @@ def watch(
         for number in range(len(bounds) - 1):
             found = keeper.month(number)
             if found is None:
-                learnt = keeper.learnt(number) or works.learn(number, out, keeper)
+                # The first months teach what is expected of themselves and of the month after.
+                again = learnt if number == 1 else None
+                learnt = keeper.learnt(number) or again or works.learn(number, out, keeper)
                 found = works.held(number, learnt, out)
                 keeper.keep(number, found, learnt)
             else:
@@ -597,14 +599,11 @@ def _bins(counts: pa.Table) -> tuple[tuple[str, int], ...]:
 def _coded(counts: pa.Table, bins: Sequence[tuple[str, int]]) -> IntArray:
     """Return the place of each row of a scan among the bins; -1 where it is none of them."""
     index = {place: code for code, place in enumerate(bins)}
-    tower = counts["of_tower"].combine_chunks().dictionary_encode()
-    tower = tower.combine_chunks() if isinstance(tower, pa.ChunkedArray) else tower
-    names = tower.dictionary.to_pylist()
-    code = tower.indices.to_numpy(zero_copy_only=False).astype(np.int64)
+    names, code = encoded(counts["of_tower"])
     number = counts["bin"].fill_null(0).to_numpy().astype(np.int64)
     most = int(number.max(initial=0)) + 1
     pairs, at = np.unique(code * most + number, return_inverse=True)
-    of_pair = [index.get((names[p // most], int(p % most)), -1) for p in pairs.tolist()]
+    of_pair = [index.get((str(names[p // most]), int(p % most)), -1) for p in pairs.tolist()]
     return np.array(of_pair, dtype=np.int64)[at]
 
 
@@ -820,13 +819,9 @@ def _brought(counts: pa.Table, learnt: Learnt) -> tuple[_Rows, tuple[tuple[str, 
     started = _started(counts)
     known = place >= 0
     used = np.flatnonzero(known)
-    tower = counts["of_tower"].combine_chunks().dictionary_encode()
-    tower = tower.combine_chunks() if isinstance(tower, pa.ChunkedArray) else tower
-    name = counts["of_run"].combine_chunks().dictionary_encode()
-    name = name.combine_chunks() if isinstance(name, pa.ChunkedArray) else name
-    key = tower.indices.to_numpy(zero_copy_only=False).astype(np.int64) * (
-        len(name.dictionary) + 1
-    ) + name.indices.to_numpy(zero_copy_only=False)
+    _, tower = encoded(counts["of_tower"])
+    runs, of_name = encoded(counts["of_run"])
+    key = tower * (len(runs) + 1) + of_name
     _, run = np.unique(key[used], return_inverse=True)
     begun = np.full(int(run.max(initial=-1)) + 1, np.datetime64("NaT"), dtype="datetime64[us]")
     order = np.argsort(started[used])[::-1]

@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import json
-import os
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -330,15 +329,21 @@ def test_where_nothing_can_be_written_the_answer_is_the_same(table, cold, tmp_pa
     asked.keeper.tidy()
 
 
-@pytest.mark.skipif(os.name != "posix" or os.geteuid() == 0, reason="may write everywhere")
-def test_in_a_folder_that_may_only_be_read_too(table, cold, folder):
+def test_in_a_folder_that_may_only_be_read_too(table, cold, folder, monkeypatch):
     more = changed(table, 200)
-    folder.chmod(0o500)
-    try:
-        assert alike(Asked(folder).watch(more), Asked(None).watch(more))
-        assert alike(Asked(folder).watch(table), cold)
-    finally:
-        folder.chmod(0o700)
+    real = Path.open
+
+    def refused(path: Path, mode: str = "r", *given: object, **other: object) -> object:
+        if folder in path.parents and "r" not in mode:
+            raise PermissionError(13, "Permission denied", str(path))
+        return real(path, mode, *given, **other)  # type: ignore[call-overload]
+
+    # Whoever may write everywhere is refused by no folder, so the refusal is made.
+    monkeypatch.setattr(Path, "open", refused)
+    before = sorted(folder.iterdir())
+    assert alike(Asked(folder).watch(more), Asked(None).watch(more))
+    assert alike(Asked(folder).watch(table), cold)
+    assert sorted(folder.iterdir()) == before
 
 
 def test_a_full_disk_costs_time_and_leaves_nothing(table, cold, tmp_path, monkeypatch):
