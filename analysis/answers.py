@@ -44,6 +44,8 @@ from analysis.counts import Account, LogScan
 from analysis.drift import Drift
 from analysis.drift import drift as make_drift
 from analysis.filters import FilterError, Filters
+from analysis.judged import Judged
+from analysis.judged import judged as make_judged
 from analysis.kept_months import DayOfLog, KeptMonths
 from analysis.log_format import FAULT_KINDS, KINDS, YEARS
 from analysis.monitor import Place, Service, months, watch
@@ -275,6 +277,41 @@ def conditions(scan: LogScan, filters: Filters, *, confidence: float = 0.95) -> 
         ages=_ages(scan, counts),
         confidence=confidence,
     )
+
+
+def judged(
+    scan: LogScan, filters: Filters, found: Conditions | None = None
+) -> tuple[Judged, pa.Table]:
+    """Set every run of every bin beside what was to be expected of it.
+
+    Parameters
+    ----------
+    scan : LogScan
+        The log.
+    filters : Filters
+        Rows and kind of fault: production unless it holds a purpose.
+    found : Conditions, optional
+        Of a part of the log that holds those rows, and of that kind; fitted on them where absent.
+
+    Returns
+    -------
+    Judged, pyarrow.Table
+        And the rows of the scan that `Judged.kept` points at.
+
+    Raises
+    ------
+    analysis.filters.FilterError
+        For a column or a value that cannot be.
+    analysis.conditions.ConditionsError
+        Where nothing can be learnt.
+    """
+    filters = _production(filters)
+    if found is None:
+        found = conditions(scan, filters)
+    known = [t.name for t in found.model.fit.terms if t.name.startswith("set_")]
+    counts = scan.by_run((*CONDITION_COLUMNS, *known), filters)
+    runs = spread(scan, filters, filters.kind)
+    return make_judged(counts, found, runs, _ages(scan, counts)), counts
 
 
 def believe(
