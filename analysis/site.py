@@ -1,7 +1,8 @@
 """What has this site a say in: the site file, ``site.toml`` in the store's folder.
 
 Where the clocks stand, how its spreadsheets write dates and name their columns, in what unit and
-order its settings go, and the standard it holds its towers to. All of it may be left out. A file
+order its settings go, the standard it holds its towers to, when it acts, what faults cost it, and
+what its towers carry. All of it may be left out. A file
 that is wrong is refused as a whole, with every problem in it, since half a site file would read
 logs in a way that nobody asked for.
 """
@@ -11,17 +12,39 @@ from __future__ import annotations
 import dataclasses
 import datetime as dt
 import hashlib
-import json
 import re
 import tomllib
 import zoneinfo
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from decimal import Decimal
 from pathlib import Path
-from typing import Any
 
-from analysis.log_format import KEY_LENGTH, KINDS, SETTINGS
+from analysis.log_format import KINDS, SETTINGS
+from analysis.site_costs import (
+    EVERY_TOWER,
+    NO_COSTS,
+    check_costs,
+    check_parts,
+    check_towers,
+    part_name,
+)
+from analysis.site_costs import USUAL_COSTS as USUAL_COSTS
+from analysis.site_costs import Costs as Costs
+from analysis.site_costs import PartNote as PartNote
+from analysis.site_costs import TowerNote as TowerNote
+from analysis.site_values import (
+    RATES,
+    Checker,
+    check_rate,
+    check_rates,
+    check_table,
+    check_text,
+    dotted,
+    items_of,
+    number_between,
+    one_line,
+    shown,
+)
 from analysis.values import DATE_FORMS, nearest
 
 #: Name of the site file in the store's folder.
@@ -30,10 +53,11 @@ SITE_FILE = "site.toml"
 #: A site file of more bytes is something else.
 _MOST_BYTES = 1_000_000
 
-#: Rates are written per so many feeds.
-_PER = 10_000
-#: No tower is held to fewer faults: a smaller number is a slip, and could not be kept exactly.
-_LEAST = 1e-6
+#: A part is due when its bin has so many times the faults that it has with a new part, where
+#: neither that nor a rate is stated.
+USUAL_LIMIT_TIMES = 2.0
+#: False alarms a year allowed for each tower, where nothing is stated, and at most.
+USUAL_BUDGET, MOST_BUDGET = 1.0, 52
 
 
 @dataclass(frozen=True)
@@ -69,6 +93,19 @@ class Site:
         By the log's column, ``set_vacuum``.
     standard : mapping of str to float
         Stated standard in faults per feed, by kind of fault; ``faults`` where both others are.
+    budget : float, optional
+        False alarms a year allowed for each tower; None where it is not stated.
+    limits : mapping of str to float
+        Action limits in faults per feed, by kind of fault; ``faults`` where both others are.
+    limit_times : float, optional
+        So many times the faults with a new part are the action limit, for kinds without a rate of
+        their own; None where it is not stated.
+    costs : Costs
+        What is stated of the costs of faults.
+    parts : mapping of str to PartNote
+        By the part's name in lower case.
+    towers : mapping of str to TowerNote
+        By the tower's name, ``*`` for all that have no other.
     fingerprint : str
         SHA-256, in hexadecimal, of the file's bytes; empty without a file. Answers that are kept
         are kept under it.
@@ -79,6 +116,12 @@ class Site:
     headers: Mapping[str, str] = field(default_factory=dict, hash=False)
     settings: Mapping[str, Setting] = field(default_factory=dict, hash=False)
     standard: Mapping[str, float] = field(default_factory=dict, hash=False)
+    budget: float | None = None
+    limits: Mapping[str, float] = field(default_factory=dict, hash=False)
+    limit_times: float | None = None
+    costs: Costs = NO_COSTS
+    parts: Mapping[str, PartNote] = field(default_factory=dict, hash=False)
+    towers: Mapping[str, TowerNote] = field(default_factory=dict, hash=False)
     fingerprint: str = ""
 
     def now(self) -> dt.datetime:
@@ -90,6 +133,27 @@ class Site:
     def setting(self, column: str) -> Setting:
         """Return what is said of a setting, if only that nothing is."""
         return self.settings.get(column, _NOTHING)
+
+    def part(self, name: str) -> PartNote:
+        r"""Return what is said of a part, in whatever case it is written, if only that nothing is.
+
+        Examples
+        --------
+        >>> parse_site('[parts."Suction foot"]\nprice = 14', "site.toml").part("suction Foot").price
+        14.0
+        """
+        return self.parts.get(part_name(name), PartNote())
+
+    def tower(self, name: str) -> TowerNote:
+        r"""Return what is said of a tower: its own table, or else that of every tower.
+
+        Examples
+        --------
+        >>> site = parse_site('[towers."*"]\nparts = ["brush"]\n[towers.A]', "site.toml")
+        >>> site.tower("A").parts, site.tower("B").parts
+        ((), ('brush',))
+        """
+        return self.towers.get(name, self.towers.get(EVERY_TOWER, TowerNote()))
 
 
 _NOTHING = Setting()
@@ -196,10 +260,13 @@ def parse_site(text: str, name: str) -> Site:
     except ValueError as error:
         raise SiteError(name, [_no_toml(str(error))]) from None
     problems: list[str] = []
-    values = _table(document, "", _KEYS, problems)
+    values = check_table(document, "", _KEYS, problems)
     if problems:
         raise SiteError(name, problems)
     fingerprint = hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
+    values["budget"] = values.pop("false_alarms_per_tower_year", None)
+    limits = values.setdefault("limits", {})
+    values["limit_times"] = limits.pop("times_new", None)
     return Site(**values, fingerprint=fingerprint)
 
 
@@ -209,76 +276,13 @@ def _no_toml(message: str) -> str:
     what = match[1] if match else message
     where = f"line {match[2]}" if match and match[2] else "the end of it" if match else "it"
     return (
-        f"{where} cannot be read ({_one_line(what[:1].lower() + what[1:])}); put texts in "
+        f"{where} cannot be read ({one_line(what[:1].lower() + what[1:])}); put texts in "
         "quotation marks, numbers in none, and give each key once"
     )
 
 
-def _one_line(text: str) -> str:
-    """Return a text cut to a line of a sentence, whatever letters it holds."""
-    plain = "".join(letter if letter.isprintable() else "?" for letter in text)
-    return plain if len(plain) <= 60 else f"{plain[:57]}..."
-
-
-def _shown(value: object) -> str:
-    if isinstance(value, dict | list):
-        return "a table" if isinstance(value, dict) else "a list"
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    # Python writes no number of thousands of digits out.
-    if isinstance(value, int) and value.bit_length() > 200:
-        return "a number of very many digits"
-    return _one_line(str(value))
-
-
-def _dotted(path: str, key: str) -> str:
-    """Return the path of a key as TOML writes it."""
-    plain = key if re.fullmatch(r"[A-Za-z0-9_-]+", key) else json.dumps(key, ensure_ascii=False)
-    return f"{path}.{_one_line(plain)}" if path else _one_line(plain)
-
-
-# Checkers take a value, its path and the list that problems go to, and return what is kept of it.
-_Checker = Callable[[Any, str, list[str]], Any]
-
-
-def _table(
-    value: object, path: str, keys: Mapping[str, _Checker], problems: list[str]
-) -> dict[str, Any]:
-    """Check a table of known keys; those that are wrong or absent are left out."""
-    found: dict[str, Any] = {}
-    for key, inner in _items(value, path, problems):
-        if key in keys:
-            kept = keys[key](inner, _dotted(path, key), problems)
-            if kept is not None:
-                found[key] = kept
-            continue
-        meant = nearest(key, frozenset(keys), 0.6)
-        hint = f"did you mean {meant}?" if meant else f"known are {', '.join(keys)}"
-        problems.append(f"{_dotted(path, key)} is not known; {hint}")
-    return found
-
-
-def _items(value: object, path: str, problems: list[str]) -> list[tuple[str, object]]:
-    if isinstance(value, dict):
-        return list(value.items())
-    problems.append(f"{path} is one value; make it a table, with its keys below [{path}]")
-    return []
-
-
-def _text(value: object, path: str, problems: list[str]) -> str | None:
-    if not isinstance(value, str):
-        problems.append(f"{path} is {_shown(value)}; write a text in quotation marks")
-    elif not value.strip():
-        problems.append(f"{path} is empty; fill it in, or take it out")
-    elif len(value.strip()) > KEY_LENGTH or not value.strip().isprintable():
-        problems.append(f"{path} is {_shown(value)}; write at most {KEY_LENGTH} letters in a line")
-    else:
-        return value.strip()
-    return None
-
-
 def _zone(value: object, path: str, problems: list[str]) -> str | None:
-    name = _text(value, path, problems)
+    name = check_text(value, path, problems)
     if name is None:
         return None
     try:
@@ -291,18 +295,18 @@ def _zone(value: object, path: str, problems: list[str]) -> str | None:
     town = nearest(name.replace(" ", "_"), frozenset(towns), 0.8)
     meant = known.get(nearest(name, frozenset(known)) or towns.get(town, ""), "")
     hint = f"did you mean {meant}?" if meant else "write a region and a town, such as Europe/Vienna"
-    problems.append(f"{path} is {_shown(name)}, which is no time zone; {hint}")
+    problems.append(f"{path} is {shown(name)}, which is no time zone; {hint}")
     return None
 
 
 def _date_form(value: object, path: str, problems: list[str]) -> str | None:
-    form = _text(value, path, problems)
+    form = check_text(value, path, problems)
     if form is None or form in DATE_FORMS:
         return form
     # dd/mm/yyyy is how spreadsheets write it.
     meant = re.sub(r"([DMY])\1*", r"\1", form.upper())
     hint = f"; did you mean {meant}?" if meant in DATE_FORMS else ""
-    problems.append(f"{path} is {_shown(form)}; write one of {', '.join(DATE_FORMS)}{hint}")
+    problems.append(f"{path} is {shown(form)}; write one of {', '.join(DATE_FORMS)}{hint}")
     return None
 
 
@@ -312,9 +316,9 @@ _NAMES = frozenset(name for kind in KINDS.values() for name in kind.names)
 def _headers(value: object, path: str, problems: list[str]) -> dict[str, str]:
     """Check the site's own headers; several may mean one name, as spreadsheets differ."""
     found: dict[str, str] = {}
-    for key, inner in _items(value, path, problems):
-        here, own = _dotted(path, key), key.strip().lower()
-        meant = _text(inner, here, problems)
+    for key, inner in items_of(value, path, problems):
+        here, own = dotted(path, key), key.strip().lower()
+        meant = check_text(inner, here, problems)
         if not own:
             problems.append(f"{here} is empty; write the header as it stands in your files")
         elif own in found:
@@ -339,8 +343,8 @@ def _is_setting(name: str) -> bool:
 
 def _settings(value: object, path: str, problems: list[str]) -> dict[str, Setting]:
     found: dict[str, Setting] = {}
-    for key, inner in _items(value, path, problems):
-        here, name = _dotted(path, key), key.strip().lower()
+    for key, inner in items_of(value, path, problems):
+        here, name = dotted(path, key), key.strip().lower()
         if not _is_setting(name):
             meant = nearest(f"set_{name}", frozenset(SETTINGS))
             hint = f"did you mean {meant}?" if meant else "its name begins with set_, as in the log"
@@ -348,7 +352,7 @@ def _settings(value: object, path: str, problems: list[str]) -> dict[str, Settin
             continue
         if name in found:
             problems.append(f"{here} stands twice, since case and blanks do not count; keep one")
-        found[name] = Setting(**_table(inner, here, _OF_SETTING, problems))
+        found[name] = Setting(**check_table(inner, here, _OF_SETTING, problems))
     return found
 
 
@@ -358,46 +362,40 @@ def _levels(value: object, path: str, problems: list[str]) -> tuple[str, ...] | 
         return None
     levels: list[str] = []
     for number, one in enumerate(value, 1):
-        level = _text(one, f"{path} number {number}", problems)
+        level = check_text(one, f"{path} number {number}", problems)
         if level is not None and level in levels:
-            problems.append(f"{path} has {_shown(level)} twice; name each level once")
+            problems.append(f"{path} has {shown(level)} twice; name each level once")
         elif level is not None:
             levels.append(level)
     return tuple(levels)
 
 
-def _rate(value: object, path: str, problems: list[str]) -> float | None:
-    if isinstance(value, int | float) and not isinstance(value, bool) and _LEAST <= value < _PER:
-        # By its decimals, so that 0.3 per 10,000 is the same number as 3e-5.
-        return float(Decimal(str(value)) / _PER)
-    problems.append(
-        f"{path} is {_shown(value)}; write a number from {_LEAST:f} to below {_PER:,}, without "
-        "quotation marks, and with a point for the decimals"
-    )
-    return None
-
-
 def _standard(value: object, path: str, problems: list[str]) -> dict[str, float]:
-    rates = _table(value, path, _OF_STANDARD, problems)
-    found = {key.removesuffix("_per_10k"): rate for key, rate in rates.items()}
-    if len(found) == 2:
-        both = float(sum(Decimal(str(rate)) for rate in found.values()))
-        if both >= 1:
-            problems.append(
-                f"{path} has as many misses and doubles as feeds; write both per {_PER:,} feeds"
-            )
-        found["faults"] = both
-    return found
+    return check_rates(value, path, _OF_STANDARD, problems)
+
+
+def _limits(value: object, path: str, problems: list[str]) -> dict[str, float]:
+    return check_rates(value, path, _OF_LIMITS, problems)
 
 
 #: Keys of the tables in the file, each with what checks it.
-_OF_SETTING: Mapping[str, _Checker] = {"unit": _text, "levels": _levels}
-_OF_STANDARD: Mapping[str, _Checker] = {"misses_per_10k": _rate, "doubles_per_10k": _rate}
+_OF_SETTING: Mapping[str, Checker] = {"unit": check_text, "levels": _levels}
+_OF_STANDARD: Mapping[str, Checker] = dict.fromkeys(RATES, check_rate)
+_OF_LIMITS: Mapping[str, Checker] = {
+    **_OF_STANDARD,
+    # A part that is due at no more faults than a new one has would always be due.
+    "times_new": number_between(1, 100, above=True),
+}
 #: Keys of the file as a whole: the fields of `Site`.
-_KEYS: Mapping[str, _Checker] = {
+_KEYS: Mapping[str, Checker] = {
     "zone": _zone,
     "date_form": _date_form,
     "headers": _headers,
     "settings": _settings,
     "standard": _standard,
+    "false_alarms_per_tower_year": number_between(0, MOST_BUDGET, above=True),
+    "limits": _limits,
+    "costs": check_costs,
+    "parts": check_parts,
+    "towers": check_towers,
 }

@@ -24,20 +24,23 @@ PLACE = {
     "snapshot": 1,
     "spool": 1,
     "values": 1,
-    "site": 2,
+    "patterns": 2,
+    "site_values": 2,
     "upkeep": 2,
-    "intake": 3,
-    "comparing": 4,
-    "engine": 4,
-    "store": 5,
-    "counts": 6,
-    "answers": 9,
-    "export": 9,
-    "history": 9,
-    "kept_plans": 9,
-    "taking_in": 9,
+    "site_costs": 3,
+    "site": 4,
+    "intake": 5,
+    "comparing": 6,
+    "engine": 6,
+    "store": 7,
+    "counts": 8,
+    "answers": 11,
+    "export": 11,
+    "history": 11,
+    "kept_plans": 11,
+    "taking_in": 11,
 }
-QUESTION = 7
+QUESTION = 9
 
 
 def imports(path: Path, *, inside: bool = True) -> Iterator[str]:

@@ -17,8 +17,8 @@ if TYPE_CHECKING:
 #: What is monitored with: cumulative sums of log-likelihood ratios.
 METHOD = "cusum"
 
-#: False alarms a year allowed for each tower, where nothing is said, and at most.
-_BUDGET, _MOST = 1.0, 52
+#: False alarms a year allowed for each tower, at most.
+_MOST = 52
 
 #: So many streams, or papers, are named; of more it is said how many they are.
 _FEW = 3
@@ -30,8 +30,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--budget",
         type=_budget,
         metavar="N",
-        help="false alarms a year allowed for each tower, above 0 and at most 52 (1 when absent); "
-        "fewer of them come with later alarms",
+        help="false alarms a year allowed for each tower, above 0 and at most 52 (that of the site "
+        "file when absent, and 1 where it has none); fewer of them come with later alarms",
     )
     parser.add_argument(
         "--all", action="store_true", help="list every bin and tower, not only the worse ones"
@@ -76,8 +76,12 @@ def run(options: argparse.Namespace) -> int:
     if options.over:
         raise UsageError("--over goes with --chart; add that or leave it out")
     from analysis import answers
+    from analysis.site import USUAL_BUDGET
 
-    budget = _BUDGET if options.budget is None else options.budget
+    stated = options.budget
+    if stated is None:
+        stated = shared.site(options).budget
+    budget = USUAL_BUDGET if stated is None else stated
     with shared.scan(options) as (scan, _):
         kept = shared.store_folder(options) / "kept"
         result = answers.drift(scan, shared.filters(options), budget=budget, kept=kept)

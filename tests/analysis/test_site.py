@@ -13,13 +13,19 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import data_samples
+from analysis import answers
 from analysis.log_format import KINDS
 from analysis.site import (
     NO_SITE,
     SITE_FILE,
+    USUAL_BUDGET,
+    USUAL_LIMIT_TIMES,
+    Costs,
+    PartNote,
     Setting,
     Site,
     SiteError,
+    TowerNote,
     parse_site,
     read_site,
     read_site_file,
@@ -70,6 +76,19 @@ class TestTheExample:
             "set_fan_angle": Setting("°", ("0", "15", "30", "steep")),
         }
         assert site.standard == {"misses": 4e-5, "doubles": 2e-5, "faults": 6e-5}
+        assert (site.budget, site.limit_times, site.limits) == (1.0, 2.5, {"doubles": 4e-5})
+        assert site.costs == Costs("GBP", 72, 1.5, 1, 1.8, 0.1, 30)
+        assert site.parts == {
+            "brush": PartNote("doubles", 23, 12, 10),
+            "suction foot": PartNote("misses", 14, 10, 15),
+            "filter": PartNote("misses", 9.5, 4, 20),
+            "pump": PartNote("misses", 1150, 35, 180),
+        }
+        carried = (("brush", "suction foot"), ("pump", "filter"))
+        assert site.towers == {
+            "*": TowerNote(*carried, 14, 2800),
+            "B": TowerNote(*carried, 13.5, 2700),
+        }
 
     def test_it_names_every_form_of_dates(self) -> None:
         text = (data_samples.folder() / SITE_FILE).read_text("utf-8")
@@ -77,7 +96,9 @@ class TestTheExample:
 
     def test_every_key_is_explained_above_it(self) -> None:
         lines = (data_samples.folder() / SITE_FILE).read_text("utf-8").splitlines()
-        for key in ("zone =", "date_form =", "[headers]", "[settings.set_vacuum]", "[standard]"):
+        keys = ["zone =", "date_form =", "[headers]", "[settings.set_vacuum]", "[standard]"]
+        keys += ["false_alarms_per_tower_year =", "[limits]", "[costs]", "[parts.brush]"]
+        for key in (*keys, '[towers."*"]'):
             (at,) = (number for number, line in enumerate(lines) if line.startswith(key))
             assert lines[at - 1].startswith("# ")
 
@@ -92,6 +113,8 @@ class TestReading:
         (tmp_path / SITE_FILE).write_bytes(b"# nothing yet\n")
         site = read_site(tmp_path)
         assert (site.zone, site.headers, site.settings, site.standard) == ("", {}, {}, {})
+        assert (site.budget, site.limits, site.limit_times) == (None, {}, None)
+        assert (site.costs, site.parts, site.towers) == (Costs(), {}, {})
 
     def test_the_fingerprint_is_that_of_the_bytes(self, tmp_path: Path) -> None:
         raw = b'\xef\xbb\xbfzone = "Etc/UTC"\r\n'
@@ -177,7 +200,8 @@ class TestKeys:
             ("[header]", "header is not known; did you mean headers?"),
             (
                 "moon = 1",
-                "moon is not known; known are zone, date_form, headers, settings, standard",
+                "moon is not known; known are zone, date_form, headers, settings, standard, "
+                "false_alarms_per_tower_year, limits, costs, parts, towers",
             ),
             (
                 "[settings.set_blast]\nlevel = ['a']",
@@ -192,7 +216,11 @@ class TestKeys:
     def test_an_unknown_one_is_refused_with_the_nearest(self, text: str, told: str) -> None:
         assert problem(text) == told
 
-    @pytest.mark.parametrize("key", ["headers", "settings", "standard", "settings.set_blast"])
+    @pytest.mark.parametrize(
+        "key",
+        ["headers", "settings", "standard", "settings.set_blast", "limits", "costs", "parts"]
+        + ["parts.brush", "towers", "towers.A"],
+    )
     def test_a_table_must_be_one(self, key: str) -> None:
         assert problem(f"{key} = 1") == (
             f"{key} is one value; make it a table, with its keys below [{key}]"
@@ -394,3 +422,75 @@ class TestStandard:
         assert problem("[standard]\nmisses_per_10k = 4000\ndoubles_per_10k = 6000") == (
             "standard has as many misses and doubles as feeds; write both per 10,000 feeds"
         )
+
+
+class TestBudget:
+    @pytest.mark.parametrize("value", ["1", "0.25", "52"])
+    def test_it_is_taken_as_written(self, value: str) -> None:
+        site = parse_site(f"false_alarms_per_tower_year = {value}", "s")
+        assert site.budget == float(value)
+
+    @pytest.mark.parametrize("value", ["0", "-1", "52.1", "nan", "inf", "true", "'1'", "[1]"])
+    def test_another_is_refused(self, value: str) -> None:
+        told = problem(f"false_alarms_per_tower_year = {value}")
+        assert told.startswith("false_alarms_per_tower_year is ")
+        assert told.endswith(
+            "; write a number above 0 and at most 52, without quotation marks, and with a point "
+            "for the decimals"
+        )
+
+    def test_the_usual_one_is_that_of_the_monitor(self) -> None:
+        assert USUAL_BUDGET == answers.BUDGET
+
+    def test_below_a_table_it_belongs_to_that_and_is_refused(self) -> None:
+        told = problem("[standard]\nmisses_per_10k = 1\nfalse_alarms_per_tower_year = 1")
+        assert told.startswith("standard.false_alarms_per_tower_year is not known; ")
+
+
+class TestLimits:
+    @pytest.mark.parametrize(
+        ("text", "limits", "times"),
+        [
+            ("misses_per_10k = 1.2", {"misses": 1.2e-4}, None),
+            ("times_new = 3", {}, 3.0),
+            ("doubles_per_10k = 0.3\ntimes_new = 1.5", {"doubles": 3e-5}, 1.5),
+            (
+                "misses_per_10k = 0.3\ndoubles_per_10k = 0.15",
+                {"misses": 3e-5, "doubles": 1.5e-5, "faults": 4.5e-5},
+                None,
+            ),
+        ],
+    )
+    def test_rates_are_per_feed_and_times_stand_apart(
+        self, text: str, limits: dict[str, float], times: float | None
+    ) -> None:
+        site = parse_site(f"[limits]\n{text}", "s")
+        assert (site.limits, site.limit_times) == (limits, times)
+        assert site.standard == {}
+
+    @pytest.mark.parametrize(
+        ("text", "told"),
+        [
+            (
+                "times_new = 1",
+                "limits.times_new is 1; write a number above 1 and at most 100, without quotation "
+                "marks, and with a point for the decimals",
+            ),
+            (
+                "doubles_per_10k = 0",
+                "limits.doubles_per_10k is 0; write a number from 0.000001 to below 10,000, "
+                "without quotation marks, and with a point for the decimals",
+            ),
+            ("time_new = 2", "limits.time_new is not known; did you mean times_new?"),
+            (
+                "misses_per_10k = 4000\ndoubles_per_10k = 6000",
+                "limits has as many misses and doubles as feeds; write both per 10,000 feeds",
+            ),
+        ],
+    )
+    def test_what_cannot_be_is_refused(self, text: str, told: str) -> None:
+        assert problem(f"[limits]\n{text}") == told
+
+    def test_the_usual_one_can_be_written(self) -> None:
+        site = parse_site(f"[limits]\ntimes_new = {USUAL_LIMIT_TIMES}", "s")
+        assert site.limit_times == USUAL_LIMIT_TIMES == 2

@@ -6,6 +6,7 @@ import copy
 import datetime as dt
 import json
 import math
+import shutil
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path as Folder
@@ -19,7 +20,10 @@ from analysis import answers
 from analysis.charts import Chart, ewma_of_faults, g_chart, p_chart, p_prime_chart
 from analysis.counts import Account
 from analysis.drift import Alarm, Drift, Path, Stream
+from analysis.filters import Filters
+from analysis.site import SITE_FILE
 from analysis.store import Store
+from dashboard.data import Data
 from tests.commands.conftest import SCHEMAS
 from tests.conftest import read, run_log
 
@@ -356,6 +360,39 @@ class TestTheBudget:
         said.refused(
             f"{budget} is no number of false alarms a year above 0 and at most 52, such as 1"
         )
+
+    @pytest.fixture
+    def two_a_year(self, store: Folder, tmp_path: Folder) -> Folder:
+        """Return a store whose site file allows two, beside the one of the other tests."""
+        folder = tmp_path / "store"
+        shutil.copytree(store, folder)
+        (folder / SITE_FILE).write_text("false_alarms_per_tower_year = 2\n")
+        return folder
+
+    @pytest.mark.parametrize(("words", "told"), [((), 2.0), (("--budget", "0.5"), 0.5)])
+    def test_it_is_that_of_the_site_file_where_none_is_given(
+        self, ask: Ask, two_a_year: Folder, words: tuple[str, ...], told: float
+    ) -> None:
+        said = ask(drift(FINE), "--json", *words, "--store", two_a_year)
+        assert said.json["budget"] == told
+
+    def test_without_a_site_file_it_is_one(self, ask: Ask) -> None:
+        assert ask(drift(FINE, budget=7.0), "--json").json["budget"] == 1.0
+
+    def test_a_wrong_site_file_is_told(self, run: Run, two_a_year: Folder) -> None:
+        (two_a_year / SITE_FILE).write_text("false_alarms_per_tower_year = 53\n")
+        said = run("drift", "--store", two_a_year)
+        said.refused("false_alarms_per_tower_year is 53; write a number above 0 and at most 52")
+
+    def test_the_pages_go_by_the_site_file_too(
+        self, store: Folder, two_a_year: Folder, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        def answer(scan: object, filters: object, *, budget: float, kept: object) -> Drift:
+            return drift(FINE, budget=budget)
+
+        monkeypatch.setattr(answers, "drift", answer)
+        assert Data(two_a_year).drift(Filters()).budget == 2.0
+        assert Data(store).drift(Filters()).budget == 1.0
 
 
 class TestJson:
