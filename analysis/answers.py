@@ -7,6 +7,7 @@ and a command that ask the same give the same.
 from __future__ import annotations
 
 import datetime as dt
+import difflib
 from collections.abc import Callable, Iterable, Mapping, Sequence, Set
 from contextlib import suppress
 from dataclasses import replace
@@ -29,6 +30,8 @@ from analysis.belief import believe as make_belief
 from analysis.belief_counts import read_counts, read_every_run, read_stretches
 from analysis.benchmark import SETTLED_DAYS, BenchmarkResult, Compared
 from analysis.benchmark import compare as compare_with_benchmark
+from analysis.causes import BAD_LUCK, Causes, together
+from analysis.causes import causes as make_causes
 from analysis.charts import (
     Chart,
     ewma_of_faults,
@@ -40,17 +43,28 @@ from analysis.charts import (
 from analysis.conditions import COLUMNS as CONDITION_COLUMNS
 from analysis.conditions import Conditions, ConditionsError
 from analysis.conditions import conditions as make_conditions
+from analysis.costs import Beside, CostsResult
+from analysis.costs import Counted as Costed
+from analysis.costs import costs as price
 from analysis.counts import Account, LogScan
 from analysis.drift import Drift
 from analysis.drift import drift as make_drift
+from analysis.explained import Explained
+from analysis.explained import explained as explain
 from analysis.filters import FilterError, Filters
 from analysis.judged import Judged
 from analysis.judged import judged as make_judged
 from analysis.kept_months import DayOfLog, KeptMonths
 from analysis.log_format import FAULT_KINDS, KINDS, YEARS
 from analysis.monitor import Place, Service, months, watch
+from analysis.ordering import kind_of_part
+from analysis.ordering import parts as make_parts
+from analysis.overs import Overs
+from analysis.overs import overs as make_overs
 from analysis.overview import Overview
 from analysis.overview import overview as make_overview
+from analysis.parts import PartRow, Parts
+from analysis.patterns import Pattern, known_patterns
 from analysis.proofs import (
     PROVED,
     Batch,
@@ -66,15 +80,22 @@ from analysis.proofs import (
     typed_burn_in,
 )
 from analysis.rates import RatesResult
+from analysis.services import done as services_done
 from analysis.set_up import SetUp
 from analysis.set_up import set_up as make_set_up
 from analysis.site import NO_SITE, Site
 from analysis.snapshot import merged
 from analysis.spread import Spread
 from analysis.standing import Counted, TowerList
+from analysis.swap_advice import swap_for
+from analysis.swaps_logged import swaps_in_log
+from analysis.tower_rows import rows_of
 from analysis.trends import TIME_COLUMNS, Mark, Trends, time_column
 from analysis.trends import trends as make_trends
 from analysis.verdicts import MARGIN
+from analysis.wear_by_age import WearByAge
+from analysis.wear_by_age import wear_by_age as make_wear_by_age
+from analysis.weekly import WEEKS_BEFORE, Weekly, monday
 from analysis.words import listed
 
 FloatArray = NDArray[np.float64]
@@ -143,6 +164,9 @@ def spreads(
 def _whole_log(filters: Filters) -> Filters:
     return Filters(kind=filters.kind).holding("purpose", *filters.values("purpose"))
 
+
+#: The whole log.
+EVERYTHING = Filters()
 
 #: What the overview shows when no period is asked for: so many days to the last one logged.
 USUAL_DAYS = 30
@@ -314,6 +338,210 @@ def judged(
     return make_judged(counts, found, runs, _ages(scan, counts)), counts
 
 
+#: What is the recent pace: that of so many days to the last one logged.
+PACE_DAYS = 91
+
+
+def costs(
+    scan: LogScan,
+    filters: Filters,
+    *,
+    site: Site = NO_SITE,
+    causes: Sequence[Explained] = (),
+    found: Conditions | None = None,
+    confidence: float = 0.95,
+) -> CostsResult:
+    """Say what faults cost.
+
+    Parameters
+    ----------
+    scan : LogScan
+        The log.
+    filters : Filters
+        Rows and kind of fault: production unless it holds a purpose; set-up in the same rows is
+        then priced apart.
+    site : Site
+        States the figures.
+    causes : sequence of Explained
+        What explains how many of these faults, where that is known.
+    found : Conditions, optional
+        Of a part of the log that holds those rows, and of that kind; fitted where absent.
+    confidence : float
+        Of the ranges.
+
+    Raises
+    ------
+    analysis.filters.FilterError
+        For a column or a value that cannot be.
+    """
+    ready = None if filters.values("purpose") else filters.holding("purpose", "set-up")
+    filters = _production(filters)
+    beside, adjusted = _beside(scan, filters, found)
+    return price(
+        _counted_costs(scan, filters),
+        site.costs,
+        spread(scan, filters, filters.kind, confidence=confidence),
+        scan.account(filters),
+        kind=filters.kind,
+        make_ready=_counted_costs(scan, ready) if ready else None,
+        beside=beside,
+        adjusted=adjusted,
+        causes=causes,
+        confidence=confidence,
+    )
+
+
+def _counted_costs(scan: LogScan, filters: Filters) -> Costed:
+    places = ("tower", "bin", "stock")
+    return Costed(
+        counts=scan.by_run(places, filters),
+        events=scan.events(places, filters),
+        stopped=scan.events(("tower",), filters),
+        sets={
+            "tower": scan.sets(("tower",), filters),
+            "bin": scan.sets(("tower", "bin"), filters),
+            "stock": scan.sets(("stock",), filters),
+        },
+        lines={name: row.line for name, row in _tower_list(scan).items() if row.line},
+    )
+
+
+def _beside(scan: LogScan, filters: Filters, found: Conditions | None) -> tuple[list[Beside], bool]:
+    """Set each bin beside what was to be expected, by paper, air and settings where they tell."""
+    account = scan.account(filters)
+    if account.first is None or account.last is None:
+        return [], False
+    span = max(1, (account.last.date() - account.first.date()).days + 1)
+    days = min(span, PACE_DAYS)
+    since = dt.datetime.combine(account.last.date(), dt.time.min) - dt.timedelta(days=days - 1)
+    recent = scan.counts(("tower", "bin"), filters.during(since, filters.until))
+    pace = {
+        (row["tower"], row["bin"]): row["feeds"] * 365 / days
+        for row in recent.to_pylist()
+        if row["bin"] is not None
+    }
+    try:
+        if found is None:
+            # What paper and air do is learnt from all towers and times.
+            whole = Filters(kind=filters.kind).holding("purpose", *filters.values("purpose"))
+            found = conditions(scan, whole)
+        looked, _ = judged(scan, filters, found)
+    except ConditionsError:
+        return [
+            Beside(
+                str(row["tower"]),
+                int(row["bin"]),
+                row[filters.kind],
+                row[f"feeds_{filters.kind}"],
+                row[f"feeds_{filters.kind}"],
+                pace.get((row["tower"], row["bin"]), 0.0),
+            )
+            for row in scan.counts(("tower", "bin"), filters).to_pylist()
+            if row["bin"] is not None
+        ], False
+    size = len(looked.places)
+    faults, expected, feeds = (
+        np.bincount(looked.place, values, size).tolist()
+        for values in (looked.faults, looked.expected, looked.feeds)
+    )
+    return [
+        Beside(tower, bin, faults[at], expected[at], feeds[at], pace.get((tower, bin), 0.0))
+        for at, (tower, bin) in enumerate(looked.places)
+    ], True
+
+
+def overs(
+    scan: LogScan,
+    stock: str,
+    sets: int,
+    *,
+    tower: str = "",
+    bins: int | None = None,
+    chance: float = 0.95,
+    filters: Filters = EVERYTHING,
+    site: Site = NO_SITE,
+) -> Overs:
+    """Say how many spare sheets a job needs.
+
+    Parameters
+    ----------
+    scan : LogScan
+        The log.
+    stock : str
+        Its paper.
+    sets : int
+        Of the job.
+    tower : str
+        That it runs on; any, where empty.
+    bins : int, optional
+        That carry the paper; as many as mostly do, where absent.
+    chance : float
+        Share of such jobs that is to finish.
+    filters : Filters
+        Rows to learn from, of all stocks: production unless it holds a purpose.
+    site : Site
+        States how many stopped sets are spoiled, for where the log does not.
+
+    Raises
+    ------
+    analysis.filters.FilterError
+        For a column or a value that cannot be, and for a stock or a tower that nobody knows.
+    """
+    listed_stocks = scan.list_rows("stocks")
+    ran = scan.values(("stock", "tower"))
+    known = {*(name for name in ran["stock"] if name), *(str(r["stock"]) for r in listed_stocks)}
+    if stock not in known:
+        raise FilterError(_unknown("stock", stock, known))
+    towers = {*map(str, ran["tower"]), *_tower_list(scan)}
+    if tower and tower not in towers:
+        raise FilterError(_unknown("tower", tower, towers))
+    held = filters.holding("stock").holding("tower", *([tower] if tower else []))
+    held = Filters(held.since, held.until, held.where)
+    made = _production(held)
+    counts = scan.by_run(("stock", "bin"), made)
+    if not pc.sum(counts["feeds_faults"]).as_py():
+        where = f" of tower {tower}" if tower else ""
+        raise FilterError(
+            f"this part of the log{where} has no feeds of production to learn from; widen it, or "
+            "add a run log"
+        )
+    stopped = scan.events((), made).to_pylist()
+    spoiled, mended = (
+        sum(row[name] for row in stopped) for name in ("sets_spoiled", "sets_mended")
+    )
+    stated = site.costs.or_usual().spoiled_share or 0.0
+    ready = held.holding("purpose", "set-up").holding("stock", stock)
+    return make_overs(
+        stock,
+        sets,
+        counts,
+        scan.account(made),
+        spread(scan, made, "faults"),
+        paper={
+            str(row["stock"]): listed([str(row[n]) for n in ("coating", "printed_by") if row[n]])
+            for row in listed_stocks
+            if row["coating"] or row["printed_by"]
+        },
+        tower=tower,
+        bins=bins,
+        chance=chance,
+        spoiled_share=spoiled / (spoiled + mended) if spoiled + mended else stated,
+        set_up=scan.by_run(("bin",), ready),
+    )
+
+
+def _unknown(what: str, name: str, known: Set[str]) -> str:
+    """Say that a name is not known, and which come nearest."""
+    if not known:
+        return f"there is no {what} {name}: the log names none; add a {what} list or a run log"
+    near = difflib.get_close_matches(name.upper(), [one.upper() for one in known], 3, 0.5)
+    names = [one for one in sorted(known) if one.upper() in near]
+    if names:
+        verb = "is" if len(names) == 1 else "are"
+        return f"there is no {what} {name} in the log; the nearest {verb} {listed(names)}"
+    return f"there is no {what} {name} in the log; it has {listed(sorted(known))}"
+
+
 def believe(
     scan: LogScan, filters: Filters, conditions: Mapping[str, Conditions] | None = None
 ) -> Belief:
@@ -475,20 +703,7 @@ def drift(
         return Drift((), kinds, account, budget, None)
     settings = scan.logged_settings(whole)
     stocks = scan.list_rows("stocks")
-    services = [
-        Service(
-            row["when"].replace(tzinfo=None),
-            str(row["tower"]),
-            row["bin"] if isinstance(row["bin"], int) else None,
-            bool(row["of_tower"]),
-            str(row["part"] or ""),
-            str(row["action"]),
-            row["reason"] == "planned",
-        )
-        for row in scan.list_rows("services")
-        if isinstance(row["when"], dt.datetime)
-        and (filters.until is None or row["when"].replace(tzinfo=None) <= filters.until)
-    ]
+    services = _services(scan, filters.until)
     step = dt.timedelta(microseconds=1)
 
     def counted(since: dt.datetime, until: dt.datetime) -> pa.Table:
@@ -536,6 +751,482 @@ def drift(
         since=filters.since,
         marks=_marks(scan, Filters(until=filters.until), towers),
     )
+
+
+def parts(
+    scan: LogScan,
+    filters: Filters,
+    *,
+    site: Site = NO_SITE,
+    conditions: Mapping[str, Conditions] | None = None,
+    kind: str | None = None,
+) -> Parts:
+    """Say what is wearing, what is to be ordered and when, and whether services helped.
+
+    Parameters
+    ----------
+    scan : LogScan
+        The log.
+    filters : Filters
+        Towers, bins, sites and lines that are asked for; up to when the log is looked at, and from
+        when on services and parts that were taken out are told; production unless it holds a
+        purpose. How parts wear is learnt from all towers. A kind of fault, misses or doubles, is
+        then that of all parts.
+    site : Site
+        Limits, kinds, prices and times of parts, what towers carry and how they are planned.
+    conditions : mapping of str to Conditions, optional
+        By kind of fault, of the whole log: what is to be expected. Fitted where absent.
+    kind : str, optional
+        Of fault that all parts are judged by, ``faults`` too; each by what its own wear shows in
+        where absent.
+
+    Raises
+    ------
+    analysis.filters.FilterError
+        For a column or a value that cannot be.
+    """
+    held = [column for column, _ in filters.where if column not in _OF_STREAMS]
+    if held:
+        raise FilterError(
+            f"{listed(held)} cannot be asked of what is wearing, since a part feeds whatever runs; "
+            f"ask for {listed(_OF_STREAMS)} or a period"
+        )
+    if kind is None and filters.kind != "faults":
+        kind = filters.kind
+    whole = Filters(until=filters.until).holding(
+        "purpose", *(filters.values("purpose") or ("production",))
+    )
+    asked = _asked_places(scan, filters)
+    done = services_done(scan.list_rows("services"), filters.until)
+    carried = [
+        part for tower in site.towers.values() for part in (*tower.parts, *tower.tower_parts)
+    ]
+    names = dict.fromkeys((*(one.part for one in done), *carried))
+    found = {}
+    for each in dict.fromkeys(kind_of_part(name, site, kind) for name in names):
+        # A kind without a fault on record tells no wear.
+        with suppress(ConditionsError):
+            known = (conditions or {}).get(each)
+            rows, counts = judged(scan, Filters(whole.since, whole.until, whole.where, each), known)
+            air = counts["humidity_pct"].to_numpy().astype(np.float64)[rows.kept]
+            found[each] = (rows, air)
+    everything = Filters(until=filters.until)
+    return make_parts(
+        found,
+        scan.fed() if filters.until is None else scan.by_run(("tower", "bin"), everything),
+        done,
+        scan.account(_production(filters.during(None, filters.until))),
+        site,
+        listed_bins={name: row.bins for name, row in _tower_list(scan).items()},
+        until=scan.account(everything).last,
+        kind=kind,
+        asked=asked,
+        since=filters.since,
+    )
+
+
+def wear_by_age(
+    scan: LogScan,
+    row: PartRow,
+    every: Parts,
+    filters: Filters,
+    *,
+    site: Site = NO_SITE,
+    conditions: Conditions | None = None,
+) -> WearByAge | None:
+    """Say how the faults of one place go with the age of its part.
+
+    Parameters
+    ----------
+    scan : LogScan
+        The log.
+    row : PartRow
+        The part: one of ``every``.
+    every : Parts
+        What `parts` says of all towers, by the same kind of fault.
+    filters : Filters
+        Up to when the log is looked at, and its purposes; as `parts` was asked.
+    site : Site
+        Action limits.
+    conditions : Conditions, optional
+        Of the kind of fault of ``row``; fitted where absent.
+
+    Returns
+    -------
+    WearByAge or None
+        None where there is no fault at a known age to tell it from.
+    """
+    if every.until is None:
+        return None
+    asked = Filters(until=filters.until, kind=row.kind).holding(
+        "purpose", *(filters.values("purpose") or ("production",))
+    )
+    try:
+        rows, counts = judged(scan, asked, conditions)
+    except ConditionsError:
+        return None
+    air = counts["humidity_pct"].to_numpy().astype(np.float64)[rows.kept]
+    return make_wear_by_age(row, every.parts, rows, air, site, every.until)
+
+
+def _services(scan: LogScan, until: dt.datetime | None) -> list[Service]:
+    """Return what was done to towers and bins up to some moment."""
+    return [
+        Service(
+            row["when"].replace(tzinfo=None),
+            str(row["tower"]),
+            row["bin"] if isinstance(row["bin"], int) else None,
+            bool(row["of_tower"]),
+            str(row["part"] or ""),
+            str(row["action"]),
+            row["reason"] == "planned",
+        )
+        for row in scan.list_rows("services")
+        if isinstance(row["when"], dt.datetime)
+        and (until is None or row["when"].replace(tzinfo=None) <= until)
+    ]
+
+
+def causes(
+    scan: LogScan,
+    filters: Filters,
+    tower: str,
+    bin: int | None = None,
+    *,
+    patterns: Sequence[Pattern] | None = None,
+    conditions: Mapping[str, Conditions] | None = None,
+) -> Causes:
+    """Say what is likely behind the faults of a bin, or of a tower as a whole.
+
+    Parameters
+    ----------
+    scan : LogScan
+        The log.
+    filters : Filters
+        Up to when, and from when on, the log is looked at; the kind of fault; production unless it
+        holds a purpose.
+    tower, bin
+        Whose faults; the tower as a whole without a bin.
+    patterns : sequence of Pattern, optional
+        Causes that are known; those that the program comes with where absent.
+    conditions : mapping of str to Conditions, optional
+        By kind, of those rows; fitted where absent.
+
+    Raises
+    ------
+    analysis.filters.FilterError
+        For a column or a value that cannot be, and where the log has no such tower or bin.
+    analysis.conditions.ConditionsError
+        Where no fault was logged.
+    """
+    kinds = tuple(PROVED) if filters.kind == "faults" else (filters.kind,)
+    _check_place(scan, tower, bin)
+    services, stocks = _services(scan, filters.until), scan.list_rows("stocks")
+    known = known_patterns() if patterns is None else patterns
+    account = scan.account(_production(_of_place(filters, tower, bin)))
+    found: list[Causes] = []
+    lots = _lots(scan, filters, tower) if bin is not None else []
+    for kind in kinds:
+        asked = replace(filters, kind=kind)
+        try:
+            rows, counts = judged(scan, asked, (conditions or {}).get(kind))
+        except ConditionsError:
+            if kind == kinds[-1] and not found:
+                raise
+            continue
+        mine = rows_of(tower, rows, counts, stocks, services)
+        if not (mine.bin == bin).any() and (bin is not None or not mine.bin.size):
+            continue
+        one = make_causes(mine, tower, bin, kind, known, account)
+        if bin is not None:
+            swaps = swaps_in_log(_logged_services(scan, filters.until), rows, lots)
+            worth = one.first.cause != BAD_LUCK and not one.first.shared
+            swap = swap_for(mine, tower, bin, kind, one.first.since) if worth else None
+            one = replace(one, swap=swap, swaps_read=swaps.of(tower, bin))
+        found.append(one)
+    if not found:
+        raise FilterError(
+            f"nothing was watching for {filters.kind} there in that time; ask for another bin, "
+            "kind or period"
+        )
+    return together(found)
+
+
+def explained(
+    scan: LogScan,
+    filters: Filters,
+    *,
+    patterns: Sequence[Pattern] | None = None,
+    conditions: Mapping[str, Conditions] | None = None,
+) -> list[Explained]:
+    """Say how many of a period's faults each named cause explains, tower by tower.
+
+    Parameters
+    ----------
+    scan, patterns, conditions
+        As of `causes`; conditions of the whole log.
+    filters : Filters
+        Towers, kind of fault and period; causes are looked for over the whole log. Nothing is
+        explained of a part of the log that holds more, such as a stock.
+
+    Raises
+    ------
+    analysis.filters.FilterError
+        For a column or a value that cannot be.
+    """
+    filters = _production(filters)
+    if any(column not in ("tower", "purpose") for column, _ in filters.where):
+        return []
+    kinds = tuple(PROVED) if filters.kind == "faults" else (filters.kind,)
+    whole = Filters().holding("purpose", *filters.values("purpose"))
+    services, stocks = _services(scan, None), scan.list_rows("stocks")
+    known = known_patterns() if patterns is None else patterns
+    asked = filters.values("tower")
+    out = []
+    for kind in kinds:
+        try:
+            rows, counts = judged(scan, replace(whole, kind=kind), (conditions or {}).get(kind))
+        except ConditionsError:
+            continue
+        for tower in sorted({name for name, _ in rows.places}):
+            if not asked or tower in asked:
+                mine = rows_of(tower, rows, counts, stocks, services)
+                out += explain(mine, tower, kind, known, filters.since, filters.until)
+    return out
+
+
+def _check_place(scan: LogScan, tower: str, bin: int | None) -> None:
+    ran = scan.counts(("tower", "bin"), Filters())
+    here = [
+        number
+        for name, number in zip(ran["tower"].to_pylist(), ran["bin"].to_pylist(), strict=True)
+        if name == tower
+    ]
+    if not here:
+        names = sorted({str(name) for name in ran["tower"].to_pylist()})
+        raise FilterError(
+            f"there is no tower {tower} in the log; it has {listed(names)}"
+            if names
+            else "the log has no runs yet; add a run log first"
+        )
+    numbers = sorted(int(number) for number in here if number is not None)
+    if bin is not None and bin not in numbers:
+        raise FilterError(
+            f"tower {tower} has no bin {bin} in the log; it has "
+            f"{listed([str(number) for number in numbers]) if numbers else 'none'}"
+        )
+
+
+def _of_place(filters: Filters, tower: str, bin: int | None) -> Filters:
+    held = filters.holding("tower", tower)
+    return held if bin is None else held.holding("bin", str(bin))
+
+
+def _logged_services(scan: LogScan, until: dt.datetime | None) -> list[dict[str, object]]:
+    return [
+        row
+        for row in scan.list_rows("services")
+        if until is None
+        or (isinstance(row["when"], dt.datetime) and row["when"].replace(tzinfo=None) <= until)
+    ]
+
+
+def _lots(scan: LogScan, filters: Filters, tower: str) -> list[dict[str, object]]:
+    """Return which lot of which stock was in which bin in each stretch of a tower."""
+    held = _production(filters).holding("tower", tower)
+    counts = scan.by_run(("bin", "stretch", "stock", "lot"), held)
+    names = ("of_tower", "bin", "of_run", "stock", "lot", "first")
+    columns = (counts[name].to_pylist() for name in names)
+    keys = ("tower", "bin", "run", "stock", "lot", "started")
+    return [dict(zip(keys, cells, strict=True)) for cells in zip(*columns, strict=True)]
+
+
+#: So many of the stocks that were run most in a week are told how many spare sheets they need.
+_MOST_RUN = 3
+
+
+def week_of(scan: LogScan, day: dt.date | None = None) -> tuple[dt.date, bool]:
+    """Return the Monday of a week of the log, and whether nothing was logged after that week.
+
+    Parameters
+    ----------
+    scan : LogScan
+        The log.
+    day : date, optional
+        Any of the week; the last one logged where absent.
+
+    Raises
+    ------
+    analysis.filters.FilterError
+        Where the log is empty, and for a year that no log can have.
+    """
+    last = scan.account(EVERYTHING).last
+    if last is None:
+        raise FilterError("the log has no runs yet; add a run log first")
+    day = last.date() if day is None else day
+    if not YEARS[0] <= day.year <= YEARS[1]:
+        raise FilterError(
+            f"the week of {day.isoformat()} is in no year that a log can have; write a day from "
+            f"{YEARS[0]} to {YEARS[1]}"
+        )
+    first = monday(day)
+    return first, last.date() <= first + dt.timedelta(days=6)
+
+
+def weekly(
+    scan: LogScan,
+    day: dt.date | None = None,
+    *,
+    site: Site = NO_SITE,
+    kept: Path | None = None,
+    patterns: Sequence[Pattern] | None = None,
+    fitted: Callable[[str], Conditions | None] | None = None,
+    drifted: Callable[[], Drift] | None = None,
+    parted: Callable[[], Parts] | None = None,
+) -> Weekly:
+    """Say how a week went, what it cost, whether last week's action helped, and what is next.
+
+    Parameters
+    ----------
+    scan : LogScan
+        The log.
+    day : date, optional
+        Any of the week, which begins on a Monday; that of the last day logged where absent.
+    site : Site
+        States limits, costs, parts and the budget of false alarms.
+    kept : Path, optional
+        As of `drift`; used where nothing was logged after the week.
+    patterns : sequence of Pattern, optional
+        As of `causes`.
+    fitted, drifted, parted : callable, optional
+        Give what is to be expected by kind of fault, who is getting worse, and parts, of the whole
+        log in production, where these are at hand; asked where nothing was logged after the week.
+        A past week is told as it was known at its end.
+
+    Raises
+    ------
+    analysis.filters.FilterError
+        Where the log is empty, and for a year that no log can have.
+    """
+    first, latest = week_of(scan, day)
+    begin = dt.datetime.combine(first, dt.time.min)
+    end = dt.datetime.combine(first + dt.timedelta(days=6), dt.time.max)
+    week = EVERYTHING.during(begin, end).holding("purpose", "production")
+    step = dt.timedelta(microseconds=1)
+    earlier = week.during(begin - dt.timedelta(days=7 * WEEKS_BEFORE), begin - step)
+    so_far = EVERYTHING if latest else Filters(until=end)
+    found = _fitted(scan, so_far, fitted if latest else None)
+    budget = BUDGET if site.budget is None else site.budget
+    if latest and drifted is not None:
+        drift_now = drifted()
+    else:
+        drift_now = drift(scan, so_far, budget=budget, kept=kept)
+    if latest and parted is not None:
+        parts_now = parted()
+    else:
+        parts_now = parts(scan, so_far, site=site, conditions=found)
+    split = None
+    if "faults" in found:
+        split = change(scan, earlier, week, found["faults"])
+    weeks, before, burn_in = _weekly_rates(scan, week, earlier)
+    whole = found.get("faults")
+    return Weekly(
+        first=first,
+        account=scan.account(week),
+        until=scan.account(Filters(until=end)).last,
+        weeks=weeks,
+        before=before,
+        burn_in=burn_in,
+        drift=drift_now,
+        change=split if split is not None and split.ratio is not None else None,
+        costs=costs(scan, week.holding("purpose"), site=site, found=whole),
+        costs_before=costs(scan, earlier.holding("purpose"), site=site, found=whole),
+        overs=tuple(
+            overs(scan, stock, sets, filters=so_far, site=site)
+            for stock, sets in _usual_jobs(scan, week)
+        ),
+        parts=parts_now,
+        causes=tuple(
+            causes(
+                scan,
+                replace(so_far, kind=stream.kind),
+                stream.tower,
+                stream.bin,
+                patterns=patterns,
+                conditions=found,
+            )
+            for stream in drift_now.worse
+        ),
+    )
+
+
+def _fitted(
+    scan: LogScan, filters: Filters, fitted: Callable[[str], Conditions | None] | None
+) -> dict[str, Conditions]:
+    """Return what is to be expected, by kind of fault; none of a kind of which none is logged."""
+    found: dict[str, Conditions] = {}
+    for kind in FAULT_KINDS:
+        with suppress(ConditionsError):
+            asked = replace(filters, kind=kind)
+            one = conditions(scan, asked) if fitted is None else fitted(kind)
+            if one is not None:
+                found[kind] = one
+    return found
+
+
+def _weekly_rates(
+    scan: LogScan, week: Filters, earlier: Filters
+) -> tuple[
+    tuple[tuple[dt.date, dict[str, statistics.Rate]], ...],
+    dict[str, statistics.Rate],
+    dict[str, statistics.Rate],
+]:
+    """Return rates of a week and of those before it, of these together, and of the burn-ins."""
+    spread = spreads(scan, week, PROVED)
+
+    def of(counts: pa.Table) -> dict[str, statistics.Rate]:
+        return {kind: statistics.pooled(counts, kind, spread[kind]) for kind in PROVED}
+
+    assert week.since is not None and earlier.since is not None
+    seven = dt.timedelta(days=7)
+    begins = [week.since - number * seven for number in range(WEEKS_BEFORE + 1)]
+    last = dt.timedelta(days=7, microseconds=-1)
+    counts = [scan.by_run((), week.during(begin, begin + last)) for begin in begins]
+    # The towers of the week and of the one before it: those of the overview of these days.
+    ran = {tower for table in counts[:2] for tower in table["of_tower"].to_pylist()}
+    burnt = [
+        proof.counts
+        for tower, proof in _latest_proofs(scan, week).items()
+        if tower in ran and proof.counts.num_rows
+    ]
+    weeks = tuple((begin.date(), of(table)) for begin, table in zip(begins, counts, strict=True))
+    return weeks, of(scan.by_run((), earlier)), of(pa.concat_tables(burnt)) if burnt else {}
+
+
+def _usual_jobs(scan: LogScan, week: Filters) -> list[tuple[str, int]]:
+    """Return the stocks that were run most in a week, each with the usual size of its jobs.
+
+    That is the middle one of the last 91 days, in sets, to two digits.
+    """
+    assert week.until is not None
+    fed = scan.counts(("stock",), week).to_pylist()
+    fed = [row for row in fed if row["stock"] and row["feeds_faults"]]
+    fed.sort(key=lambda row: (-row["feeds"], row["stock"]))
+    most = [str(row["stock"]) for row in fed[:_MOST_RUN]]
+    if not most:
+        return []
+    since = week.until - dt.timedelta(days=PACE_DAYS)
+    recent = week.during(since, week.until).holding("stock", *most)
+    # A job has as many sets as the bin that fed most.
+    runs = scan.by_run(("stock", "bin"), recent)
+    longest = runs.group_by(["stock", "of_tower", "of_run"]).aggregate([("feeds", "max")])
+    names, sets = longest["stock"].to_pylist(), longest["feeds_max"].to_numpy()
+    jobs = []
+    for stock in most:
+        here = [size for name, size in zip(names, sets.tolist(), strict=True) if name == stock]
+        middle = float(np.median([size for size in here if size > 0]))
+        jobs.append((stock, max(1, int(float(f"{middle:.1e}")))))
+    return jobs
 
 
 def _from_the_start(counts: pa.Table, runs: pa.Table) -> pa.Table:

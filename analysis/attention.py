@@ -1,19 +1,26 @@
 """What should somebody look at, and what does the log leave out?
 
 A list in words: bins and towers that are worse than they were or than the others, those with most
-faults beyond the others' first, then gaps of the log.
+faults beyond the others' first, or those that cost most where costs are known; then gaps of the
+log.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from analysis.causes import BAD_LUCK, CANNOT_TELL, Causes
+from analysis.costs import CostsResult
 from analysis.drift import Drift, Stream, range_in_words
 from analysis.filters import Filters
 from analysis.standing import BinLook, Look, TowerStanding, beyond_others
 from analysis.verdicts import Comparison
 from analysis.words import listed, per_10k, two_digits
+
+#: Of money: best, low, high.
+Range = tuple[float, float, float]
 
 
 @dataclass(frozen=True)
@@ -33,7 +40,19 @@ class Attention:
     tower, bin : str, int or None
         Where a bin is meant.
     kind : str
-        Of fault, where a stream that is getting worse is meant: the Drift page shows it.
+        Of fault; empty where none in particular is meant.
+    drifts : bool
+        Whether it is a stream that is getting worse: the Drift page shows it.
+    excess : tuple of float, optional
+        Of a tower as a whole: faults beyond those expected, or beyond its burn-in's, in every feed,
+        with the range.
+    cost : tuple of float, optional
+        Money a year beyond an ordinary bin, or of `excess`, with its range; None where that is not
+        known.
+    costs : str
+        The same in words.
+    likely : str
+        What is likely behind it, in a few words, where that was looked at.
     """
 
     about: str
@@ -43,6 +62,11 @@ class Attention:
     tower: str = ""
     bin: int | None = None
     kind: str = ""
+    drifts: bool = False
+    excess: Range | None = None
+    cost: Range | None = None
+    costs: str = ""
+    likely: str = ""
 
 
 @dataclass(frozen=True)
@@ -133,11 +157,12 @@ def with_drift(items: Sequence[Attention], filters: Filters, drift: Drift) -> tu
     for stream in worse:
         alarm = stream.alarm
         assert alarm is not None
+        counted = stream.counted().partition(" since ")[0]
         evidence = (
-            f"{range_in_words(alarm)}; {stream.counted()}. Look at this bin and its paper first, "
+            f"{range_in_words(alarm)}; {counted}. Look at this bin and its paper first, "
             "power off and isolated."
             if stream.bin is not None
-            else f"{range_in_words(alarm)}; {stream.counted()}. What its bins share is likely: "
+            else f"{range_in_words(alarm)}; {counted}. What its bins share is likely: "
             "paper, air, vacuum, filters."
         )
         also = said.get((stream.tower, stream.bin))
@@ -153,6 +178,8 @@ def with_drift(items: Sequence[Attention], filters: Filters, drift: Drift) -> tu
                 tower=stream.tower,
                 bin=stream.bin,
                 kind=stream.kind,
+                drifts=True,
+                excess=_excess(stream) if stream.bin is None else None,
             )
         )
     named = {(item.tower, item.bin) for item in first}
@@ -164,6 +191,94 @@ def with_drift(items: Sequence[Attention], filters: Filters, drift: Drift) -> tu
         if (item.tower, item.bin) not in named and (item.urgent or item.tower not in towers)
     ]
     return (*first, *rest)
+
+
+def _excess(stream: Stream) -> Range:
+    """Return the faults beyond those expected since it began, for every feed."""
+    alarm = stream.alarm
+    assert alarm is not None
+    each = stream.expected / stream.feeds
+    best = (stream.observed - stream.expected) / stream.feeds
+    return best, each * (alarm.ratio_low - 1), each * (alarm.ratio_high - 1)
+
+
+def with_costs(
+    items: Sequence[Attention], costs: Mapping[str, CostsResult]
+) -> tuple[Attention, ...]:
+    """Rank what is urgent in an attention list by what it costs.
+
+    Parameters
+    ----------
+    items : sequence of Attention
+        As `attention_list` and `with_drift` give them.
+    costs : mapping of str to CostsResult
+        By kind of fault, of the period of the list; ``faults`` for items of no kind in particular.
+
+    Returns
+    -------
+    tuple of Attention
+        What is urgent first, the dearest in a year at its head and what has no cost after it; then
+        the rest as it stood.
+    """
+    priced = [_priced(item, costs.get(item.kind or "faults")) for item in items if item.urgent]
+    priced.sort(key=lambda item: -item.cost[0] if item.cost is not None else float("inf"))
+    return (*priced, *(item for item in items if not item.urgent))
+
+
+def _priced(item: Attention, costs: CostsResult | None) -> Attention:
+    if costs is None:
+        return item
+    here = [one for one in costs.beyond if one.tower == item.tower]
+    cost: Range | None = None
+    if item.bin is not None:
+        cost = next((one.a_year() for one in here if one.bin == item.bin), None)
+        beyond = "those of an ordinary bin"
+    elif item.excess is not None and here:
+        each = here[0].fault * sum(one.feeds_a_year for one in here)
+        best, low, high = (each * one for one in item.excess)
+        cost = best, low, high
+        beyond = "what was expected" if item.drifts else "those at its burn-in"
+    if cost is None:
+        return item
+    return replace(item, cost=cost, costs=_cost_words(costs, cost, item.kind or "faults", beyond))
+
+
+def _cost_words(costs: CostsResult, cost: Range, kind: str, beyond: str) -> str:
+    best, low, high = cost
+    if best <= 0:
+        most = f" (at most {two_digits(high)} a year more)" if high > 0 else ""
+        return f"Of late its {kind} cost no more than {beyond}{most}."
+    span = costs.span(low, high) if low > 0 else f"nothing to {two_digits(high)}"
+    return f"Its {kind} cost about {costs.money(best)} a year beyond {beyond} ({span})."
+
+
+def with_causes(
+    items: Sequence[Attention], found: Mapping[tuple[str, int | None, str], Causes]
+) -> tuple[Attention, ...]:
+    """Say in a few words what is likely behind each stream that is getting worse.
+
+    Parameters
+    ----------
+    items : sequence of Attention
+        Of a list.
+    found : mapping of (str, int or None, str) to Causes
+        By tower, bin and kind; of some of the streams.
+    """
+
+    def told(item: Attention) -> Attention:
+        one = found.get((item.tower, item.bin, item.kind)) if item.drifts else None
+        return item if one is None else replace(item, likely=_likely(one))
+
+    return tuple(told(item) for item in items)
+
+
+def _likely(found: Causes) -> str:
+    first = found.first
+    if first.cause == BAD_LUCK:
+        return "By all that was logged, bad luck is the likeliest cause."
+    if first.cause == CANNOT_TELL:
+        return "These counts cannot tell what is behind it; a swap would."
+    return f"Likely cause: {first.cause}."
 
 
 def _open_in(stream: Stream, filters: Filters) -> bool:
@@ -187,7 +302,17 @@ def _tower_attention(tower: str, compared: Comparison) -> Attention:
         ),
         urgent=True,
         tower=tower,
+        kind=compared.kind,
+        excess=_beyond_burn_in(compared),
     )
+
+
+def _beyond_burn_in(compared: Comparison) -> Range | None:
+    rate = compared.benchmark_rate
+    if not rate or not compared.feeds or not math.isfinite(compared.ratio_high):
+        return None
+    best = compared.count / compared.feeds - rate
+    return best, rate * (compared.ratio_low - 1), rate * (compared.ratio_high - 1)
 
 
 def _unproved(towers: Sequence[str], filters: Filters) -> Attention:
@@ -230,6 +355,7 @@ def _bin_attention(tower: str, number: int, bin_: BinLook) -> Attention:
         urgent=True,
         tower=tower,
         bin=number,
+        kind=rate.kind,
     )
 
 

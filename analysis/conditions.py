@@ -400,6 +400,11 @@ class Model:
         codes = rows.codes[name]
         return np.where(codes < 0, 0.0, by_level[np.maximum(codes, 0)])
 
+    def as_other_paper(self, rows: Rows) -> Rows:
+        """Return rows as if none of their papers were printed by toner, as far as air goes."""
+        codes = rows.codes["air"] % self._layout.humidity.size
+        return replace(rows, codes={**rows.codes, "air": codes})
+
     def expected(self, rows: Rows) -> FloatArray:
         """Return the faults to be expected of each row in an ordinary week."""
         log = self.fit.coefficients[0] + sum(self.effects_of(rows).values())

@@ -55,6 +55,12 @@ SUMMED = (
     "faults",
 )
 
+#: Counts beside misses and doubles, not logged where their cell is empty: of a whole stretch, on
+#: any one of its lines; of one bin; and all of them.
+OF_STRETCH = ("stops", "jams", "refills", "sets_spoiled", "sets_mended")
+OF_BIN = ("found_later", "false_calls")
+EVENTS = (*OF_STRETCH, *OF_BIN)
+
 #: Words that an answer has beside its groups; a group of the same name could not be told from it.
 _TAKEN = frozenset(
     (*SUMMED, "first", "of_tower", "of_run", "runs", "count", "rate", "low", "high")
@@ -227,6 +233,122 @@ class LogScan:
             {f"order by {order}" if order else ""}""",
             values,
         )
+
+    def events(self, by: Sequence[str], filters: Filters) -> pa.Table:
+        """Sum what was logged beside misses and doubles: stops, mended sets, doubles found later.
+
+        Parameters
+        ----------
+        by, filters
+            As of `by_run`.
+
+        Returns
+        -------
+        pyarrow.Table
+            One row per group, sorted: the columns of ``by`` and, for each of `EVENTS`, its sum
+            under its own name, and under ``_runs`` and ``_feeds`` after it in how many runs and
+            feeds of the group it was logged. An empty cell is not logged, and no zero: where
+            nothing was logged, all three are 0. Without a column to group by, there is one row.
+
+        Raises
+        ------
+        FilterError
+            As `by_run`.
+
+        Notes
+        -----
+        A count of a stretch stands on any one of its lines, whatever the bin or the stock of that
+        line, and holds for every group that has a line of the stretch: split by tower, purpose or
+        month such counts add up, split by bin or stock they do not. Where several lines give it,
+        it is the largest.
+        """
+        keys, given, condition, values, joins = self._split(by, filters, EVENTS)
+        of_bins = ", ".join(
+            f"sum(r.{name}) as {name}, sum(r.cycles) filter (r.{name} is not null) as {name}_feeds"
+            for name in OF_BIN
+        )
+        of_runs = [
+            f"sum({name}) as {name}, (sum({name}) is not null)::int as {name}_runs, {feeds}"
+            for name in EVENTS
+            for feeds in (
+                f"sum(g.{name}_feeds) as {name}_feeds"
+                if name in OF_BIN
+                else f"sum(g.feeds) filter (s.{name} is not null) as {name}_feeds",
+            )
+        ]
+        numbers = [f"{name}{end}" for name in EVENTS for end in ("", "_runs", "_feeds")]
+        sums = [f"coalesce(sum({name}), 0)::bigint as {name}" for name in numbers]
+        places = [*keys, "of_tower", "of_run"]
+        return self._ask(
+            f"""with s as (
+                select tower, run, stretch, {", ".join(f"max({n}) as {n}" for n in OF_STRETCH)}
+                from runs where coalesce({", ".join(OF_STRETCH)}) is not null group by all
+            ), g as (
+                select {", ".join([*_keyed(keys), "r.tower as of_tower", "r.run as of_run"])},
+                    r.stretch as of_stretch, sum(r.cycles) as feeds, {of_bins}
+                from runs r {joins} where {condition} group by all
+            ), of_runs as (
+                select {", ".join([*places, *of_runs])} from g left join s
+                on of_tower = s.tower and of_run = s.run
+                    and of_stretch is not distinct from s.stretch
+                group by {", ".join(places)}
+            )
+            select {", ".join([*keys, *sums])} from of_runs
+            {f"group by {', '.join(keys)}" if keys else ""}""",
+            f"""select {", ".join([*given, *(f"g.{name}" for name in numbers)])}
+            from (select {", ".join([*keys, *sums])} from parts
+                {f"group by {', '.join(keys)}" if keys else ""}) g
+            {f"order by {', '.join(f'g.{key}' for key in keys)}" if keys else ""}""",
+            values,
+        )
+
+    def sets(self, by: Sequence[str], filters: Filters) -> pa.Table:
+        """Count the cycles in which towers made sets, or a part of one.
+
+        Parameters
+        ----------
+        by, filters
+            As of `by_run`.
+
+        Returns
+        -------
+        pyarrow.Table
+            One row per group, tower and day, sorted: the columns of ``by``, ``of_tower``,
+            ``of_day`` and ``sets``: cycles of the bins of that group, where bins that run together
+            count once. Towers of a line make one set together; who adds them up has to know.
+
+        Raises
+        ------
+        FilterError
+            As `by_run`.
+        """
+        keys, given, condition, values, joins = self._split(by, filters, ("of_day", "sets"))
+        places = [*keys, "of_tower", "of_day"]
+        return self._ask(
+            f"""select {", ".join(places)}, sum(cycles)::bigint as sets from (
+                select {", ".join([*_keyed(keys), "r.tower as of_tower"])},
+                    {_DERIVED_KEY["day"]} as of_day, max(r.cycles) as cycles
+                from runs r {joins} where {condition} group by {", ".join(places)}, r.run, r.stretch
+            ) group by {", ".join(places)}""",
+            f"""select {", ".join([*given, "g.of_tower", "g.of_day", "g.sets"])} from (
+                select {", ".join(places)}, coalesce(sum(sets), 0)::bigint as sets
+                from parts group by {", ".join(places)}
+            ) g order by {", ".join(f"g.{name}" for name in places)}""",
+            values,
+        )
+
+    def _split(
+        self, by: Sequence[str], filters: Filters, taken: Sequence[str]
+    ) -> tuple[dict[str, str], list[str], str, list[object], str]:
+        """Return what groups are called in a query and how they are shown, and the rows' terms."""
+        by = tuple(dict.fromkeys(by))
+        for name in by:
+            if name in taken:
+                raise FilterError(f"{name} is itself a part of the answer; group by other columns")
+        condition, values, joins = self._condition(filters, by)
+        keys = {f"key_{place}": name for place, name in enumerate(by)}
+        given = [f"{_text(name, f'g.{key}')} as {quoted(name)}" for key, name in keys.items()]
+        return keys, given, condition, values, joins
 
     def account(self, filters: Filters) -> Account:
         """Say how much evidence a filter leaves; raises as `by_run`."""
@@ -514,6 +636,10 @@ def _key(name: str) -> str:
     if _is_moment(name):
         return f"date_trunc('second', make_timestamp(epoch_us({place})))"
     return place
+
+
+def _keyed(keys: dict[str, str]) -> list[str]:
+    return [f"{_key(name)} as {key}" for key, name in keys.items()]
 
 
 def _text(name: str, key: str) -> str:

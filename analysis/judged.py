@@ -16,7 +16,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from analysis.ages import Ages
-from analysis.conditions import Conditions, Rows
+from analysis.conditions import Conditions, Model, Rows
 from analysis.counts import Account
 from analysis.spread import Spread
 
@@ -54,14 +54,18 @@ class Judged:
     level : float array
         Of each place: how many times the faults of an ordinary bin of its tower it has, by the
         whole log, drawn to 1 as far as it has few.
-    between_bins : float
-        Squared coefficient of variation of the rate between bins of a tower.
+    between_bins, between_weeks : float
+        Squared coefficient of variation of the rate between bins of a tower, and of what went on
+        in some weeks of a tower and was not logged.
     variance : mapping of str to float
         By tower, squared coefficient of variation of the rate between runs.
     parts : tuple of str
         Parts whose age is known somewhere; see `analysis.ages.Ages`.
     of_tower : tuple of bool
         Of each part, whether it is one of the tower as a whole.
+    effects : mapping of str to float array
+        What each thing adds to the log of what is expected, by the log's column: ``air`` is all
+        of what air does, ``static`` the part of it that only toner-printed paper has.
     ages : float array, parts by rows
         Feeds of the bin (cycles of the tower) since the part was fitted; NaN where unknown.
     kept : int array
@@ -80,9 +84,11 @@ class Judged:
     expected: FloatArray
     level: FloatArray
     between_bins: float
+    between_weeks: float
     variance: Mapping[str, float]
     parts: tuple[str, ...]
     of_tower: tuple[bool, ...]
+    effects: Mapping[str, FloatArray]
     ages: FloatArray
     kept: IntArray
     account: Account
@@ -97,6 +103,7 @@ class Judged:
             feeds=self.feeds[some],
             faults=self.faults[some],
             expected=self.expected[some],
+            effects={name: effect[some] for name, effect in self.effects.items()},
             ages=self.ages[:, some],
             kept=self.kept[some],
         )
@@ -148,13 +155,24 @@ def judged(
         level=np.exp(bin_effect),
         # The ridge of bins is the second, after that of towers.
         between_bins=max(1 / model.fit.strengths[1], _LEAST_BETWEEN_BINS),
+        between_weeks=1 / model.fit.strengths[-1],
         variance={tower: one.variance for tower, one in spread.items()},
         parts=ages.parts if ages else (),
         of_tower=ages.of_tower if ages else (),
+        effects=_effects(model, rows),
         ages=ages.ages[:, rows.kept] if ages else np.zeros((0, rows.kept.size)),
         kept=rows.kept,
         account=conditions.account,
     )
+
+
+def _effects(model: Model, rows: Rows) -> dict[str, FloatArray]:
+    asked = [t.name for t in model.fit.terms if t.name in ("air", "stock", "prepared")]
+    asked += [t.name for t in model.fit.terms if t.name.startswith("set_")]
+    found = {name: model.effect_of(name, rows) for name in asked}
+    if "air" in found:
+        found["static"] = found["air"] - model.effect_of("air", model.as_other_paper(rows))
+    return found
 
 
 def _run_starts(started: NDArray[np.datetime64], rows: Rows) -> NDArray[np.datetime64]:

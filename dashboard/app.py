@@ -21,12 +21,12 @@ from analysis.site import SiteError
 from analysis.snapshot import StoreError
 from dashboard import filters, parts, theme
 from dashboard.data import Data
-from dashboard.pages import acceptance, drift, log, overview, trends
+from dashboard.pages import acceptance, drift, log, overview, reports_links, trends, wear
 
 #: The pages there are, in the order of the line at the top. Each is a module with ``PATH``,
 #: ``NAME``, ``layout(data, **query)`` and ``register(app, data)``. ``FILTERED`` is false for one
 #: that shows no part of the log; ``OWN_CHOICES`` is what it alone has in the address.
-PAGES: tuple[ModuleType, ...] = (overview, trends, drift, acceptance, log)
+PAGES: tuple[ModuleType, ...] = (overview, trends, drift, wear, acceptance, log)
 
 _LOG = logging.getLogger(__name__)
 
@@ -93,6 +93,7 @@ def create_app(data: Data) -> Dash:
     filters.register(app, data)
     for page in PAGES:
         page.register(app, data)
+    reports_links.register(app, data)
 
     @app.callback(
         Output("page", "children"),

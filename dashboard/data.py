@@ -18,19 +18,27 @@ from analysis import answers
 from analysis.acceptance import Judgement
 from analysis.adjusting import AdjustedTrends, Change
 from analysis.belief import Belief
+from analysis.causes import Causes
 from analysis.charts import Chart
 from analysis.conditions import Conditions, ConditionsError
+from analysis.costs import CostsResult
 from analysis.counts import Account, LogScan
 from analysis.drift import Drift
+from analysis.explained import Explained
 from analysis.filters import Filters
 from analysis.kept_plans import kept_plans
 from analysis.log_format import PURPOSES, SETTINGS
+from analysis.overs import Overs
 from analysis.overview import Overview
+from analysis.parts import PartRow, Parts
+from analysis.patterns import PatternsError, read_patterns
 from analysis.proofs import Batch, Proof
 from analysis.set_up import SetUp
-from analysis.site import Site, read_site
+from analysis.site import USUAL_BUDGET, Site, read_site
 from analysis.store import Store
 from analysis.trends import NOT_LOGGED, Mark, Trends, order
+from analysis.wear_by_age import WearByAge
+from analysis.weekly import Weekly
 
 Key = TypeVar("Key")
 Answer = TypeVar("Answer")
@@ -41,6 +49,8 @@ OFFERED = ("site", "bin", "coating", "printed_by", "humidity_band")
 
 # Answers of drift that are kept: each holds every run of every bin.
 _DRIFTS = 6
+# Weeks hold an answer of drift each.
+_WEEKLIES = 3
 
 
 @dataclass(frozen=True)
@@ -77,12 +87,23 @@ class _Opened:
     adjusted: OrderedDict[tuple[object, ...], AdjustedTrends] = field(default_factory=OrderedDict)
     changes: OrderedDict[tuple[Filters, Filters], Change] = field(default_factory=OrderedDict)
     set_ups: OrderedDict[tuple[str, str], SetUp] = field(default_factory=OrderedDict)
+    costs: OrderedDict[tuple[object, ...], CostsResult] = field(default_factory=OrderedDict)
+    overs: OrderedDict[tuple[object, ...], Overs] = field(default_factory=OrderedDict)
     beliefs: OrderedDict[None, Belief] = field(default_factory=OrderedDict)
     drifts: OrderedDict[Filters, Drift] = field(default_factory=OrderedDict)
+    parts: OrderedDict[Filters, Parts] = field(default_factory=OrderedDict)
+    wear_by_age: OrderedDict[tuple[object, ...], WearByAge | None] = field(
+        default_factory=OrderedDict
+    )
+    causes: OrderedDict[tuple[object, ...], Causes | None] = field(default_factory=OrderedDict)
+    explained: OrderedDict[tuple[object, ...], tuple[Explained, ...]] = field(
+        default_factory=OrderedDict
+    )
     setting_marks: OrderedDict[tuple[str, int], list[Mark]] = field(default_factory=OrderedDict)
     known_charts: OrderedDict[tuple[Filters, str], Chart] = field(default_factory=OrderedDict)
     burn_ins: OrderedDict[None, list[Proof]] = field(default_factory=OrderedDict)
     judgements: OrderedDict[tuple[object, ...], Judgement] = field(default_factory=OrderedDict)
+    weeklies: OrderedDict[tuple[object, ...], Weekly] = field(default_factory=OrderedDict)
 
 
 class Data:
@@ -108,6 +129,8 @@ class Data:
         self._keep = keep
         self._lock = threading.Lock()
         self._working = threading.Lock()
+        self._wearing = threading.Lock()
+        self._asked: dict[tuple[int, object], threading.Lock] = {}
         self._held: _Opened | None = None
 
     @property
@@ -262,6 +285,79 @@ class Data:
             ),
         )
 
+    def explained(self, filters: Filters) -> tuple[Explained, ...]:
+        """Answer how many of a period's faults each named cause explains.
+
+        Raises
+        ------
+        analysis.filters.FilterError
+            For a column or a value that cannot be.
+        analysis.patterns.PatternsError
+            While the site's own patterns are wrong.
+        """
+        opened, patterns = self._opened(), read_patterns(self.folder)
+        purposes = filters.values("purpose")
+
+        def asked() -> tuple[Explained, ...]:
+            found = self._models(("misses", "doubles"), purposes)
+            return tuple(
+                answers.explained(opened.scan, filters, patterns=patterns, conditions=found)
+            )
+
+        return self._kept(opened.explained, (filters, patterns), asked)
+
+    def costs(self, filters: Filters, causes: tuple[Explained, ...] = ()) -> CostsResult:
+        """Answer what faults cost; ``causes`` as of `analysis.answers.costs`.
+
+        Raises
+        ------
+        analysis.filters.FilterError
+            For a column or a value that cannot be.
+        """
+        opened = self._opened()
+        return self._kept(
+            opened.costs,
+            (filters, causes),
+            lambda: answers.costs(
+                opened.scan,
+                filters,
+                site=opened.site,
+                causes=causes,
+                found=self.conditions(filters.kind, filters.values("purpose")),
+            ),
+        )
+
+    def overs(
+        self,
+        stock: str,
+        sets: int,
+        *,
+        tower: str = "",
+        bins: int | None = None,
+        chance: float = 0.95,
+    ) -> Overs:
+        """Answer how many spare sheets a job needs; as of `analysis.answers.overs`.
+
+        Raises
+        ------
+        analysis.filters.FilterError
+            For a stock or a tower that nobody knows.
+        """
+        opened = self._opened()
+        return self._kept(
+            opened.overs,
+            (stock, sets, tower, bins, chance),
+            lambda: answers.overs(
+                opened.scan,
+                stock,
+                sets,
+                tower=tower,
+                bins=bins,
+                chance=chance,
+                site=opened.site,
+            ),
+        )
+
     def belief(self) -> Belief:
         """Answer what in the whole log is hard to believe."""
         opened = self._opened()
@@ -287,20 +383,128 @@ class Data:
         opened = self._opened()
         # Months that were worked through are kept beside the store: they take seconds each.
         kept = self.folder / "kept"
+        budget = USUAL_BUDGET if opened.site.budget is None else opened.site.budget
         # Pages that ask at once wait for one of them, rather than all doing the work.
         with self._working:
             return self._kept(
                 opened.drifts,
                 filters,
-                lambda: answers.drift(opened.scan, filters, kept=kept),
+                lambda: answers.drift(opened.scan, filters, budget=budget, kept=kept),
                 _DRIFTS,
             )
+
+    def causes(self, tower: str, bin: int | None, kind: str = "faults") -> Causes | None:
+        """Answer what is likely behind the faults of a bin, or of a tower; None without a fault.
+
+        Raises
+        ------
+        analysis.filters.FilterError
+            Where the log has no such tower or bin, or nothing was watching there.
+        analysis.patterns.PatternsError
+            While the site's own patterns are wrong.
+        """
+        opened, patterns = self._opened(), read_patterns(self.folder)
+        kinds = ("misses", "doubles") if kind == "faults" else (kind,)
+
+        def asked() -> Causes | None:
+            found = self._models(kinds)
+            if not found:
+                return None
+            return answers.causes(
+                opened.scan,
+                Filters(kind=kind),
+                tower,
+                bin,
+                patterns=patterns,
+                conditions=found,
+            )
+
+        return self._kept(opened.causes, (tower, bin, kind, patterns), asked)
+
+    def knows_causes(self, tower: str, bin: int | None, kind: str) -> bool:
+        """Tell whether `causes` has its answer, and would not take seconds to find it."""
+        opened = self._opened()
+        try:
+            patterns = read_patterns(self.folder)
+        except PatternsError:
+            return False
+        with self._lock:
+            return (tower, bin, kind, patterns) in opened.causes
+
+    def knows_costs(self, filters: Filters) -> bool:
+        """Tell whether `costs` has its answer, and would not take seconds to find it."""
+        opened = self._opened()
+        with self._lock:
+            return (filters, ()) in opened.costs
 
     def knows_drift(self, filters: Filters) -> bool:
         """Tell whether `drift` has its answer, and would not take seconds to find it."""
         opened = self._opened()
         with self._lock:
             return filters in opened.drifts
+
+    def parts(self, filters: Filters) -> Parts:
+        """Answer what is wearing, what is to be ordered and when, and whether services helped.
+
+        Parameters
+        ----------
+        filters : Filters
+            As of `analysis.answers.parts`: each part is judged by what its own wear shows in,
+            unless misses or doubles are asked for.
+
+        Raises
+        ------
+        analysis.filters.FilterError
+            For a column or a value that cannot be.
+        """
+        opened = self._opened()
+
+        def asked() -> Parts:
+            found = self._models(("misses", "doubles", "faults"), filters.values("purpose"))
+            return answers.parts(opened.scan, filters, site=opened.site, conditions=found)
+
+        # Pages that ask at once wait for one of them, rather than all doing the work.
+        with self._wearing:
+            return self._kept(opened.parts, filters, asked)
+
+    def knows_parts(self, filters: Filters) -> bool:
+        """Tell whether `parts` has its answer, and would not take seconds to find it."""
+        opened = self._opened()
+        with self._lock:
+            return filters in opened.parts
+
+    def wear_by_age(self, row: PartRow, filters: Filters) -> WearByAge | None:
+        """Answer how the faults of one place go with the age of its part.
+
+        Parameters
+        ----------
+        row : PartRow
+            The part: one that `parts` tells of.
+        filters : Filters
+            As `parts` was asked.
+
+        Raises
+        ------
+        analysis.filters.FilterError
+            For a column or a value that cannot be.
+        """
+        opened = self._opened()
+        whole = _of_all_towers(filters)
+
+        def asked() -> WearByAge | None:
+            found = self.conditions(row.kind, filters.values("purpose"))
+            every = self.parts(whole)
+            return answers.wear_by_age(
+                opened.scan, row, every, whole, site=opened.site, conditions=found
+            )
+
+        return self._kept(opened.wear_by_age, (*_place(row), whole), asked)
+
+    def knows_wear_by_age(self, row: PartRow, filters: Filters) -> bool:
+        """Tell whether `wear_by_age` has its answer, and would not take a second to find it."""
+        opened = self._opened()
+        with self._lock:
+            return (*_place(row), _of_all_towers(filters)) in opened.wear_by_age
 
     def setting_marks(self, tower: str, bin: int) -> list[Mark]:
         """Return when which setting of a bin was moved, on the same stock."""
@@ -327,6 +531,38 @@ class Data:
             opened.known_charts,
             (asked, chart),
             lambda: answers.known_charts(opened.scan, asked, chart),
+        )
+
+    def weekly(self, day: dt.date | None = None) -> Weekly:
+        """Answer how a week went, from what the pages show.
+
+        Parameters
+        ----------
+        day : date, optional
+            As of `analysis.answers.weekly`.
+
+        Raises
+        ------
+        analysis.filters.FilterError
+            Where the log is empty, and for a year that no log can have.
+        analysis.patterns.PatternsError
+            While the site's own patterns are wrong.
+        """
+        opened, patterns = self._opened(), read_patterns(self.folder)
+        first, _ = answers.week_of(opened.scan, day)
+        return self._kept(
+            opened.weeklies,
+            (first, patterns),
+            lambda: answers.weekly(
+                opened.scan,
+                first,
+                site=opened.site,
+                patterns=patterns,
+                fitted=self.conditions,
+                drifted=lambda: self.drift(Filters()),
+                parted=lambda: self.parts(Filters()),
+            ),
+            _WEEKLIES,
         )
 
     def burn_ins(self) -> list[Proof]:
@@ -410,13 +646,33 @@ class Data:
             if key in kept:
                 kept.move_to_end(key)
                 return kept[key]
-        # Two threads that ask the same at once both work it out; they get the same.
-        result = make()
-        with self._lock:
-            kept[key] = result
-            while len(kept) > (self._keep if most is None else most):
-                kept.popitem(last=False)
+            # The parts of a page ask at once: one works it out, and others wait for it.
+            asked = (id(kept), key)
+            turn = self._asked.setdefault(asked, threading.Lock())
+        with turn:
+            with self._lock:
+                if key in kept:
+                    return kept[key]
+            try:
+                result = make()
+                with self._lock:
+                    kept[key] = result
+                    while len(kept) > (self._keep if most is None else most):
+                        kept.popitem(last=False)
+            finally:
+                with self._lock:
+                    self._asked.pop(asked, None)
         return result
+
+
+def _of_all_towers(filters: Filters) -> Filters:
+    """Return a filter that holds no place: how a part wears is learnt from all of its name."""
+    where = tuple((column, values) for column, values in filters.where if column == "purpose")
+    return Filters(None, filters.until, where, filters.kind)
+
+
+def _place(row: PartRow) -> tuple[object, ...]:
+    return row.tower, row.bin, row.part, row.kind
 
 
 def _choices(scan: LogScan, site: Site) -> Choices:

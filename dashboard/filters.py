@@ -30,6 +30,7 @@ CHOSEN_BY_PAGES = (
     *("ranges", "order", "over", "setting"),
     *("rates", "show", "before", "after", "stock_card"),
     *("stream", "chart"),
+    *("part",),
 )
 RESERVED = (*PERIOD, "kind", "where", *CHOSEN_BY_PAGES)
 

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 from collections.abc import Callable
 from pathlib import Path
 
 import pyarrow as pa
 import pytest
+from filelock import FileLock
 from hypothesis import settings
 
 import data_samples
+from analysis import answers
+from analysis.counts import LogScan
+from analysis.filters import Filters
 from analysis.intake import ParsedLog, read_bytes
 from analysis.log_format import KINDS
 from analysis.store import Store
@@ -115,3 +120,22 @@ def sample_store(tmp_path_factory: pytest.TempPathFactory, samples: Path) -> Pat
     for name in data_samples.FILES:
         store.add(read_bytes((samples / name).read_bytes(), name))
     return folder
+
+
+@pytest.fixture(scope="session")
+def watched_months(tmp_path_factory: pytest.TempPathFactory, sample_store: Path) -> Path:
+    """Return a folder of the months that drift has worked through of the samples; copy it.
+
+    From cold they take as long as a whole file of tests, so that the first of the workers to ask
+    for them works them out for all.
+    """
+    folder: Path = tmp_path_factory.getbasetemp()
+    if "PYTEST_XDIST_WORKER" in os.environ:
+        # A worker's own folder stands in that of the session.
+        folder = folder.parent
+    months, done = folder / "watched", folder / "watched.done"
+    with FileLock(folder / "watched.lock"):
+        if not done.exists():
+            answers.drift(LogScan(Store(sample_store).snapshot()), Filters(), kept=months)
+            done.touch()
+    return months

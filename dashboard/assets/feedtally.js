@@ -109,6 +109,12 @@
     });
   }
 
+  document.addEventListener("click", function (event) {
+    if (event.target.closest && event.target.closest("button[data-print]")) {
+      window.print();
+    }
+  });
+
   function keep(blob, name) {
     var link = document.createElement("a");
     link.href = URL.createObjectURL(blob);

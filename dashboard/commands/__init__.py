@@ -30,10 +30,14 @@ COMMANDS = {
     "settings": "which settings ran a stock clean, what to try next, and its card to print",
     "believe": "whether the log can be believed, and what to ask",
     "drift": "which bin or tower is getting worse, since when, and by how much",
+    "causes": "what is likely behind faults of a bin or a tower, what to check or swap first",
+    "parts": "what is wearing, what to order and by when, and whether services helped",
+    "costs": "what faults cost, by tower, bin, stock and kind, and which bin costs most",
+    "overs": "how many spare sheets a job needs, so that 95 % of such jobs finish",
     "export": "write the log, or counts of any groups, as CSV or Parquet",
     "plan": "how long an acceptance test must run; needs no store unless it is kept",
     "judge": "whether a tower passes its burn-in, and what that proved",
-    "report": "an acceptance certificate to print and sign",
+    "report": "an acceptance certificate, a week on one page, or the parts list, to print",
     "interval": "what X faults in N feeds prove, or how two counts compare; needs no store",
     "site": "check the site file: time zone, form of dates, headers, settings, standard",
     "store": "say whether the store is whole, or copy it",
@@ -123,11 +127,12 @@ def sentence(text: str) -> str:
 def _exit_code(error: Exception) -> int | None:
     """Return the exit code of what the user can mend; None for a mistake of the program's own."""
     from analysis.filters import FilterError
+    from analysis.patterns import PatternsError
     from analysis.plans import PlanError
     from analysis.site import SiteError
     from analysis.snapshot import DamagedStoreError, StoreError
 
     if isinstance(error, DamagedStoreError):
         return 1
-    known = UsageError | FilterError | PlanError | StoreError | SiteError
+    known = UsageError | FilterError | PatternsError | PlanError | StoreError | SiteError
     return 2 if isinstance(error, known) else None

@@ -1,11 +1,12 @@
-"""Write a report to print: so far the acceptance certificate."""
+"""Write a report to print: the acceptance certificate, a week's report, or the parts list."""
 
 from __future__ import annotations
 
 import argparse
 import contextlib
+import datetime as dt
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from dashboard.commands import Parser, UsageError
 from dashboard.commands import options as shared
@@ -16,6 +17,9 @@ if TYPE_CHECKING:
 #: What a report's file can be, by the end of its name.
 FORMATS = {".html": "html", ".htm": "html", ".pdf": "pdf"}
 
+#: What is said of a PDF that could not be written in full.
+LACKING = " Its type lacks letters of some names, which an .html file has."
+
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Say which arguments the command takes."""
@@ -23,13 +27,44 @@ def configure(parser: argparse.ArgumentParser) -> None:
         dest="report", metavar="REPORT", required=True, parser_class=Parser
     )
     about = "the certificate of a tower's burn-in, to print and sign; interim while it goes on"
-    made = reports.add_parser("acceptance", help=about, description=f"{about.capitalize()}.")
+    made = _report(reports, "acceptance", about)
     shared.add_judged(made)
-    made.add_argument("--out", required=True, metavar="FILE", help="ends in .html or .pdf")
-    made.add_argument("--replace", action="store_true", help="write over a file that is there")
-    shared.add_scan(made)
-    shared.add_json(made)
+    _add_file(made)
     made.set_defaults(run=run_acceptance)
+    about = "a week on one page: what changed, what it cost, what helped, what to do next"
+    made = _report(reports, "weekly", about)
+    made.add_argument(
+        "--week", type=_day, metavar="DAY", help="any day of it (the log's last week when absent)"
+    )
+    _add_file(made)
+    made.set_defaults(run=run_weekly)
+    about = "the parts to order and to look at, to tick and sign; which services helped"
+    made = _report(reports, "parts", about)
+    _add_file(made)
+    made.set_defaults(run=run_parts)
+
+
+def _report(reports: Any, name: str, about: str) -> argparse.ArgumentParser:
+    made: argparse.ArgumentParser = reports.add_parser(
+        name, help=about, description=f"{about[0].upper()}{about[1:]}."
+    )
+    return made
+
+
+def _add_file(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--out", required=True, metavar="FILE", help="ends in .html or .pdf")
+    parser.add_argument("--replace", action="store_true", help="write over a file that is there")
+    shared.add_scan(parser)
+    shared.add_json(parser)
+
+
+def _day(text: str) -> dt.date:
+    try:
+        return dt.date.fromisoformat(text.strip())
+    except ValueError:
+        raise argparse.ArgumentTypeError(
+            f"{text} is no day; write it as year-month-day, such as 2031-04-03"
+        ) from None
 
 
 def run_acceptance(options: argparse.Namespace) -> int:
@@ -52,6 +87,7 @@ def run_acceptance(options: argparse.Namespace) -> int:
         shared.print_json(
             {
                 **stood,
+                "report": "acceptance",
                 "tower": judgement.burn_in.tower,
                 "proof": judgement.burn_in.name or None,
                 "verdict": judgement.verdict,
@@ -67,13 +103,101 @@ def run_acceptance(options: argparse.Namespace) -> int:
     return 1 if judgement.verdict == "fail" else 0
 
 
+def run_weekly(options: argparse.Namespace) -> int:
+    """Write the report of a week and say where it is."""
+    path = Path(options.out).expanduser()
+    form = _form(path, replace=options.replace)
+    from analysis import answers
+    from analysis.patterns import read_patterns
+    from dashboard.reports import weekly
+
+    folder = shared.store_folder(options)
+    with shared.scan(options) as (scan, _):
+        made = answers.weekly(
+            scan,
+            options.week,
+            site=shared.site(options),
+            kept=folder / "kept",
+            patterns=read_patterns(folder),
+        )
+        stood = shared.as_of_json(options, scan)
+    as_of = options.as_of.strip()
+    if form == "pdf":
+        content = weekly.pdf(made, as_of=as_of)
+    else:
+        content = weekly.html(made, as_of=as_of).encode()
+    _write(path, content)
+    told = f"{shared.as_of_sentence(options)}The weekly report is in {path}: {made.sentence()}"
+    if form == "pdf" and not weekly.can_write(made):
+        told += LACKING
+    if options.json:
+        shared.print_json(
+            {
+                **stood,
+                "report": "weekly",
+                "first": made.first.isoformat(),
+                "last": made.last.isoformat(),
+                "began": len(made.began),
+                "still": len(made.still),
+                "ended": len(made.ended),
+                "services": len(made.services),
+                "orders": len(made.orders),
+                "file": str(path),
+                "format": form,
+            },
+            sentence=told,
+            account=made.account,
+        )
+    else:
+        print(told)
+    return 0
+
+
+def run_parts(options: argparse.Namespace) -> int:
+    """Write the parts list and say where it is."""
+    path = Path(options.out).expanduser()
+    form = _form(path, replace=options.replace)
+    from analysis import answers
+    from analysis.filters import Filters
+    from dashboard.reports import parts_list
+
+    with shared.scan(options) as (scan, _):
+        made = answers.parts(scan, Filters(), site=shared.site(options))
+        stood = shared.as_of_json(options, scan)
+    as_of = options.as_of.strip()
+    if form == "pdf":
+        content = parts_list.pdf(made, as_of=as_of)
+    else:
+        content = parts_list.html(made, as_of=as_of).encode()
+    _write(path, content)
+    told = f"{shared.as_of_sentence(options)}The parts list is in {path}: {made.sentence()}"
+    if form == "pdf" and not parts_list.can_write(made):
+        told += LACKING
+    if options.json:
+        shared.print_json(
+            {
+                **stood,
+                "report": "parts",
+                "orders": len(parts_list.to_order(made)),
+                "unknown": len(parts_list.unknown(made)),
+                "file": str(path),
+                "format": form,
+            },
+            sentence=told,
+            account=made.account,
+        )
+    else:
+        print(told)
+    return 0
+
+
 def _told(judgement: Judgement, path: Path, form: str) -> str:
     from dashboard.reports import certificate
 
     what = certificate.called(judgement)
     told = f"The {what} of the {judgement.name} is in {path}: {judgement.sentence()}"
     if form == "pdf" and not certificate.can_write(judgement):
-        told += " Its type lacks letters of some names, which an .html file has."
+        told += LACKING
     return told
 
 

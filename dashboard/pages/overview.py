@@ -1,8 +1,8 @@
 """How are we running?
 
-The rates of the period beside those before and at burn-in, what needs attention (`needs`), whether
-the log can be believed (`believed`), and every tower with its bins. Wiring only: all numbers come
-from `analysis.answers`.
+The rates of the period beside those before and at burn-in, what needs attention (`needs`), what
+faults cost (`money`), whether the log can be believed (`believed`), and every tower with its bins.
+Wiring only: all numbers come from `analysis.answers`.
 """
 
 from __future__ import annotations
@@ -17,8 +17,8 @@ from dash.development.base_component import Component
 from flask import Response, request
 
 from analysis.attention import Missing
+from analysis.costs import CostsResult
 from analysis.counts import Account
-from analysis.drift import Drift
 from analysis.filters import FilterError, Filters
 from analysis.overview import Overview, Spoiled
 from analysis.rates import Rate
@@ -27,7 +27,7 @@ from dashboard import parts, theme
 from dashboard.data import Data
 from dashboard.figures import overview as figures
 from dashboard.filters import from_query, parse_query, to_query
-from dashboard.pages import believed, needs
+from dashboard.pages import believed, money, needs
 
 PATH, NAME = "/", "Overview"
 
@@ -58,8 +58,8 @@ def layout(data: Data, /, **query: Sequence[str]) -> Component:
     overview = data.overview(chosen)
     if not overview.account.rows:
         return parts.nothing_here(chosen, whole, query)
-    drift = needs.known(data, chosen)
-    return html.Div(_answer(overview, whole, query, drift))
+    found, priced = needs.known(data, overview), money.known(data, chosen)
+    return html.Div(_answer(overview, whole, query, found, priced))
 
 
 def chart(
@@ -70,8 +70,9 @@ def chart(
 
 
 def register(app: Dash, data: Data) -> None:
-    """Serve the numbers behind the figure; look who gets worse, and whether to believe the log."""
+    """Serve the numbers behind the figure; register the parts that are looked at later."""
     needs.register(app, data)
+    money.register(app, data)
     believed.register(app, data)
 
     def numbers() -> Response:
@@ -122,7 +123,11 @@ def numbers_csv(overview: Overview) -> str:
 
 
 def _answer(
-    overview: Overview, whole: Account, query: shown_filters.Query, drift: Drift | None
+    overview: Overview,
+    whole: Account,
+    query: shown_filters.Query,
+    found: needs.Known,
+    priced: CostsResult | None,
 ) -> list[Component]:
     plain = "plain" in query.get("ranges", ())
     by_evidence = "evidence" in query.get("order", ())
@@ -134,11 +139,16 @@ def _answer(
             [
                 html.Div(
                     [
-                        needs.section(overview, whole, query, _missing(overview), drift),
+                        needs.section(overview, whole, query, _missing(overview), found),
                         believed.section(overview, whole),
                     ]
                 ),
-                _towers(overview, whole, plain, by_evidence),
+                html.Div(
+                    [
+                        _towers(overview, whole, plain, by_evidence),
+                        money.section(overview, whole, priced),
+                    ]
+                ),
             ],
             className="columns",
         ),

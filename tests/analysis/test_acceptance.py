@@ -3,6 +3,7 @@
 import datetime as dt
 import math
 import shutil
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -11,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from analysis import answers
+from analysis import acceptance, answers
 from analysis.acceptance import (
     Chosen,
     choose,
@@ -21,6 +22,7 @@ from analysis.acceptance import (
 )
 from analysis.counts import Account, LogScan
 from analysis.filters import FilterError, Filters
+from analysis.looks import bound_at_look
 from analysis.plans import Asked, PlanError, SinglePlan, sequential_plan, single_plan
 from analysis.proofs import PROVED, Batch, Planted, burn_in, typed_burn_in
 from analysis.site import parse_site
@@ -45,6 +47,17 @@ def judged(*batches, bins=10, plans=None):
 
 def singles(**more):
     return {kind: choose(kind, single=True, **more) for kind in PROVED}
+
+
+@pytest.fixture(scope="module", autouse=True)
+def bounds_once():
+    """Work out each bound once.
+
+    It rests on a plan, a look and the count by then, to which simulated burn-ins come again.
+    """
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(acceptance, "bound_at_look", cache(bound_at_look))
+        yield
 
 
 class TestTheUsualPlan:

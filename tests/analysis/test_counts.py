@@ -8,10 +8,13 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
+import pyarrow as pa
 import pytest
 
 from analysis.counts import Account, LogScan
+from analysis.engine import Query
 from analysis.filters import FilterError, Filters, parse_filters
+from analysis.snapshot import Snapshot, empty_snapshot
 from analysis.store import Store
 from tests.conftest import LINE, RUNS_HEADER, read, run_log
 
@@ -436,3 +439,121 @@ def test_before_the_first_intake_the_log_is_empty(store: Store) -> None:
     scan = LogScan(store.snapshot(dt.datetime(2001, 1, 1, tzinfo=dt.UTC)))
     assert scan.account(Filters()) == Account(0, 0, 0, None, None)
     assert scan.counts(["tower"], Filters()).num_rows == 0
+
+
+EVENT_LOG = run_log(
+    # Stops of a stretch stand on any line of it: of another bin, another stock.
+    "1,1,2031-03-14T08:00,A,1,100,0,0,production,BO90,5,,2,3,1,0",
+    "1,1,2031-03-14T08:00,A,2,100,0,0,production,LU60,,1,,,0,",
+    "1,2,2031-03-14T09:00,A,1,40,0,0,production,BO90,,,,,,2",
+    # Given on both lines, it is once for the stretch; the larger is taken.
+    "2,1,2031-04-01T08:00,A,1,70,0,0,set-up,BO90,3,,,,,",
+    "2,1,2031-04-01T08:00,A,2,60,0,0,set-up,BO90,4,,,,,",
+    "1,1,2031-03-14T08:00,B,1,500,0,0,production,LU60,0,0,0,0,0,0",
+    header="run,stretch,started,tower,bin,cycles,misses,doubles,purpose,stock,stops,jams,"
+    "sets_spoiled,sets_mended,found_later,false_calls",
+)
+
+
+class InShares:
+    """An engine that asks tower by tower, as the workers of a cluster do, in this process."""
+
+    def __init__(self, snapshot: Snapshot) -> None:
+        self.snapshot = snapshot
+
+    def ask(self, query: Query) -> pa.Table:
+        parts = []
+        for tower in ("A", "B"):
+            with self.snapshot.connect((tower,)) as share:
+                found = share.sql(query.share, params=list(query.values))
+                parts.append(found.to_arrow_table())
+        with empty_snapshot().connect() as connection:
+            connection.register("parts", pa.concat_tables(parts))
+            return connection.sql(query.whole).to_arrow_table()
+
+
+@pytest.fixture(scope="module")
+def snapshot(tmp_path_factory: pytest.TempPathFactory, empty_store: Path) -> Snapshot:
+    folder = tmp_path_factory.mktemp("events") / "store"
+    store = Store(Path(shutil.copytree(empty_store, folder)))
+    store.add(read(EVENT_LOG))
+    return store.snapshot()
+
+
+@pytest.fixture(scope="module")
+def events(snapshot: Snapshot) -> LogScan:
+    return LogScan(snapshot)
+
+
+class TestEvents:
+    def found(self, scan: LogScan, name: str, *by: str, **more: str) -> dict[object, object]:
+        table = scan.events(by, parse_filters(**more)).to_pylist()  # type: ignore[arg-type]
+        return {
+            tuple(row[key] for key in by) if len(by) > 1 else row[by[0]]: tuple(
+                row[f"{name}{end}"] for end in ("", "_runs", "_feeds")
+            )
+            for row in table
+        }
+
+    def test_an_empty_cell_is_not_logged_and_a_nought_is(self, events: LogScan) -> None:
+        assert self.found(events, "stops", "tower") == {"A": (9, 2, 330), "B": (0, 1, 500)}
+        # Only the first stretch of tower A says what became of its sets: 200 of 370 feeds.
+        assert self.found(events, "sets_mended", "tower") == {"A": (3, 1, 200), "B": (0, 1, 500)}
+        assert self.found(events, "refills", "tower") == {"A": (0, 0, 0), "B": (0, 0, 0)}
+
+    def test_what_is_of_one_bin_is_of_its_line_alone(self, events: LogScan) -> None:
+        assert self.found(events, "found_later", "tower", "bin") == {
+            ("A", 1): (1, 1, 100),
+            ("A", 2): (0, 1, 100),
+            ("B", 1): (0, 1, 500),
+        }
+        assert self.found(events, "false_calls", "stock") == {
+            "BO90": (2, 1, 140),
+            "LU60": (0, 1, 500),
+        }
+
+    def test_what_is_of_a_stretch_holds_for_every_group_in_it(self, events: LogScan) -> None:
+        assert self.found(events, "stops", "tower", "stock") == {
+            ("A", "BO90"): (9, 2, 230),
+            ("A", "LU60"): (5, 1, 100),
+            ("B", "LU60"): (0, 1, 500),
+        }
+        assert self.found(events, "jams", "bin") == {1: (1, 2, 600), 2: (1, 1, 100)}
+
+    def test_by_purpose_and_month_they_add_up(self, events: LogScan) -> None:
+        assert self.found(events, "stops", "purpose") == {
+            "production": (5, 2, 700),
+            "set-up": (4, 1, 130),
+        }
+        assert self.found(events, "stops", "month", until="2031-03-31") == {"2031-03": (5, 2, 700)}
+
+    def test_sets_are_cycles_of_the_tower_by_day(self, events: LogScan) -> None:
+        def sets(*by: str) -> list[tuple[object, ...]]:
+            table = events.sets(by, Filters()).to_pylist()
+            return [(*(row[name] for name in by), row["of_day"].day, row["sets"]) for row in table]
+
+        # Two bins that ran 100 cycles together made 100 sets, and 40 more followed.
+        assert sets("tower") == [("A", 14, 140), ("A", 1, 70), ("B", 14, 500)]
+        assert sets("stock") == [
+            ("BO90", 14, 140),
+            ("BO90", 1, 70),
+            ("LU60", 14, 100),
+            ("LU60", 14, 500),
+        ]
+        assert sum(one[-1] for one in sets()) == 710
+
+    @pytest.mark.parametrize("by", [(), ("tower",), ("stock", "bin"), ("month",)], ids=str)
+    def test_in_shares_they_are_the_same(
+        self, snapshot: Snapshot, events: LogScan, by: tuple[str, ...]
+    ) -> None:
+        there = LogScan(snapshot, InShares(snapshot))
+        for filters in (Filters(), parse_filters(where=["purpose=production", "bin=1"])):
+            assert there.events(by, filters).equals(events.events(by, filters))
+            assert there.sets(by, filters).equals(events.sets(by, filters))
+        assert there.events(by, Filters()).num_rows > 0
+
+    def test_what_is_part_of_the_answer_is_no_group(self, events: LogScan) -> None:
+        with pytest.raises(FilterError, match="stops is itself a part of the answer"):
+            events.events(("stops",), Filters())
+        with pytest.raises(FilterError, match="no column colour"):
+            events.sets(("colour",), Filters())

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import json
+import shutil
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -42,8 +43,8 @@ def scan(sample_store: Path) -> LogScan:
 
 
 @pytest.fixture(scope="module")
-def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return tmp_path_factory.mktemp("drift")
+def kept(tmp_path_factory: pytest.TempPathFactory, watched_months: Path) -> Path:
+    return Path(shutil.copytree(watched_months, tmp_path_factory.mktemp("drift") / "kept"))
 
 
 @pytest.fixture(scope="module")

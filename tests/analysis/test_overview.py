@@ -245,12 +245,12 @@ def pointed_at(now, kind):
 
 
 def test_a_page_of_good_bins_mostly_points_at_none():
-    # 60 logs of two towers of ten bins without any difference, 30 runs each: where nothing is to
+    # 40 logs of two towers of ten bins without any difference, 30 runs each: where nothing is to
     # be found, Benjamini and Hochberg's level of 0.05 is the share of logs in which anything is,
-    # for either kind by itself, and three standard errors more (0.13). With each bin looked at
+    # for either kind by itself, and three standard errors more (0.15). With each bin looked at
     # alone it would be 0.40: 20 looks at 0.025. A page of both kinds points at what either does.
     draw = np.random.default_rng(7)
-    found, logs = 0, 60
+    found, logs = 0, 40
     for log in range(logs):
         level = draw.gamma(10, 0.1, size=(2, 30, 1))
         misses = draw.poisson(1.5 * level, size=(2, 30, 10))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -12,10 +13,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page, Request, sync_playwright
 
-from analysis import answers
-from analysis.counts import LogScan
 from analysis.filters import Filters
-from analysis.store import Store
 from dashboard.pages.drift import watched
 
 CHROMIUM = Path("/usr/bin/chromium")
@@ -36,13 +34,14 @@ _SERVE = (
 
 
 @pytest.fixture(scope="session")
-def watched_store(sample_store: Path) -> Path:
+def watched_store(sample_store: Path, watched_months: Path) -> Path:
     """Return the sample store with the months that drift has worked through beside it.
 
     Every overview asks who is getting worse: from cold that takes as long as all else on it.
     """
-    scan = LogScan(Store(sample_store).snapshot())
-    answers.drift(scan, watched(Filters()), kept=sample_store / "kept")
+    # It asks about all towers and both kinds of fault.
+    assert watched(Filters()) == Filters()
+    shutil.copytree(watched_months, sample_store / "kept", dirs_exist_ok=True)
     return sample_store
 
 

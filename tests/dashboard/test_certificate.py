@@ -128,12 +128,23 @@ def judged(sample_store: Path) -> Callable[[str], Judgement]:
     return one
 
 
+@pytest.fixture(scope="module")
+def texts(judged: Callable[[str], Judgement]) -> Callable[[str], tuple[str, str]]:
+    """Return what a reader has of a judgement in HTML and in PDF, each written and read once."""
+
+    @cache
+    def both(which: str) -> tuple[str, str]:
+        return of_html(judged(which)), of_pdf(judged(which))
+
+    return both
+
+
 EVERY = pytest.mark.parametrize("which", ["A", "B", "C", "odd"])
 
 
 class TestBothForms:
     @EVERY
-    def test_all_of_the_judgement_is_in_both(self, judged, which: str) -> None:
+    def test_all_of_the_judgement_is_in_both(self, judged, texts, which: str) -> None:
         judgement: Judgement = judged(which)
         told = [
             judgement.sentence(),
@@ -151,29 +162,25 @@ class TestBothForms:
             "Tester For the works For the customer",
             "switch off and isolate as the machine's maker and the local rules require",
         ]
-        for text in (tight(of_html(judgement)), tight(of_pdf(judgement))):
+        for text in map(tight, texts(which)):
             for words in told:
                 assert tight(words) in text, words
 
     @EVERY
-    def test_the_numbers_are_the_same_in_both(self, judged, which: str) -> None:
-        judgement = judged(which)
-        numbers = [
-            Counter(re.findall(r"\d[\d,.:]*", text))
-            for text in (of_html(judgement), of_pdf(judgement))
-        ]
+    def test_the_numbers_are_the_same_in_both(self, texts, which: str) -> None:
+        numbers = [Counter(re.findall(r"\d[\d,.:]*", text)) for text in texts(which)]
         # Heads of a table that goes over pages have no numbers, so none comes twice for that.
         assert numbers[0] == numbers[1]
         assert sum(numbers[0].values()) > 100
 
     @EVERY
-    def test_the_order_is_the_same_in_both(self, judged, which: str) -> None:
+    def test_the_order_is_the_same_in_both(self, texts, which: str) -> None:
         heads = (
             "Plan and its risks|Counts of the tower|Counts per bin|What was proved|What was not "
             "proved|Detector|Doubts|Attempts that were abandoned|Conditions|Cautions|Signatures|"
             "Where the numbers come from"
         ).split("|")
-        for text in (of_html(judged(which)), of_pdf(judged(which))):
+        for text in texts(which):
             found = re.search(".*?".join(heads), text)
             assert found, heads
 
@@ -211,29 +218,29 @@ class TestBothForms:
 
 
 class TestWhatItSays:
-    def test_a_burn_in_that_goes_on_is_no_certificate(self, judged) -> None:
-        for text in (of_html(judged("B")), of_pdf(judged("B"))):
+    def test_a_burn_in_that_goes_on_is_no_certificate(self, texts) -> None:
+        for text in texts("B"):
             assert text.startswith("Interim report ")
             assert "this is no certificate" in text
             assert "nothing is accepted or refused by it" in text
             assert "Nothing is accepted by signing" in text
             assert "Acceptance certificate" not in text
 
-    def test_when_the_verdict_was_reached(self, judged) -> None:
+    def test_when_the_verdict_was_reached(self, texts) -> None:
         # The sample log's tower A: run 0002 began on 7 January 2031 at 07:27.
-        for text in (of_html(judged("A")), of_pdf(judged("A"))):
+        for text in texts("A"):
             assert "Passed" in text and "Acceptance certificate" in text
             told = "Reached at the end of run 0002, which started on 7 January 2031 at 07:27."
             assert told in text
 
-    def test_a_failed_tower_is_said_to_be_so(self) -> None:
-        for text in (of_html(failing()), of_pdf(failing())):
+    def test_a_failed_tower_is_said_to_be_so(self, texts) -> None:
+        for text in texts("odd"):
             assert "Failed: the tower is not accepted" in text
             assert "takes the verdict as it stands: failed" in text
             assert "7, stands out: misses" in text
 
-    def test_an_abandoned_attempt_is_told_with_its_counts_and_why(self) -> None:
-        for text in (of_html(failing()), of_pdf(failing())):
+    def test_an_abandoned_attempt_is_told_with_its_counts_and_why(self, texts) -> None:
+        for text in texts("odd"):
             assert (
                 "2 runs: 7 misses in 400,000 feeds and 2 doubles in 400,000 feeds. Abandoned "
                 "since: bin 9 vacuum moved from <5> to 6, 3 May 2031 at 08:00."

@@ -13,22 +13,25 @@ from dataclasses import replace
 import pytest
 
 from analysis import answers
+from analysis.causes import HANDS
 from analysis.charts import Chart, feeds_between, g_chart, p_chart
 from analysis.drift import Drift, Stream
 from analysis.filters import FilterError, Filters
-from analysis.starting_points import CAUTION
 from analysis.trends import Mark
 from dashboard import app as shell
 from dashboard import filters
 from dashboard.data import Data
 from dashboard.pages import drift as page
+from dashboard.pages import stream_list
+from dashboard.pages.stream_numbers import runs_csv, streams_csv
+from dashboard.pages.stream_past import done
+from dashboard.pages.streams import called, file_name, key_of, marks_of, stream_asked, stream_named
 from tests.dashboard.drift_results import (
     ACCOUNT,
     CLEANED,
     ELSEWHERE,
     MOVED,
     NOT_YET,
-    OVER,
     PUMP,
     RECENT,
     RECENTLY,
@@ -50,7 +53,7 @@ def told_of(
 ) -> page._Shown:
     query = filters.parse_query(search)
     chosen = filters.from_query(query, ACCOUNT)
-    stream = page._stream(drift, query)
+    stream = stream_asked(drift, query)
     assert stream is not None
     chart = (known, None) if known is not None else None
     return page._Shown(drift, stream, chosen, ACCOUNT, query, moved, chart)
@@ -167,13 +170,13 @@ def test_each_row_of_the_list_is_told_in_numbers_and_a_word() -> None:
 def test_rows_are_links_that_choose_the_stream_and_keep_the_rest() -> None:
     drift = many_streams()
     found = told_of(drift, "kind=faults&show=all&chart=g&tower=B")
-    rows = links(found._list().children, "Shown")
+    rows = links(found._list().section().children, "Shown")
     assert rows == {
         "first 12": "?tower=B&chart=g",
         "all 43*": "?tower=B&show=all&chart=g",
     }
     named = {
-        page.key_of(stream): found._row(stream).children[0].children for stream in drift.monitored
+        key_of(stream): found._list().row(stream).children[0].children for stream in drift.monitored
     }
     assert named["B.all.doubles"].href == "?tower=B&show=all&chart=g&stream=B.all.doubles"
     # The first one is what is shown anyway.
@@ -183,18 +186,18 @@ def test_rows_are_links_that_choose_the_stream_and_keep_the_rest() -> None:
 
 def test_a_long_list_is_cut_but_holds_what_the_page_speaks_of() -> None:
     drift = many_streams()
-    rows = told_of(drift)._list().children[2].children.children[2].children
-    assert len(rows) == page.MOST_ROWS
+    rows = told_of(drift)._list().section().children[2].children.children[2].children
+    assert len(rows) == stream_list.MOST_ROWS
     last = drift.monitored[-1]
-    text = shown(told_of(drift, f"stream={page.key_of(last)}")._list())
-    assert page.called(last) in text
-    every = told_of(drift, "show=all")._list().children[2].children.children[2].children
+    text = shown(told_of(drift, f"stream={key_of(last)}")._list().section())
+    assert called(last) in text
+    every = told_of(drift, "show=all")._list().section().children[2].children.children[2].children
     assert len(every) == 43
 
 
 @pytest.mark.parametrize("stream", [WORST, WHOLE_TOWER, NOT_YET, stream_of("a.b.7", 3)])
 def test_the_name_of_a_stream_is_read_back(stream: Stream) -> None:
-    assert page.stream_named(page.key_of(stream)) == (stream.tower, stream.bin, stream.kind)
+    assert stream_named(key_of(stream)) == (stream.tower, stream.bin, stream.kind)
 
 
 @pytest.mark.parametrize(
@@ -202,7 +205,7 @@ def test_the_name_of_a_stream_is_read_back(stream: Stream) -> None:
 )
 def test_a_name_that_is_none_is_refused_with_a_sentence(text: str) -> None:
     with pytest.raises(FilterError, match=r"write tower, bin \(or all\) and kind, like B.7.doub"):
-        page.stream_named(text)
+        stream_named(text)
 
 
 def test_a_wrong_address_says_what_to_write(sample_data: Data, faked: list[Filters]) -> None:
@@ -226,24 +229,30 @@ def test_a_stream_outside_the_filter_gives_way_and_it_is_said() -> None:
 def test_what_was_done_since_it_began_is_listed() -> None:
     told = told_of(drift_of(), "", [MOVED])
     assert [mark.what for mark in told.marks] == ["feet cleaned", "vacuum 5 to 6", "pump serviced"]
-    assert shown(told._done()) == "What was done since it began17 April 2031pump serviced, tower B"
+    assert (
+        shown(done(told.stream, told.marks))
+        == "What was done since it began17 April 2031pump serviced, tower B"
+    )
     alone = told_of(drift_of(marks=(CLEANED,)))
-    assert "No service, no setting moved, as far as it was logged." in shown(alone._done())
+    assert "No service, no setting moved, as far as it was logged." in shown(
+        done(alone.stream, alone.marks)
+    )
     moves = [dataclasses.replace(MOVED, when=WORSE.began + dt.timedelta(hours=i)) for i in range(9)]
-    many = shown(told_of(drift_of(), "", moves)._done())
+    moved = told_of(drift_of(), "", moves)
+    many = shown(done(moved.stream, moved.marks))
     assert many == (
         "What was done since it began17 April 2031pump serviced, tower BSettings were moved 9 "
         "times on the same stock; the marks on the figure tell which."
     )
     whole = told_of(drift_of(), "stream=B.all.doubles")
-    assert shown(whole._done()).startswith("What was done since 2 January 2031")
-    assert "brush fitted, bin 2" in shown(whole._done())
+    assert shown(done(whole.stream, whole.marks)).startswith("What was done since 2 January 2031")
+    assert "brush fitted, bin 2" in shown(done(whole.stream, whole.marks))
 
 
 def test_marks_of_other_bins_and_towers_are_not_shown() -> None:
     other = Mark(dt.datetime(2031, 4, 1), "A", None, "pump serviced", moved=False)
-    assert page.marks_of(WORST, [PUMP, ELSEWHERE, other], [MOVED]) == [MOVED, PUMP]
-    assert page.marks_of(WHOLE_TOWER, [ELSEWHERE, PUMP, other]) == [PUMP, ELSEWHERE]
+    assert marks_of(WORST, [PUMP, ELSEWHERE, other], [MOVED]) == [MOVED, PUMP]
+    assert marks_of(WHOLE_TOWER, [ELSEWHERE, PUMP, other]) == [PUMP, ELSEWHERE]
 
 
 def test_earlier_times_that_are_over_are_told() -> None:
@@ -257,10 +266,9 @@ def test_earlier_times_that_are_over_are_told() -> None:
 
 
 def test_the_caution_stands_before_anybody_looks_into_a_bin() -> None:
-    assert CAUTION in said() and CAUTION in said("stream=A.2.doubles")
-    assert "Look at this bin and its paper first." in said()
-    worse = stream_of("B", None, "doubles", (OVER, WORSE))
-    assert "Look at what its bins share first: vacuum, filters, air." in said("", worse)
+    # Before it is known what is likely behind it, too.
+    for text in (said(), said("stream=A.2.doubles"), said("stream=B.all.doubles")):
+        assert "Looking what is likely behind it" in text and HANDS in text
 
 
 def test_what_is_not_judged_is_said() -> None:
@@ -376,7 +384,7 @@ def rows_of(text: str) -> list[dict[str, str]]:
 
 
 def test_numbers_of_what_is_watched() -> None:
-    rows = rows_of(page.streams_csv(drift_of()))
+    rows = rows_of(streams_csv(drift_of()))
     assert [row["state"] for row in rows] == [
         "worse",
         "worse",
@@ -399,7 +407,7 @@ def test_numbers_of_what_is_watched() -> None:
 
 
 def test_numbers_of_the_runs_of_a_stream() -> None:
-    rows = rows_of(page.runs_csv(WORST))
+    rows = rows_of(runs_csv(WORST))
     assert len(rows) == WORST.path.started.size
     assert rows[0]["watched"] == "no" and rows[0]["above_expected_running_total"] == ""
     some = [row for row in rows if row["watched"] == "yes"]
@@ -431,8 +439,8 @@ def test_files_are_served_under_safe_names(sample_data: Data, faked: list[Filter
     ):
         answer = client.get(f"/drift/{address}")
         assert answer.status_code == 400 and told in answer.text
-    assert page.file_name(NOT_YET) == "feedtally-drift-tower-D-bin-1-doubles"
-    assert page.file_name(stream_of("=/", None)) == "feedtally-drift-tower-x-whole-doubles"
+    assert file_name(NOT_YET) == "feedtally-drift-tower-D-bin-1-doubles"
+    assert file_name(stream_of("=/", None)) == "feedtally-drift-tower-x-whole-doubles"
 
 
 def test_answers_are_kept(sample_data: Data, faked: list[Filters]) -> None:
@@ -444,11 +452,12 @@ def test_answers_are_kept(sample_data: Data, faked: list[Filters]) -> None:
     assert data.known_chart("B", 7, "doubles", "p") is data.known_chart("B", 7, "doubles", "p")
 
 
-def test_the_page_stands_between_trends_and_acceptance() -> None:
+def test_the_page_stands_between_trends_and_parts() -> None:
     assert [one.NAME for one in shell.PAGES] == [
         "Overview",
         "Trends",
         "Drift",
+        "Parts",
         "Acceptance",
         "Log",
     ]

@@ -3,10 +3,13 @@ import dataclasses
 import io
 import json
 import shutil
+import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
 
+from analysis import answers
 from analysis.filters import FilterError
 from analysis.intake import read_log
 from analysis.store import Store
@@ -15,6 +18,9 @@ from dashboard import filters, parts
 from dashboard.data import Data
 from dashboard.pages import needs
 from dashboard.pages import overview as page
+from dashboard.pages.needs import Known
+from tests.dashboard.causes_results import causes_of
+from tests.dashboard.costs_results import beyond_of, costs_of
 from tests.dashboard.drift_results import RECENT, WORSE, drift_of, stream_of
 from tests.dashboard.results import TOWER_A, TOWER_B, WHOLE, overview_of
 
@@ -84,10 +90,10 @@ def test_links_to_pages_carry_the_filter_and_no_choices_of_a_page() -> None:
 
 def test_what_needs_attention_leads_to_its_tower() -> None:
     overview = overview_of(TOWER_A, TOWER_B)
-    text = shown(needs.listed(overview, WHOLE, {}, None))
+    text = shown(needs.listed(overview, WHOLE, {}, Known()))
     assert "A, bin 2" in text and "See tower A alone" in text
     held = dataclasses.replace(overview, filters=overview.filters.holding("tower", "A"))
-    assert "alone" not in shown(needs.listed(held, WHOLE, {}, None))
+    assert "alone" not in shown(needs.listed(held, WHOLE, {}, Known()))
 
 
 def test_who_is_getting_worse_heads_the_list_and_leads_to_where_it_is_shown() -> None:
@@ -98,7 +104,7 @@ def test_who_is_getting_worse_heads_the_list_and_leads_to_where_it_is_shown() ->
         stream_of("B", None, "doubles", (dataclasses.replace(WORSE, shape="step"),)),
         stream_of("B", 1, "doubles"),
     )
-    found = needs.listed(overview, WHOLE, {}, drift)
+    found = needs.listed(overview, WHOLE, {}, Known(drift))
     items = [shown(item) for item in found.children]
     assert items[0].startswith("!A, bin 2Bin 2 of tower A has been getting worse since about 11")
     assert "Began between 7 and 14 April 2031; 44 misses where 15 were expected" in items[0]
@@ -114,19 +120,119 @@ def test_what_was_noticed_after_the_period_is_no_news_of_it() -> None:
     overview = overview_of(TOWER_A)
     later = overview.filters.during(None, RECENT.alarmed_at)
     drift = drift_of(stream_of("A", 2, "misses", (RECENT,)))
-    assert "has been worse" not in shown(needs.listed(overview, WHOLE, {}, drift))
+    assert "has been worse" not in shown(needs.listed(overview, WHOLE, {}, Known(drift)))
     held = dataclasses.replace(overview, filters=later)
-    assert "has been worse" in shown(needs.listed(held, WHOLE, {}, drift))
+    assert "has been worse" in shown(needs.listed(held, WHOLE, {}, Known(drift)))
 
 
 def test_who_is_getting_worse_is_asked_for_after_the_page_is_there() -> None:
     overview = overview_of(TOWER_A)
-    asking = str(needs.section(overview, WHOLE, {}, "", None))
+    asking = str(needs.section(overview, WHOLE, {}, "", Known(whole=False)))
     assert "Looking who is getting worse" in asking and "overview-needs-later" in asking
-    assert "Looking" not in str(needs.section(overview, WHOLE, {}, "", drift_of()))
-    # Of the runs of one stock no stream is made.
+    assert "Looking" not in str(needs.section(overview, WHOLE, {}, "", Known(drift_of())))
+    # Of the runs of one stock no stream is made; what stands out in them has its cost.
     held = dataclasses.replace(overview, filters=overview.filters.holding("stock", "BO90"))
-    assert "Looking" not in str(needs.section(held, WHOLE, {}, "", None))
+    asking = str(needs.section(held, WHOLE, {}, "", Known(whole=False)))
+    assert "Looking who" not in asking and "Looking what it costs" in asking
+
+
+def test_the_dearest_is_first_with_its_cost_and_what_is_likely_behind_it() -> None:
+    overview = overview_of(TOWER_A, TOWER_B)
+    drift = drift_of(stream_of("B", 7, "doubles", (WORSE,)), stream_of("B", 8, "doubles"))
+    costs = {
+        "faults": costs_of(beyond_of("A", 2, 40, 12)),
+        "doubles": costs_of(beyond_of("B", 7, 44, 20), kind="doubles"),
+    }
+    causes = {("B", 7, "doubles"): causes_of()}
+    found = needs.listed(overview, WHOLE, {}, Known(drift, costs, causes))
+    first, second, last = [shown(item) for item in found.children]
+    assert first.startswith("!A, bin 2Ten times burn-in. See tower A aloneIts faults cost about ")
+    assert "Its faults cost about GBP 84 a year beyond those of an ordinary bin (48 to 120)." in (
+        first
+    )
+    assert "Likely cause: worn brush. See when it began, and whyIts doubles cost about GBP 72" in (
+        second
+    )
+    assert last.startswith("Air")
+    # Without costs, who is getting worse stays at the head.
+    plain = needs.listed(overview, WHOLE, {}, Known(drift))
+    assert shown(plain.children[0]).startswith("!B, bin 7")
+
+
+def made_later(data: Data, output: str, asked: str, value: object, state: str = "") -> dict:
+    """Return what the page is told after it was drawn."""
+    names = output.strip(".").split("...")
+    outputs = [dict(zip(("id", "property"), name.split("."), strict=True)) for name in names]
+    part, what = asked.split(".")
+    answer = (
+        shell.create_app(data)
+        .server.test_client()
+        .post(
+            "/_dash-update-component",
+            json={
+                "output": output,
+                "outputs": outputs if len(outputs) > 1 else outputs[0],
+                "inputs": [{"id": part, "property": what, "value": value}],
+                "state": [{"id": state, "property": "data", "value": ""}] if state else [],
+                "changedPropIds": [asked],
+            },
+        )
+    )
+    assert answer.status_code == 200, answer.text
+    return answer.get_json()["response"]
+
+
+def test_the_list_is_made_anew_twice(sample_data: Data, monkeypatch: pytest.MonkeyPatch) -> None:
+    data = Data(sample_data.folder)
+    drift = drift_of(stream_of("B", 7, "doubles", (WORSE,)))
+    monkeypatch.setattr(answers, "drift", lambda *_, **__: drift)
+    monkeypatch.setattr(answers, "conditions", lambda *_, **__: object())
+    monkeypatch.setattr(answers, "causes", lambda *_, **__: causes_of())
+    monkeypatch.setattr(
+        answers, "costs", lambda scan, of, **_: costs_of(beyond_of("B", 7, 44, 20), kind=of.kind)
+    )
+    both = "..overview-attention.children...overview-needs-then.data.."
+    told = made_later(data, both, "overview-needs-later.n_intervals", 1, "overview-needs-of")
+    text = shown(told["overview-attention"]["children"])
+    assert text.startswith("Looking what it costs and what is likely behind it")
+    assert "Bin 7 of tower B has been getting worse" in text and "Likely cause" not in text
+    assert told["overview-needs-then"]["data"]
+    whole = data.whole()
+    overview = data.overview(filters.from_query({}, whole))
+    assert not needs.known(data, overview).whole
+    then = needs.known(data, overview, drift=True, rest=True)
+    assert then.whole and set(then.causes) == {("B", 7, "doubles")} and "doubles" in then.costs
+    # From then on it is at hand, and asks for nothing.
+    assert needs.known(data, overview).whole
+    assert "Looking" not in shown(
+        needs.section(overview, whole, {}, "", needs.known(data, overview))
+    )
+
+
+def test_who_asks_for_the_same_at_once_waits_for_one_of_them(
+    sample_data: Data, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    data, asked = Data(sample_data.folder), []
+    whole = data.whole()
+
+    def slow(scan: object, of: object) -> object:
+        asked.append(of)
+        time.sleep(0.2)
+        return overview_of(TOWER_A)
+
+    monkeypatch.setattr(answers, "overview", slow)
+    of = filters.from_query({}, whole)
+    with ThreadPoolExecutor(4) as pool:
+        found = list(pool.map(data.overview, [of] * 4))
+    assert len(asked) == 1 and all(one is found[0] for one in found)
+
+    def fails(scan: object, of: object) -> None:
+        raise FilterError("no")
+
+    monkeypatch.setattr(answers, "overview", fails)
+    for _ in range(2):
+        with pytest.raises(FilterError):
+            data.overview(of.during(None, None))
 
 
 def test_gaps_that_the_list_names_are_not_told_twice() -> None:

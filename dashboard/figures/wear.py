@@ -1,0 +1,538 @@
+"""How do a part's faults go with its age, and did services help?
+
+Of one place: faults in bands of its part's age as points with their ranges, the rise that was
+fitted to them with its band, the action limit, and how old the part is now. Of services: how many
+times the faults there were after each as before it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+
+import plotly.graph_objects as go
+
+from analysis.drift import expected_faults
+from analysis.parts import PartRow
+from analysis.services import ServiceRow
+from analysis.wear_by_age import AgeBand, WearByAge
+from analysis.words import PER, one, two_digits
+from dashboard import theme
+
+#: A point on fewer expected faults than this is drawn hollow and thin.
+FEW_EXPECTED = 5.0
+
+# Heights and widths in pixels.
+_HEAD, _PANEL, _FOOT, _LEFT, _RIGHT = 56, 300, 58, 56, 96
+_LANE, _NAMES, _WORDS = 27, 346, 142
+# The scale ends so many times above the highest point, line or limit; a range may go beyond.
+_ROOM = 1.35
+# Ratios beyond these lie on the edge.
+_LEAST, _MOST = 1 / 8, 8.0
+_LETTERS = 48
+
+
+def finding(wear: WearByAge, row: PartRow) -> str:
+    """Say what the figure shows: ``1.5 times the doubles of a new brush by now (1.2 to 1.8)``."""
+    name = f"{row.part[:1].upper()}{row.part[1:]} of {row.where}"
+    if row.cannot_tell:
+        return f"{name}: whether it wears cannot be told"
+    if row.changed_on is not None:
+        return f"{name}: more {row.kind} at once, about {theme.day(row.changed_on)}, not with age"
+    if not row.wears or not math.isfinite(wear.times_now):
+        return f"{name}: no rise of {row.kind} with its age shows"
+    return (
+        f"{name}: by now {two_digits(wear.times_now)} times the {row.kind} of a new one "
+        f"({two_digits(wear.times_low)} to {two_digits(wear.times_high)})"
+    )
+
+
+def rises(row: PartRow) -> bool:
+    """Tell whether a rise with age is drawn: not where it cannot be told, nor came at once."""
+    return not row.cannot_tell and row.changed_on is None
+
+
+def rate_by_age(wear: WearByAge, row: PartRow) -> go.Figure:
+    """Draw the faults of one place against the age of its part.
+
+    Parameters
+    ----------
+    wear : WearByAge
+        What is drawn.
+    row : PartRow
+        The same part as the list has it.
+
+    Returns
+    -------
+    go.Figure
+        Traces ``rise's range`` and ``rise`` where one is drawn, ``ranges, few`` and ``ranges``,
+        ``beyond`` where a range goes beyond the scale, ``bands``, and ``limit passed``; shapes
+        ``limit`` and ``now``. Rates per 10,000 feeds where the usual one is known, else multiples
+        of what is expected.
+    """
+    known = math.isfinite(wear.usual) and wear.usual > 0
+    scale = wear.usual * PER if known else 1.0
+    what = "per 10,000 feeds, on the paper and in the air of late" if known else "times expected"
+    figure = go.Figure(layout={"template": theme.template()})
+    top = _top(wear, row) * scale
+    end = max([row.age_feeds or 0.0, *wear.ages.tolist(), *(band.last for band in wear.bands)])
+    end = end or 1.0
+    if rises(row):
+        _rise(figure, wear, row, scale)
+    _points(figure, wear, scale, top)
+    notes = [
+        _note(
+            f"<b>{wear.kind}</b> {what}",
+            xref="paper",
+            yref="paper",
+            x=0,
+            y=1,
+            xanchor="left",
+            yanchor="bottom",
+            xshift=-_LEFT + 4,
+            yshift=_HEAD - 24,
+            size=14,
+            name="title",
+        )
+    ]
+    shapes: list[dict[str, object]] = []
+    if math.isfinite(wear.limit):
+        _limit(figure, wear, row, scale, end, shapes, notes)
+    if row.age_feeds is not None:
+        _now(row, end, shapes, notes)
+    values, names = _ticks(end)
+    figure.update_layout(
+        xaxis={
+            "range": [0, end * 1.02],
+            "tickvals": values,
+            "ticktext": names,
+            "showgrid": False,
+            "ticks": "outside",
+            "ticklen": 4,
+            "tickcolor": theme.LIGHT.quiet,
+            "title": {"text": f"age of the {theme.label(row.part)}, {wear.unit}", "standoff": 8},
+        },
+        yaxis={"range": [0, top], "nticks": 6, "showline": False, "tickformat": ",~g"},
+        shapes=shapes,
+        annotations=notes,
+        height=_HEAD + _PANEL + _FOOT,
+        margin={"l": _LEFT, "r": _RIGHT, "t": _HEAD, "b": _FOOT},
+    )
+    return figure
+
+
+def helped(services: Sequence[ServiceRow]) -> go.Figure:
+    """Draw how many times the faults there were after each service as before it.
+
+    Parameters
+    ----------
+    services : sequence of ServiceRow
+        The first on top.
+
+    Returns
+    -------
+    go.Figure
+        Traces ``ranges`` and ``ranges, few``, ``told`` and ``too few``; each service's name to the
+        left and its verdict to the right.
+    """
+    figure = go.Figure(layout={"template": theme.template()})
+    for few in (True, False):
+        chosen = [
+            (i, row)
+            for i, row in enumerate(services)
+            if _compared(row) and (row.verdict == "too few feeds yet") == few
+        ]
+        xs: list[float | None] = []
+        ys: list[int | None] = []
+        for i, row in chosen:
+            xs += [_on_scale(row.low), _on_scale(row.high), None]
+            ys += [i, i, None]
+        if not chosen:
+            continue
+        ink = theme.LIGHT.quiet if few else theme.LIGHT.ink
+        colours = [ink if few else _ink_of(row) for _, row in chosen]
+        figure.add_scatter(
+            x=xs,
+            y=ys,
+            mode="lines",
+            line={"color": ink, "width": 1.5 if few else 2.5},
+            hoverinfo="skip",
+            name="ranges, few" if few else "ranges",
+        )
+        figure.add_scatter(
+            x=[_on_scale(row.ratio_after) for _, row in chosen],
+            y=[i for i, _ in chosen],
+            mode="markers",
+            marker={
+                "size": 10,
+                "color": [theme.LIGHT.paper] * len(chosen) if few else colours,
+                "line": {"color": colours, "width": 1.5},
+            },
+            cliponaxis=False,
+            hovertext=[_wrapped(row.sentence()) for _, row in chosen],
+            hoverinfo="text",
+            name="too few" if few else "told",
+        )
+    notes = []
+    for i, row in enumerate(services):
+        notes.append(
+            _note(
+                _named(row),
+                xref="paper",
+                yref="y",
+                x=0,
+                y=i,
+                xanchor="left",
+                xshift=-_NAMES,
+                size=14,
+                color=theme.LIGHT.ink,
+                name="name",
+            )
+        )
+        verdict = row.verdict
+        notes.append(
+            _note(
+                f"<b>{verdict}</b>" if verdict in ("helped", "worse") else verdict,
+                xref="paper",
+                yref="y",
+                x=1,
+                y=i,
+                xanchor="left",
+                xshift=14,
+                size=14,
+                color=_ink_of(row) if verdict != "too few feeds yet" else theme.LIGHT.quiet,
+                name="verdict",
+            )
+        )
+    ticks = {1 / 8: "⅛", 1 / 4: "¼", 1 / 2: "½", 1.0: "1", 2.0: "2", 4.0: "4", 8.0: "8"}
+    figure.update_layout(
+        xaxis={
+            "type": "log",
+            "range": [math.log10(_LEAST), math.log10(_MOST)],
+            "tickvals": list(ticks),
+            "ticktext": list(ticks.values()),
+            "ticks": "outside",
+            "ticklen": 4,
+            "tickcolor": theme.LIGHT.quiet,
+            "showgrid": False,
+            "title": {"text": "times the faults of before", "standoff": 6},
+        },
+        yaxis={"range": [len(services) - 0.5, -0.5], "visible": False},
+        shapes=[
+            {
+                "type": "line",
+                "xref": "x",
+                "yref": "paper",
+                "x0": 1,
+                "x1": 1,
+                "y0": 0,
+                "y1": 1,
+                "layer": "below",
+                "line": {"color": theme.LIGHT.ink, "width": 1.2, "dash": "dot"},
+                "name": "as before",
+            }
+        ],
+        annotations=notes,
+        height=12 + _LANE * max(len(services), 1) + 52,
+        margin={"l": _NAMES, "r": _WORDS, "t": 12, "b": 52},
+    )
+    return figure
+
+
+# Rate against age. --------------------------------------------------------------------------------
+
+
+def _top(wear: WearByAge, row: PartRow) -> float:
+    """Return the end of the scale, as a multiple of what is expected."""
+    seen = [band.ratio for band in wear.bands]
+    if rises(row):
+        seen += wear.fitted.tolist()
+    if math.isfinite(wear.limit):
+        seen.append(wear.limit)
+    return _ROOM * max([*seen, 0.5])
+
+
+def _rise(figure: go.Figure, wear: WearByAge, row: PartRow, scale: float) -> None:
+    ages = wear.ages.tolist()
+    low, best, high = (
+        [round(value * scale, 5) for value in values.tolist()]
+        for values in (wear.low, wear.fitted, wear.high)
+    )
+    figure.add_scatter(
+        x=[*ages, *reversed(ages)],
+        y=[*high, *reversed(low)],
+        mode="lines",
+        fill="toself",
+        fillcolor=theme.LIGHT.band,
+        line={"width": 0, "color": theme.LIGHT.band},
+        hoverinfo="skip",
+        name="rise's range",
+    )
+    unit = f"{row.kind} in 10,000 feeds" if scale != 1.0 else f"times the {row.kind} expected"
+    seen = max([row.age_feeds or 0.0, *(band.last for band in wear.bands)])
+    so_far = [i for i, age in enumerate(ages) if age <= seen]
+    ahead = [*so_far[-1:], *range(len(so_far), len(ages))]
+    for dash, kept in (("solid", so_far), ("dot", ahead)):
+        if len(kept) < 2:
+            continue
+        figure.add_scatter(
+            x=[ages[i] for i in kept],
+            y=[best[i] for i in kept],
+            mode="lines",
+            line={"color": theme.INK_OF_KIND[row.kind], "width": 2.5, "dash": dash},
+            hovertext=[
+                f"At {_feeds(ages[i])} {wear.unit}: about {two_digits(best[i])} {unit}"
+                f"<br>({two_digits(low[i])} to {two_digits(high[i])})."
+                for i in kept
+            ],
+            hoverinfo="text",
+            name="rise" if dash == "solid" else "rise to come",
+        )
+
+
+def _points(figure: go.Figure, wear: WearByAge, scale: float, top: float) -> None:
+    colour = theme.INK_OF_KIND[wear.kind]
+    for few in (True, False):
+        bands = [band for band in wear.bands if (band.expected < FEW_EXPECTED) == few]
+        xs: list[float | None] = []
+        ys: list[float | None] = []
+        for band in bands:
+            xs += [_middle(band), _middle(band), None]
+            ys += [band.low * scale, min(band.high * scale, top), None]
+        if bands:
+            figure.add_scatter(
+                x=xs,
+                y=ys,
+                mode="lines",
+                line={"color": theme.LIGHT.quiet if few else colour, "width": 1.2 if few else 2},
+                hoverinfo="skip",
+                name="ranges, few" if few else "ranges",
+            )
+    beyond = [band for band in wear.bands if band.high * scale > top]
+    if beyond:
+        figure.add_scatter(
+            x=[_middle(band) for band in beyond],
+            y=[top] * len(beyond),
+            mode="markers",
+            marker={"symbol": "triangle-up", "size": 8, "color": theme.LIGHT.quiet},
+            cliponaxis=False,
+            hoverinfo="skip",
+            name="beyond",
+        )
+    if wear.bands:
+        few_of = [band.expected < FEW_EXPECTED for band in wear.bands]
+        figure.add_scatter(
+            x=[_middle(band) for band in wear.bands],
+            y=[round(band.ratio * scale, 5) for band in wear.bands],
+            mode="markers",
+            marker={
+                "size": 10,
+                "color": [theme.LIGHT.paper if few else colour for few in few_of],
+                "line": {
+                    "color": [theme.LIGHT.quiet if few else colour for few in few_of],
+                    "width": 1.8,
+                },
+            },
+            cliponaxis=False,
+            hovertext=[_band_sentence(wear, band, scale) for band in wear.bands],
+            hoverinfo="text",
+            name="bands",
+        )
+
+
+def _band_sentence(wear: WearByAge, band: AgeBand, scale: float) -> str:
+    told = (
+        f"{_feeds(band.first)} to {_feeds(band.last)} {wear.unit} old: {band.count:,} "
+        f"{one(wear.kind, band.count)}<br>where {expected_faults(band.expected)} expected in "
+        f"{theme.feeds(band.feeds)} feeds:<br>{two_digits(band.ratio)} times "
+        f"({two_digits(band.low)} to {two_digits(band.high)})"
+    )
+    if scale != 1.0:
+        told += f", which is {two_digits(band.ratio * scale)} in 10,000 of late"
+    return f"{told}."
+
+
+def _limit(
+    figure: go.Figure,
+    wear: WearByAge,
+    row: PartRow,
+    scale: float,
+    end: float,
+    shapes: list[dict[str, object]],
+    notes: list[dict[str, object]],
+) -> None:
+    at = wear.limit * scale
+    shapes.append(
+        {
+            "type": "line",
+            "xref": "paper",
+            "yref": "y",
+            "x0": 0,
+            "x1": 1,
+            "y0": at,
+            "y1": at,
+            "line": {"color": theme.LIGHT.warning, "width": 1.5, "dash": "dash"},
+            "name": "limit",
+        }
+    )
+    notes.append(
+        _note(
+            f"limit {two_digits(at)}",
+            xref="paper",
+            yref="y",
+            x=1,
+            y=at,
+            xanchor="left",
+            xshift=8,
+            size=14,
+            color=theme.LIGHT.warning,
+            name="limit",
+        )
+    )
+    age = wear.limit_age
+    if age is None or not row.wears or not age.best <= end:
+        return
+    until = "never" if math.isinf(age.high) else _feeds(age.high)
+    figure.add_scatter(
+        x=[age.low, min(age.high, end * 1.02), None, age.best],
+        y=[at, at, None, at],
+        mode="lines+markers",
+        line={"color": theme.LIGHT.warning, "width": 4},
+        marker={
+            "symbol": "diamond",
+            "size": [0, 0, 0, 11],
+            # Marks of several sizes are drawn half clear otherwise.
+            "opacity": 1,
+            "color": theme.LIGHT.warning,
+            "line": {"width": 0},
+        },
+        hovertext=[
+            f"The limit is passed at an age of about {_feeds(age.best)} {wear.unit}"
+            f"<br>({_feeds(age.low)} to {until})."
+        ]
+        * 4,
+        hoverinfo="text",
+        name="limit passed",
+    )
+
+
+def _now(
+    row: PartRow, end: float, shapes: list[dict[str, object]], notes: list[dict[str, object]]
+) -> None:
+    assert row.age_feeds is not None
+    shapes.append(
+        {
+            "type": "line",
+            "xref": "x",
+            "yref": "paper",
+            "x0": row.age_feeds,
+            "x1": row.age_feeds,
+            "y0": 0,
+            "y1": 1 + 8 / _PANEL,
+            "line": {"color": theme.LIGHT.ink, "width": 1.5},
+            "name": "now",
+        }
+    )
+    left = row.age_feeds > 0.7 * end
+    notes.append(
+        _note(
+            f"now: {_feeds(row.age_feeds)} {row.unit}",
+            xref="x",
+            yref="paper",
+            x=row.age_feeds,
+            y=1,
+            xanchor="right" if left else "left",
+            yanchor="bottom",
+            xshift=3 if left else -3,
+            yshift=8,
+            size=14,
+            color=theme.LIGHT.ink,
+            name="now",
+        )
+    )
+
+
+def _ticks(end: float) -> tuple[list[float], list[str]]:
+    ten = 10.0 ** math.floor(math.log10(end / 5))
+    step = next(s * ten for s in (1.0, 2.0, 2.5, 5.0, 10.0) if s * ten >= end / 6)
+    values = [i * step for i in range(math.floor(end * 1.02 / step) + 1)]
+    return values, [_feeds(value) for value in values]
+
+
+def _feeds(number: float) -> str:
+    """Write an age: ``0``, ``250,000``, ``1.5 million``."""
+    if number < 999_500:
+        return f"{float(f'{number:.3g}'):,.0f}"
+    return f"{number / 1e6:.3g} million"
+
+
+def _middle(band: AgeBand) -> float:
+    return 0.5 * (band.first + band.last)
+
+
+# Services. ----------------------------------------------------------------------------------------
+
+
+def _compared(row: ServiceRow) -> bool:
+    """Tell whether there is a ratio to draw: without a fault before or after there may be none."""
+    return math.isfinite(row.ratio_after) and math.isfinite(row.low)
+
+
+def _ink_of(row: ServiceRow) -> str:
+    return {"helped": theme.LIGHT.accent, "worse": theme.LIGHT.warning}.get(
+        row.verdict, theme.LIGHT.ink
+    )
+
+
+def _on_scale(ratio: float) -> float:
+    return min(max(ratio, _LEAST), _MOST)
+
+
+def _named(row: ServiceRow) -> str:
+    """Name a service in a line: ``6 Aug 2031  A, bin 7: brush fitted``."""
+    place = f"tower {row.tower}" if row.of_tower else f"{row.tower}, every bin"
+    if row.bin is not None:
+        place = f"{row.tower}, bin {row.bin}"
+    text = f"{short_day(row)}  {place}: {row.what}"
+    return theme.label(text if len(text) <= _LETTERS else f"{text[: _LETTERS - 1]}…")
+
+
+def short_day(row: ServiceRow) -> str:
+    """Write the day of a service where there is little room: ``6 Aug 2031``."""
+    number, month, year = theme.day(row.when).split(" ")
+    return f"{number} {month[:3]} {year}"
+
+
+def _wrapped(text: str, letters: int = 64) -> str:
+    """Break a sentence into lines for a hover."""
+    lines: list[str] = []
+    for word in theme.label(text).split(" "):
+        if lines and len(lines[-1]) + len(word) < letters:
+            lines[-1] += f" {word}"
+        else:
+            lines.append(word)
+    return "<br>".join(lines)
+
+
+def _note(
+    text: str, *, size: int, color: str = theme.LIGHT.quiet, **rest: object
+) -> dict[str, object]:
+    return {"text": text, "showarrow": False, "font": {"size": size, "color": color}, **rest}
+
+
+def telling(services: Iterable[ServiceRow]) -> list[ServiceRow]:
+    """Return the services that have something to say, the last one first.
+
+    Those that made a difference, and those that should have: parts that were worn or broken.
+    """
+    rows = [
+        row
+        for row in services
+        if row.changed
+        and not row.warning
+        and (
+            row.verdict in ("helped", "worse")
+            or (row.reason in ("worn", "broken") and row.verdict != "nothing before it")
+        )
+    ]
+    return sorted(rows, key=lambda row: row.when, reverse=True)

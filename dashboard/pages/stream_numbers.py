@@ -1,0 +1,111 @@
+"""What are the numbers behind the Drift page, as CSV?"""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import io
+import math
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+
+from analysis.charts import Chart
+from analysis.drift import Drift, Stream
+from dashboard import parts
+from dashboard.pages.streams import state
+
+
+def streams_csv(drift: Drift) -> str:
+    """Write what is watched as CSV: a line for each bin or tower and kind, worst first."""
+
+    def row(stream: Stream) -> list[object]:
+        alarm = stream.alarm
+        began: list[object] = [""] * 5
+        ratios = (stream.ratio, stream.ratio_low, stream.ratio_high)
+        if alarm is not None:
+            moments = (alarm.began, alarm.began_earliest, alarm.began_latest, alarm.alarmed_at)
+            began = [*map(_when, moments), alarm.shape]
+            ratios = (alarm.ratio, alarm.ratio_low, alarm.ratio_high)
+        return [
+            parts.safe_cell(stream.tower),
+            "all" if stream.bin is None else stream.bin,
+            stream.kind,
+            state(stream),
+            _when(stream.since),
+            *began,
+            *("" if stream.since is None else v for v in (stream.observed, stream.expected)),
+            "" if stream.since is None else stream.feeds,
+            *map(number, (*ratios, stream.evidence, stream.statistic, stream.threshold)),
+            _when(stream.monitored_from),
+            number(stream.doubling_days),
+        ]
+
+    heads = (
+        "tower bin kind state since began began_earliest began_latest noticed shape counted "
+        "expected feeds times_expected times_low times_high evidence_share statistic threshold "
+        "watched_from days_until_twice_is_noticed"
+    )
+    return written(heads.split(), map(row, drift.monitored))
+
+
+def runs_csv(stream: Stream) -> str:
+    """Write a stream's runs as CSV, with the running total and the evidence of the watched ones."""
+    path = stream.path
+    total, reach = path.beyond_expected()
+    place = np.cumsum(path.monitored) - 1
+    started = path.started.astype("datetime64[us]").tolist()
+
+    def row(i: int) -> list[object]:
+        of_watched: list[object] = [""] * 3
+        if path.monitored[i]:
+            at = place[i]
+            of_watched = [float(v) for v in (total[at], reach[at], path.evidence[i])]
+        return [
+            parts.safe_cell(stream.tower),
+            "all" if stream.bin is None else stream.bin,
+            stream.kind,
+            _when(started[i]),
+            int(path.feeds[i]),
+            int(path.observed[i]),
+            float(path.expected[i]),
+            "yes" if path.monitored[i] else "no",
+            *of_watched,
+        ]
+
+    heads = (
+        "tower bin kind started feeds counted expected watched above_expected_running_total "
+        "stays_within evidence_share"
+    )
+    return written(heads.split(), map(row, range(path.started.size)))
+
+
+def chart_csv(chart: Chart, times: Sequence[dt.datetime] | None) -> str:
+    """Write the points of a chart of the literature as CSV, with the day of each if known."""
+    rows = (
+        [
+            "" if times is None else times[i].date().isoformat(),
+            *(number(float(v[i])) for v in (chart.points, chart.centre, chart.low, chart.high)),
+            "yes" if chart.outside[i] else "no",
+        ]
+        for i in range(chart.points.size)
+    )
+    return written(["day", "point", "centre", "low", "high", "beyond_limits"], rows)
+
+
+def written(heads: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
+    """Write a table as CSV."""
+    out = io.StringIO()
+    table = csv.writer(out, lineterminator="\r\n")
+    table.writerow(heads)
+    table.writerows(rows)
+    return out.getvalue()
+
+
+def _when(moment: dt.datetime | None) -> str:
+    return "" if moment is None else moment.isoformat(timespec="minutes")
+
+
+def number(value: float) -> float | str:
+    """Return a number as a cell holds it: empty where there is none, or no end."""
+    return value if math.isfinite(value) else ""
