@@ -6,7 +6,7 @@ without. Together with how common each is beforehand that makes a chance for eac
 for *bad luck*: that nothing is the matter. Beforehand bad luck has 70 in 100, and the causes share
 the rest by their weights.
 
-- A cause is *named* where its chance is 80 in 100 or more. Where none is and bad luck is likelier
+- A cause is *named* where its chance is 75 in 100 or more. Where none is and bad luck is likelier
   than not, that comes first. Where neither is so, nobody can tell by these counts: *cannot tell*
   comes first, and a swap would tell.
 - Of one bin, causes that are its own are weighed against its neighbours in the same weeks, so that
@@ -62,7 +62,7 @@ BAD_LUCK, CANNOT_TELL = "bad luck", "cannot tell"
 #: Chance beforehand that nothing is the matter.
 LUCK = 0.7
 #: Chance from which on a cause is named.
-NAMED = 0.8
+NAMED = 0.75
 #: A cause that all bins have must explain so much of a bin's faults to be named for it.
 _WORTH = 0.05
 #: After a cause of all bins is named, it is looked for others, so many times.
@@ -106,7 +106,7 @@ class Cause:
     check_first, caution : str
         What to look at first; and what to mind.
     named : bool
-        Whether its chance is 80 in 100 or more.
+        Whether its chance is 75 in 100 or more.
     shared : bool
         Whether all bins of the tower have it.
     swap : str
@@ -190,7 +190,7 @@ class Causes:
 
     @property
     def named(self) -> tuple[Cause, ...]:
-        """Causes whose chance is 80 in 100 or more."""
+        """Causes whose chance is 75 in 100 or more."""
         return tuple(cause for cause in self.causes if cause.named)
 
     def sentence(self) -> str:
@@ -332,7 +332,7 @@ class Weighed:
 
     @property
     def named(self) -> bool:
-        """Whether the chance is 80 in 100 or more."""
+        """Whether the chance is 75 in 100 or more."""
         return self.chance >= NAMED
 
 
@@ -428,7 +428,8 @@ def _usual(rows: Rows, mine: BoolArray, bin: int | None) -> float:
         return usual
     others = ~mine
     beside = float((rows.expected * rows.level)[others].sum())
-    return usual * (float(rows.faults[others].sum()) / beside if beside > 0 else 1.0)
+    # As if one more had come where one was due: neighbours without a fault still expect some.
+    return usual * (float(rows.faults[others].sum()) + 1) / (beside + 1)
 
 
 def _told(

@@ -217,7 +217,8 @@ def _by_neighbours(rows: Rows, others: BoolArray) -> FloatArray:
     runs, of_run = np.unique(rows.run, return_inverse=True)
     by_run = np.bincount(of_run[others], expected[others], runs.size)
     clusters = 1 + rows.variance * float((by_run**2).sum()) / float(usual.sum())
-    common = float(observed.sum()) / float(usual.sum())
+    # As if one more had come where one was due: neighbours without a fault still expect some.
+    common = (float(observed.sum()) + 1) / (float(usual.sum()) + 1)
     months = np.arange(count) // _WEEKS
     seen, due = np.bincount(months, observed), np.bincount(months, usual * common)
     between = float(((seen - due) ** 2 - clusters * seen).sum() / max(float((due**2).sum()), 1e-9))
@@ -365,10 +366,12 @@ def _since_service(rows: Rows, used: BoolArray, z: FloatArray, number: int | Non
         if first is None or when <= first:
             continue
         later = [np.datetime64(after.when) for after in done[place + 1 :] if after.when > one.when]
-        at_work = rows.started >= when
-        if later:
-            at_work &= rows.started < later[0]
-        out.append(Told(words.SINCE_SERVICE, when, None, one.words, z * at_work))
+        since = z * (rows.started >= when)
+        out.append(Told(words.SINCE_SERVICE, when, None, one.words, since))
+        if later and rows.started[used].max() >= later[0]:
+            # Or until somebody worked on it again.
+            over = since * (rows.started < later[0])
+            out.append(Told(words.SINCE_SERVICE, when, later[0], one.words, over))
     return out
 
 
@@ -385,7 +388,10 @@ def _since_move(rows: Rows, used: BoolArray, z: FloatArray) -> list[Told]:
             same = np.isin(rows.stock, np.unique(rows.stock[before]))
             now = at_level & same
             least = min(rows.expected[some].sum() for some in (before, now))
-            if least < _LEAST_BEFORE:
+            since = used & same & (code >= 0) & (rows.started >= first)
+            stayed = rows.feeds[now].sum() / max(float(rows.feeds[since].sum()), 1.0)
+            # A level that comes and goes with the job was not moved to.
+            if least < _LEAST_BEFORE or stayed < _STAYED:
                 continue
             what = f"{column.removeprefix('set_').replace('_', ' ')} to {name}"
             out.append(Told(words.SINCE_MOVE, first, None, what, z * ((code == level) & same)))
@@ -394,6 +400,8 @@ def _since_move(rows: Rows, used: BoolArray, z: FloatArray) -> list[Told]:
 
 #: Expected faults at the old level, and at the new, before a move can be told.
 _LEAST_BEFORE = 3.0
+#: Share of the feeds since that a level was moved to has at least.
+_STAYED = 0.6
 
 
 def _with_age(rows: Rows, used: BoolArray, z: FloatArray, word: str) -> list[Told]:

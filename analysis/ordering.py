@@ -272,7 +272,7 @@ def _row(
         age_feeds=age,
         age_days=max(0.0, (until - one.fitted_at) / dt.timedelta(days=1)),
         lives=lived.get((*place, one.part), 0) + (age > 0),
-        cannot_tell=wear.cannot_tell,
+        cannot_tell=wear.cannot_tell_of(thing),
     )
     if found is None or not found.count.sum() > 0:
         return row
@@ -420,7 +420,9 @@ def _past(one: TakenOut, wear: PartWear, feeds: Feeds, site: Site) -> PastPart:
         reason=one.reason,
     )
     thing = wear.things.get((one.tower, one.bin))
-    if wear.cannot_tell or thing is None or wear.slopes is None or not wear.slopes.low[thing] > 1:
+    if thing is None or wear.slopes is None or not wear.slopes.low[thing] > 1:
+        return row
+    if wear.cannot_tell_of(thing):
         return row
     if wear.shapes.get(thing, ("", None))[1] is not None:
         return row

@@ -11,7 +11,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from analysis.in_place import PACE_DAYS
 from analysis.judged import Judged
 from analysis.monitor import Place
+from analysis.neighbours import beside_others, own_trouble
 from analysis.parts import PooledWear
 from analysis.site import USUAL_LIMIT_TIMES, Site
 from analysis.trend_tests import own_variance
@@ -83,6 +84,8 @@ class PartWear:
         never ran.
     shapes : mapping of int to (str, date or None)
         Of things whose faults rise: how, and when they did so at once, where that is far likelier.
+    alike : frozenset of int
+        Bins whose faults rise no more than those of the other bins of their tower.
     """
 
     part: str
@@ -93,6 +96,7 @@ class PartWear:
     own_variance: float
     base: FloatArray
     shapes: Mapping[int, tuple[str, dt.date | None]]
+    alike: frozenset[int] = frozenset()
 
     @property
     def cannot_tell(self) -> str:
@@ -105,6 +109,15 @@ class PartWear:
                 "times; fit them at different times"
             )
         return ""
+
+    def cannot_tell_of(self, thing: int) -> str:
+        """Why the wear in one thing cannot be told, in words; empty where it can."""
+        if self.cannot_tell or thing not in self.alike:
+            return self.cannot_tell
+        return (
+            "all bins of its tower got worse together, so what they share may have worn as well; "
+            "look at pump and filter first"
+        )
 
     def pooled(self) -> PooledWear:
         """Return how it wears in an ordinary one of them."""
@@ -205,7 +218,22 @@ def part_wear(
     share = own_variance(rows.age, month, rows.thing, rows.air, rows.expected)
     rising = np.flatnonzero(found.low > 1).tolist()
     shapes = {thing: _shape(rows, thing, float(variance[thing])) for thing in rising}
-    return PartWear(part, kind, of_tower, things, found, share, base, shapes)
+    alike: frozenset[int] = frozenset()
+    if rising and not of_tower and not found.pooled_low > 1:
+        beside = part_rows(one, air, part, things, of_tower=False, factor=beside_others(one))
+        apart = slopes(
+            beside.faults,
+            beside.expected,
+            beside.age,
+            beside.thing,
+            len(places),
+            feeds=beside.feeds,
+            run=beside.run,
+            variance=variance,
+            between=one.between_bins,
+        )
+        alike = frozenset(thing for thing in rising if not apart.low[thing] > 1)
+    return PartWear(part, kind, of_tower, things, found, share, base, shapes, alike)
 
 
 def _shape(rows: PartRows, thing: int, variance: float) -> tuple[str, dt.date | None]:
@@ -241,7 +269,13 @@ def _age_row(judged: Judged, part: str, of_tower: bool) -> FloatArray:
 
 
 def part_rows(
-    judged: Judged, air: FloatArray, part: str, things: Mapping[Place, int], *, of_tower: bool
+    judged: Judged,
+    air: FloatArray,
+    part: str,
+    things: Mapping[Place, int],
+    *,
+    of_tower: bool,
+    factor: FloatArray | None = None,
 ) -> PartRows:
     """Set out the rows of the bins, or of the towers, that carry a part.
 
@@ -256,8 +290,13 @@ def part_rows(
     things : mapping of (str, int or None) to int
         Which bins (or towers, with None), numbered; rows of others are left out.
     of_tower : bool
-        Whether it is a part of towers as a whole.
+        Whether it is a part of towers as a whole. Bins with a trouble of their own are then left
+        out: it would be put down to what all bins share.
+    factor : float array, optional
+        What is expected of each row is times this.
     """
+    if factor is not None:
+        judged = replace(judged, expected=judged.expected * factor)
     return (_of_towers if of_tower else _of_bins)(judged, air, part, things)
 
 
@@ -282,7 +321,7 @@ def _of_towers(judged: Judged, air: FloatArray, part: str, things: Mapping[Place
     """Add up all bins of a run, each by its own level."""
     number = np.array([things.get((tower, None), -1) for tower, _ in judged.places], np.int64)
     thing = number[judged.place]
-    some = (thing >= 0) & (judged.expected > 0)
+    some = (thing >= 0) & (judged.expected > 0) & ~own_trouble(judged)[judged.place]
     _, first, run = np.unique(judged.run[some], return_index=True, return_inverse=True)
     expected = judged.expected * judged.level[judged.place]
     # A run has as many cycles as the busiest of its bins has feeds.

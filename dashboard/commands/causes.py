@@ -168,6 +168,8 @@ def _reading_json(reading: SwapReading) -> dict[str, Any]:
 
 
 def _print(result: Causes, stood: str, told: str, *, every: bool) -> None:
+    from analysis.causes import HANDS
+
     head = result.sentence()
     print(stood + head)
     listed = [cause for cause in result.causes if every or cause.score >= WORTH]
@@ -184,8 +186,9 @@ def _print(result: Causes, stood: str, told: str, *, every: bool) -> None:
         notes.append(f"Not looked at: {'; '.join(f'{name} ({why})' for name, _, why in whys)}.")
     if rest:
         notes.append(f"Below 2 in 100: {rest} more; --all lists {'it' if rest == 1 else 'them'}.")
-    # Hands may go in for any that is listed, but each caution is said once.
-    cautions = [*dict.fromkeys(cause.caution for cause in listed), told]
+    # Hands may go in for any that is listed, but each caution is said once, that of hands first.
+    mind = dict.fromkeys(cause.caution for cause in listed)
+    cautions = [*sorted(mind, key=lambda caution: caution != HANDS), told]
     for lines in (notes, cautions):
         if lines:
             print("", *lines, sep="\n")
@@ -194,9 +197,12 @@ def _print(result: Causes, stood: str, told: str, *, every: bool) -> None:
 def _lines(result: Causes, cause: Cause, place: int, head: str) -> Iterator[str]:
     """Say one cause in a few lines, without what the answer's first sentence has said of it."""
     from analysis.contrasts import either
+    from analysis.words import two_digits
 
     of = f" behind the {cause.kind}" if _lucky(cause) and result.kind == "faults" else ""
-    yield f"{place}. {_capital(cause.cause)}{of}: {_chance(cause.score)}."
+    # Of several causes at once each has its share of the chance, and so of the faults.
+    much = f", about {two_digits(cause.excess)} {cause.kind} too many" if cause.named else ""
+    yield f"{place}. {_capital(cause.cause)}{of}: {_chance(cause.score)}{much}."
     if cause.said not in head:
         yield f"   {_capital(cause.said)}."
     yield from _contrasts("For", cause.supports, numbers=_lucky(cause))

@@ -24,7 +24,10 @@ def configure(parser: argparse.ArgumentParser) -> None:
     actions = parser.add_subparsers(
         dest="action", metavar="ACTION", required=True, parser_class=Parser
     )
-    about = "say what a site file sets, or everything that is wrong with it"
+    about = (
+        "say what a site file sets, and how many causes patterns.toml beside it adds, or all that "
+        "is wrong with them"
+    )
     check = actions.add_parser("check", help=about, description=f"{about.capitalize()}.")
     check.add_argument(
         "file", nargs="?", metavar="FILE", help="a site file (that of the store when absent)"

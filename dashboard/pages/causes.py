@@ -149,11 +149,7 @@ def answer(found: Causes) -> list[Component]:
         Of the chosen stream.
     """
     shown = [c for c in found.causes if c.score >= LEAST and c.cause != CANNOT_TELL]
-    beside = [
-        *_swap(found),
-        *_readings(found.swaps_read),
-        _caution(found),
-    ]
+    beside = [_caution(found), *_swap(found), *_readings(found.swaps_read)]
     return [
         html.P(html.B(_finding(found)), className="told"),
         html.P(f"In all that was logged, {found.counted()}.", className="key"),

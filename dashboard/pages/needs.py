@@ -263,15 +263,19 @@ def _link(
     """Return a link to where more is said of an item."""
     if not item.tower:
         return []
-    if item.drifts:
+    why: list[Component | str] = []
+    if item.drifts or (item.bin is not None and item.kind in ("misses", "doubles")):
         place = streams.named(item.tower, item.bin, item.kind)
         target = streams.PATH + to_query(overview.filters, whole, stream=place)
-        return [" ", html.A("See when it began, and why", href=target, className="inside")]
+        told = "See when it began, and why" if item.drifts else "See what may be behind it"
+        why = [" ", html.A(told, href=target, className="inside")]
+    if item.drifts:
+        return why
     # The whole tower, not the bin alone: a bin is judged beside the others of its tower.
     only = overview.filters.holding("tower", item.tower)
     # On the view that holds just this, a link to it would lead nowhere.
     if only.values("tower") == overview.filters.values("tower"):
-        return []
+        return why
     target = to_query(only, whole, **page_choices(query))
     label = f"See tower {item.tower} alone"
-    return [" ", html.A(label, href=target or "?", className="inside")]
+    return [*why, " ", html.A(label, href=target or "?", className="inside")]

@@ -27,7 +27,7 @@ from dashboard import parts, theme
 from dashboard.data import Data
 from dashboard.figures import overview as figures
 from dashboard.filters import from_query, parse_query, to_query
-from dashboard.pages import believed, money, needs
+from dashboard.pages import believed, money, needs, reports_links
 
 PATH, NAME = "/", "Overview"
 
@@ -152,6 +152,7 @@ def _answer(
             ],
             className="columns",
         ),
+        *([reports_links.links("weekly", overview.account.last)] if overview.account.last else []),
     ]
 
 

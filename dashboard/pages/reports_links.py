@@ -43,7 +43,7 @@ def links(report: Report, week: dt.date | None = None) -> Component:
     week : date, optional
         Any day of the week that is meant; the log's last one where absent.
     """
-    asked = f"?week={week.isoformat()}" if week is not None else ""
+    asked = f"?week={week:%Y-%m-%d}" if week is not None else ""
     return html.P(
         [
             f"{_SAID[report]}, to read or to print: ",
@@ -51,7 +51,7 @@ def links(report: Report, week: dt.date | None = None) -> Component:
             " or ",
             html.A("PDF", href=f"{PATH}/{report}.pdf{asked}", id=f"{report}-report-pdf"),
         ],
-        className="certificate",
+        className="certificate save",
         **theme.attributes(data_report=report),
     )
 

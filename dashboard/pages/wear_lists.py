@@ -349,6 +349,8 @@ def lasting(found: Parts) -> list[tuple[str, Component | str]]:
     items: list[tuple[str, Component | str]] = []
     pooled = {(one.of_tower, one.part): one for one in found.pooled}
     for one in found.lives:
+        if not one.ended and not one.censored:
+            continue
         name = f"{one.part[:1].upper()}{one.part[1:]}"
         head = f"{name} of the tower" if one.of_tower else name
         told = [one.sentence().removeprefix(f"{head}: ")]
@@ -400,6 +402,7 @@ def services_csv(services: Sequence[ServiceRow]) -> str:
     """Write services as CSV, in order of time."""
 
     def row(one: ServiceRow) -> list[object]:
+        ratios = map(_number, (one.ratio_after, one.low, one.high))
         place: object = one.bin if one.bin is not None else "tower" if one.of_tower else "all"
         return [
             _when(one.when),
@@ -410,7 +413,7 @@ def services_csv(services: Sequence[ServiceRow]) -> str:
             one.reason,
             one.kind,
             one.verdict,
-            *map(_number, (one.ratio_after, one.low, one.high)),
+            *("" if number == "never" else number for number in ratios),
             *(one.before_count, one.before_expected, one.before_feeds),
             *(one.after_count, one.after_expected, one.after_feeds),
             parts.safe_cell("; ".join(one.together)),

@@ -147,7 +147,7 @@ def _html_table(name: str, grid: Grid) -> str:
 def _html_cell(text: str) -> str:
     if text == TICK:
         return '<span class="tick" role="img" aria-label="box to tick"></span>'
-    return _safe(tied(text))
+    return _safe(text)
 
 
 def _html_head(text: str) -> str:

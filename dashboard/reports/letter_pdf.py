@@ -298,7 +298,7 @@ def _rules(first: int, last: int, styles: _Styles) -> list[Any]:
 
 
 def _cell(text: str, style: ParagraphStyle) -> Flowable:
-    return _Tick(style) if text == TICK else _paragraph(tied(text), style)
+    return _Tick(style) if text == TICK else _paragraph(text, style)
 
 
 def _head(text: str, style: ParagraphStyle) -> Flowable | str:

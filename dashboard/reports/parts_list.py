@@ -27,7 +27,7 @@ LATELY_DAYS = 56
 NOTHING_TO_ORDER = "Nothing is to be ordered in the year ahead, by what the log says."
 ALL_KNOWN = "There are none: when each part was fitted is logged."
 NOTHING_ODD = "Nothing: no part is over its limit, or has more faults, otherwise than by wear."
-NO_WARNINGS = "There are none."
+NO_WARNINGS = "Nothing."
 
 #: What is to be minded with this paper in hand.
 CAUTIONS = (

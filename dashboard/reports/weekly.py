@@ -22,6 +22,7 @@ from dashboard.reports.letter import Grid, Items, Letter, Section, Text
 KINDS = ("misses", "doubles")
 
 NO_BURN_IN = "No burn-in of these towers is logged, so there is none to set the week beside."
+NO_TOWER = "No tower ran in this week or the one before, so there is no burn-in to set it beside."
 NO_OVERS = "No stock is named in this week's runs, so no job can be told its spare sheets."
 NO_COSTS = "Nothing was fed in this week, so there is no cost to give."
 NOBODY = "No bin and no tower began to be worse this week, is still worse, or ended to be so."
@@ -149,7 +150,8 @@ def _changed(made: Weekly, holds: _Holds) -> Section:
     )
     blocks: list[Text | Grid | Items] = [grid]
     if not made.burn_in:
-        blocks.append(Text(NO_BURN_IN, "quiet"))
+        ran = any(rate.runs for _, rates in made.weeks[:2] for rate in rates.values())
+        blocks.append(Text(NO_BURN_IN if ran else NO_TOWER, "quiet"))
     if made.change is not None and holds.why:
         blocks.append(Text(f"Beside the four weeks before: {_lower(made.change.sentence())}"))
     if not made.drift.watched:

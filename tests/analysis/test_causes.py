@@ -231,6 +231,13 @@ class TestChances:
         assert found.first.cause == "brush or foot out of place"
         assert not any("age of" in one.said for one in found.causes)
 
+    def test_a_bin_whose_neighbours_had_none_is_no_bad_luck(self) -> None:
+        rows = tower()
+        found = of(raised(rows, 0.0, rows.bin != 1))
+        assert found.first.cause == "brush or foot out of place" and found.first.named
+        # 60 expected, and neighbours with none where 180 were: one where 181 are due.
+        assert (found.observed, found.expected) == (60, pytest.approx(60 / 181))
+
     def test_the_other_kind_is_left_out(self) -> None:
         rows = tower(services=(service(30),))
         found = of(rows, patterns=(STEP, replace(TWIN, kind="misses")))

@@ -125,6 +125,23 @@ class TestForAndAgainst:
         assert "toner-printed paper against the rest" in against
         assert "bin 1 against the other bins of tower A since 7 March 2031" in supports
 
+    def test_air_that_came_with_the_trouble_is_not_against_it(self) -> None:
+        # Dry in three of four runs since bin 1 rose, and in one of four before.
+        rows = tower(runs=120, services=(service(60),))
+        later = rows.run >= 60
+        dry = (rows.run % 4 == 0) != later
+        rows = replace(rows, humidity=np.where(dry, 30.0, 50.0))
+        rows = with_faults(rows, 3.0, (rows.bin == 1) & later)
+        evidence = of_bin(rows, **SINCE)
+        supports, against = told(rows, evidence)
+        assert not against
+        # Of bin 1, by hand: dry 15 runs before and 45 after, damp 45 before and 15 after.
+        ratio = (
+            (15 + 45 * 3) / (45 + 15 * 3) * (45 + 15 * evidence.ratio) / (15 + 45 * evidence.ratio)
+        )
+        assert supports["dry air (below 40 %) against other air"].ratio == pytest.approx(ratio)
+        assert ratio == pytest.approx(1.0, abs=0.1)
+
     def test_what_says_next_to_nothing_is_left_out(self) -> None:
         rows = tower(runs=9, services=(service(5),))
         supports, against = told(rows, of_bin(rows, **SINCE))

@@ -102,7 +102,7 @@ class TestAgainstIntegrals:
     def test_more_ratios_would_say_the_same_where_something_speaks_for_it(
         self, ratio: float
     ) -> None:
-        # A tenth more or less of the odds is nothing beside a chance of 80 in 100.
+        # A tenth more or less of the odds is nothing beside what names a cause.
         later = np.arange(60) >= 30
         faults = np.where(later, ratio, 1.0)
         few, many = (
@@ -211,17 +211,25 @@ class TestNeighbours:
         # Of the tower as a whole it is one.
         assert of_every(together, when=("at once",)).log_factor > np.log(100)
 
+    def test_neighbours_without_a_fault_still_expect_some(self) -> None:
+        rows = tower(services=(service(30),))
+        rows = with_faults(rows, np.zeros(rows.bin.size), rows.bin != 1)
+        found = of_bin(rows)
+        assert not found.lacking
+        assert found.log_factor > np.log(100)
+        assert found.used[rows.bin == 1].all()
+
     def test_one_bin_alone_makes_no_cause_of_every_bin(self) -> None:
         rows = tower()
         later = rows.run >= 30
-        one = with_faults(rows, np.full(later.size, 6.0), later & (rows.bin == 1))
+        one = with_faults(rows, np.full(later.size, 12.0), later & (rows.bin == 1))
         found = of_every(one, when=("at once",))
         assert found.log_factor < 0
         # All bins taken as one, it would look like a certainty.
         ways = [(1.0, later * 1.0)]
-        assert by_hand(one.faults, one.expected, ways, 16.0, 1.0) > np.log(100)
+        assert by_hand(one.faults, one.expected, ways, 112.0, 1.0) > np.log(100)
         # The same number of faults more, in all bins, is one.
-        every = with_faults(rows, np.full(later.size, 2.25), later)
+        every = with_faults(rows, np.full(later.size, 3.75), later)
         assert every.faults.sum() == one.faults.sum()
         assert of_every(every, when=("at once",)).log_factor > np.log(100)
 

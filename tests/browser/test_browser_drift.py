@@ -22,6 +22,7 @@ _SERVE = """
 import pathlib, sys, time
 from analysis import answers, charts
 from dashboard import server
+from tests.dashboard import causes_results as causes_fake
 from tests.dashboard import drift_results as fake
 
 made = fake.many_streams()
@@ -33,7 +34,13 @@ def drift(scan, filters, **_):
 def known(scan, filters, chart, *, over="day"):
     return charts.p_chart(fake.WORST.path.observed, fake.WORST.path.feeds, each=over)
 
+def causes(scan, filters, tower, bin, **_):
+    time.sleep(0.5)
+    return causes_fake.causes_of(tower=tower, bin=bin, kind=filters.kind)
+
 answers.drift = drift
+answers.causes = causes
+answers.conditions = lambda *_, **__: object()
 answers.setting_marks = lambda scan, tower, bin: [fake.MOVED] if bin == 7 else []
 answers.known_charts = known
 server.serve(pathlib.Path(sys.argv[1]), port=0, announce=lambda a: print(a, flush=True))
@@ -69,9 +76,23 @@ def test_the_page_is_there_at_once_and_says_that_it_works(visit: Visit) -> None:
         "doubles that its paper, air and settings explain"
     )
     expect(page.locator(".sub")).to_contain_text("44 doubles where 15 were expected in 65,000")
+    # What is likely behind it comes after that, and again for another stream.
+    section = page.locator("section:has(> #drift-causes)")
+    expect(section).to_contain_text("Looking what is likely behind it")
+    expect(section).to_contain_text("Before hands go in: switch off and isolate")
+    expect(section).to_contain_text("Likely: worn brush; static adds to it.", timeout=20_000)
+    expect(page.locator("#drift-cause-said")).to_have_text("Likely: worn brush; static adds to it.")
+    expect(section.locator(".contrasts tbody tr:visible")).to_have_count(3)
+    section.locator("summary:text-is('What speaks for it, and against')").first.click()
+    expect(section.locator(".contrasts tbody tr:visible")).to_have_count(5)
+    expect(page.locator("#drift-swap")).to_contain_text("piles of bins 7 and 8")
+    page.click(".drift-list >> text=Bin 3 of tower A")
+    expect(page.locator("#drift-causes")).to_contain_text("the misses of bin 3 of tower A")
+    expect(section).to_contain_text("Likely: worn brush; static adds to it.", timeout=20_000)
     # The second time it is known.
     page = visit.open("/drift?kind=doubles")
     expect(page.locator("h1")).to_contain_text("Bin 7 of tower B")
+    expect(page.locator("#drift-cause .told")).to_contain_text("Likely: worn brush")
 
 
 def test_hover_is_a_sentence_and_what_was_done_has_words(visit: Visit) -> None:

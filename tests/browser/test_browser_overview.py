@@ -159,7 +159,8 @@ def test_order_and_ranges_are_in_the_address_too(visit: Visit) -> None:
     chosen = page.locator(".turns a[aria-current]").first
     expect(chosen).to_have_text("most beyond the others first")
     page.click("text=as if faults fall singly")
-    expect(page.locator(".key").last).to_contain_text("as if faults fall singly")
+    key = page.locator("section:has(> #overview-towers) > .key")
+    expect(key).to_contain_text("as if faults fall singly")
     assert page.url.endswith("/?ranges=plain&order=evidence")
     page.click("nav >> text=Overview")
     expect(page.locator(".turns a[aria-current]").first).to_have_text("as they stand in the tower")
@@ -295,6 +296,8 @@ def test_nothing_runs_out_of_the_window(visit: Visit) -> None:
     page.wait_for_selector(".js-plotly-plot .points path")
     page.click("#filter-words")
     page.click("text=The numbers in a table")
+    # What faults cost comes later.
+    page.wait_for_selector("#overview-cost .told", timeout=60_000)
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
     # Nor is a table cut off in its own frame.
     for frame in page.locator(".wide").all():

@@ -106,7 +106,7 @@ class TestPrinted:
         assert ask(FOUND).out.splitlines() == [
             FOUND.sentence(),
             "",
-            "1. Worn brush: 96 in 100.",
+            "1. Worn brush: 96 in 100, about 53 doubles too many.",
             "   For: bin 7 against the other bins of tower A: 3.1 times (2.3 to 4.0; 78 where 25 "
             "would be usual).",
             "   For: with an old brush against a newer one: at least 2.2 times (12 beside none).",
@@ -153,6 +153,10 @@ class TestPrinted:
         assert lines[0] == result.sentence()
         assert lines[2] == "1. Cannot tell: 60 in 100."
         assert not any(line.startswith("   First: exchange piles") for line in lines)
+
+    def test_the_caution_about_hands_comes_first(self, ask: Ask) -> None:
+        lines = ask(replace(FOUND, causes=(LUCK, BRUSH))).out.splitlines()
+        assert lines[-3:] == [HANDS, MIND, HELP]
 
     def test_swaps_come_after_the_causes(self, ask: Ask) -> None:
         lines = ask(replace(FOUND, swap=SWAP, swaps_read=(READ,))).out.splitlines()

@@ -1,4 +1,4 @@
-"""``feedtally report acceptance``: the file it writes, what it says, and its exit codes."""
+"""``feedtally report``: the files it writes, what it says, and its exit codes."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ from analysis.plans import Asked
 from analysis.proofs import KeptPlan
 from dashboard.commands import UsageError, report
 from tests.conftest import run_log
+from tests.small_weeks import SERVICES, rows, store_of
 
 Write = Callable[..., Path]
 HEADER = "run,started,tower,bin,cycles,misses,doubles,purpose,proof"
@@ -179,7 +180,13 @@ def test_a_file_that_came_meanwhile_is_a_refusal(here: Path) -> None:
     [
         ((), "the following arguments are required: REPORT"),
         (("acceptance",), "the following arguments are required: --tower, --out"),
-        (("weekly",), "weekly"),
+        (("weekly",), "the following arguments are required: --out"),
+        (("parts",), "the following arguments are required: --out"),
+        (("yearly",), "yearly"),
+        (
+            ("weekly", "--out", "a.pdf", "--week", "3/4/2031"),
+            "3/4/2031 is no day; write it as year-month-day, such as 2031-04-03",
+        ),
     ],
 )
 def test_wrong_usage_is_told(run, words: tuple[str, ...], told: str) -> None:
@@ -245,3 +252,77 @@ def test_a_name_without_letters_for_it_is_said(
     assert "lacks letters" not in acceptance(run, store, "x.html", tower="Ж").out
     read = PdfReader(io.BytesIO((here / "x.pdf").read_bytes()))
     assert read.metadata is not None and "Ж" in (read.metadata.title or "")
+
+
+@pytest.fixture(scope="module")
+def weeks(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("weeks") / "store"
+    store_of(folder, rows(weeks=2), SERVICES)
+    return folder
+
+
+def test_a_week_as_html(run, here: Path, weeks: Path) -> None:
+    said = run("report", "weekly", "--out", "w.html", "--store", weeks, "--json")
+    assert (said.code, said.err) == (0, "")
+    answer = said.json
+    assert (answer["report"], answer["format"], answer["file"]) == ("weekly", "html", "w.html")
+    assert (answer["first"], answer["last"]) == ("2031-06-09", "2031-06-15")
+    assert (answer["began"], answer["still"], answer["ended"]) == (0, 0, 0)
+    begins = "The weekly report is in w.html: In the week of 9 to 15 June 2031 misses ran at "
+    assert answer["sentence"].startswith(begins)
+    # Sunday night's run is the last of the week.
+    assert answer["account"]["to"] == "2031-06-15T23:15:00"
+    text = (here / "w.html").read_text("utf-8")
+    assert text.startswith("<!DOCTYPE html>") and "Weekly report, 9 to 15 June 2031" in text
+    run("report", "weekly", "--out", "w.html", "--store", weeks).refused("w.html is there already")
+
+
+def test_a_past_week_as_pdf_of_one_page(run, here: Path, weeks: Path) -> None:
+    said = run("report", "weekly", "--out", "w.pdf", "--week", "2031-06-04", "--store", weeks)
+    assert (said.code, said.err) == (0, "")
+    assert said.out.startswith("The weekly report is in w.pdf: In the week of 2 to 8 June 2031 ")
+    assert len(PdfReader(here / "w.pdf").pages) == 1
+
+
+def test_a_week_that_cannot_be_is_refused(run, here: Path, weeks: Path) -> None:
+    words = ("report", "weekly", "--out", "w.pdf", "--week", "1066-10-14", "--store", weeks)
+    run(*words).refused("in no year that a log can have")
+    (weeks / "patterns.toml").write_text("wrong = ", "utf-8")
+    try:
+        run("report", "weekly", "--out", "w.pdf", "--store", weeks).refused("patterns.toml")
+    finally:
+        (weeks / "patterns.toml").unlink()
+    assert list(here.iterdir()) == []
+
+
+@pytest.mark.parametrize("form", ["html", "pdf"])
+def test_the_parts_list(run, here: Path, weeks: Path, form: str) -> None:
+    words = ("report", "parts", "--out", f"p.{form}", "--store", weeks)
+    said = run(*words, "--json")
+    assert (said.code, said.err) == (0, "")
+    answer = said.json
+    assert (answer["report"], answer["format"], answer["orders"]) == ("parts", form, 0)
+    told = run("parts", "--store", weeks, "--json").json["sentence"]
+    assert answer["sentence"] == f"The parts list is in p.{form}: {told}"
+    first = (here / f"p.{form}").read_bytes()
+    run(*words).refused("is there already")
+    assert run(*words, "--replace").out == f"{answer['sentence']}\n"
+    assert (here / f"p.{form}").read_bytes() == first
+
+
+def test_reports_of_the_log_as_it_stood(run, here: Path, weeks: Path) -> None:
+    tomorrow = f"{dt.datetime.now(dt.UTC) + dt.timedelta(days=1):%Y-%m-%d}"
+    for which, name in (("weekly", "weekly report"), ("parts", "parts list")):
+        words = ("--out", f"{which}.html", "--as-of", tomorrow, "--store", weeks, "--json")
+        said = run("report", which, *words)
+        assert said.json["sentence"].startswith(f"As the log stood on {tomorrow}: The {name} is ")
+        assert said.json["intake"] == 2
+        assert f"as it stood on {tomorrow}" in (here / f"{which}.html").read_text("utf-8")
+
+
+def test_a_store_without_runs_is_told(run, here: Path, empty_store: Path) -> None:
+    said = run("report", "weekly", "--out", "w.pdf", "--store", empty_store)
+    said.refused("the log has no runs yet; add a run log first")
+    said = run("report", "parts", "--out", "p.html", "--store", empty_store, "--json")
+    assert said.code == 0 and said.json["account"]["rows"] == 0
+    assert "No part is known" in (here / "p.html").read_text("utf-8")

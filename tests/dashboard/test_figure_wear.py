@@ -9,6 +9,7 @@ import plotly.graph_objects as go
 import pytest
 
 from dashboard import theme
+from dashboard.figures import services
 from dashboard.figures import wear as figures
 from tests.dashboard.parts_results import (
     AT_ONCE,
@@ -114,7 +115,7 @@ class TestRateByAge:
 
 class TestHelped:
     rows = (TOO_FEW, WORSE, HELPED, NOTHING)
-    figure = figures.helped(rows)
+    figure = services.helped(rows)
 
     def test_every_service_has_its_name_and_its_verdict_in_words(self) -> None:
         assert notes(self.figure, "name") == [
@@ -140,8 +141,8 @@ class TestHelped:
         assert "It helped" in drawn["told"].hovertext[1].replace("it helped", "It helped")
 
     def test_the_last_ones_that_have_something_to_say_come_first(self) -> None:
-        found = figures.telling([NOTHING, HELPED, WORSE, TOO_FEW, PLANNED])
+        found = services.telling([NOTHING, HELPED, WORSE, TOO_FEW, PLANNED])
         assert found == [TOO_FEW, WORSE, HELPED]
         odd = dataclasses.replace(HELPED, warning="it lies after the log's end")
         looked = dataclasses.replace(HELPED, action="inspected")
-        assert figures.telling([odd, looked]) == []
+        assert services.telling([odd, looked]) == []

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from analysis import answers
+from analysis.attention import Attention
 from analysis.filters import FilterError
 from analysis.intake import read_log
 from analysis.store import Store
@@ -94,6 +95,16 @@ def test_what_needs_attention_leads_to_its_tower() -> None:
     assert "A, bin 2" in text and "See tower A alone" in text
     held = dataclasses.replace(overview, filters=overview.filters.holding("tower", "A"))
     assert "alone" not in shown(needs.listed(held, WHOLE, {}, Known()))
+
+
+def test_a_bin_that_stands_out_leads_to_what_may_be_behind_it() -> None:
+    item = Attention("A, bin 2", "Ten times.", "40 misses", True, "A", 2, "misses")
+    overview = overview_of(TOWER_A, attention=(item, dataclasses.replace(item, bin=None)))
+    found = needs.listed(overview, WHOLE, {}, Known())
+    first, whole = found.children
+    assert "See what may be behind it See tower A alone" in shown(first)
+    assert "/drift?stream=A.2.misses" in str(first)
+    assert "behind it" not in shown(whole)
 
 
 def test_who_is_getting_worse_heads_the_list_and_leads_to_where_it_is_shown() -> None:

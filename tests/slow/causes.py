@@ -366,7 +366,7 @@ def answered(name: str, seed: int) -> Answer:
     asked = {"one": bin_, "every": None, "beside": bin_ + 1}[trouble.bins]
     found = asked_of(stream, drawn, trouble.kind, asked)
     quiet = []
-    for tower, number in (("T1", 3), ("T1", 7), ("T3", 4), ("T3", 8), ("T1", None), ("T3", None)):
+    for tower, number in (("T1", 3), ("T3", 8), ("T1", None), ("T3", None)):
         if trouble.static > 1 or (number is None and trouble.moves):
             continue
         other = asked_of(stream, drawn, trouble.kind, number, tower)
