@@ -57,6 +57,7 @@ from analysis.judged import judged as make_judged
 from analysis.kept_months import DayOfLog, KeptMonths
 from analysis.log_format import FAULT_KINDS, KINDS, YEARS
 from analysis.monitor import Place, Service, months, watch
+from analysis.neighbours import own_trouble
 from analysis.ordering import kind_of_part
 from analysis.ordering import parts as make_parts
 from analysis.overs import Overs
@@ -938,7 +939,11 @@ def causes(
         if not (mine.bin == bin).any() and (bin is not None or not mine.bin.size):
             continue
         one = make_causes(mine, tower, bin, kind, known, account)
-        if bin is not None:
+        if bin is None:
+            places = zip(rows.places, own_trouble(rows).tolist(), strict=True)
+            bins = tuple(number for (name, number), bad in places if bad and name == tower)
+            one = replace(one, troubled=bins)
+        else:
             swaps = swaps_in_log(_logged_services(scan, filters.until), rows, lots)
             worth = one.first.cause != BAD_LUCK and not one.first.shared
             swap = swap_for(mine, tower, bin, kind, one.first.since) if worth else None

@@ -93,8 +93,10 @@ class Cause:
         Its name; `BAD_LUCK` or `CANNOT_TELL` among them.
     kind : str
         ``misses`` or ``doubles``.
+    chance : float
+        That it is at work, 0 to 1.
     score : float
-        Chance, 0 to 1, that it is at work, times its share of what is to be explained.
+        By which it is ranked: its chance times its share of what is to be explained.
     supports, against : tuple of Contrast
         What speaks for it and against it.
     excess : float
@@ -117,6 +119,7 @@ class Cause:
 
     cause: str
     kind: str
+    chance: float
     score: float
     supports: tuple[Contrast, ...]
     against: tuple[Contrast, ...]
@@ -132,7 +135,7 @@ class Cause:
 
     def sentence(self) -> str:
         """Say what it is, how likely, and what to check first."""
-        said = f"{_capital(self.cause)} ({_chance(self.score)}): {self.said}."
+        said = f"{_capital(self.cause)} ({_chance(self.chance)}): {self.said}."
         if self.same_as:
             said += f" By counts alone it cannot be told from {either(self.same_as)}."
         return f"{said} First: {self.check_first}."
@@ -162,6 +165,8 @@ class Causes:
         The exchange of piles that would tell the paper from the bin.
     swaps_read : tuple of SwapReading
         What exchanges that were logged have told.
+    troubled : tuple of int
+        Of a tower as a whole, bins that have far more than the others: each has a cause of its own.
     """
 
     tower: str
@@ -175,6 +180,7 @@ class Causes:
     lacking: tuple[str, ...] = ()
     swap: Swap | None = None
     swaps_read: tuple[SwapReading, ...] = ()
+    troubled: tuple[int, ...] = ()
 
     @property
     def name(self) -> str:
@@ -195,6 +201,17 @@ class Causes:
 
     def sentence(self) -> str:
         """Say what is likely behind it, and what to do first."""
+        return f"{self._sentence()}{self._troubled()}"
+
+    def _troubled(self) -> str:
+        if not self.troubled:
+            return ""
+        bins = listed([str(number) for number in self.troubled])
+        if len(self.troubled) == 1:
+            return f" Bin {bins} has far more than the others: ask for it by itself."
+        return f" Bins {bins} have far more than the others: ask for each by itself."
+
+    def _sentence(self) -> str:
         first = self.first
         whose = f"the {self.kind} of {self.name}"
         if first.cause == BAD_LUCK:
@@ -312,6 +329,7 @@ def together(found: Sequence[Causes]) -> Causes:
         expected=sum(one_.expected for one_ in found),
         lacking=tuple(sorted({text for one_ in found for text in one_.lacking})),
         swaps_read=tuple(reading for one_ in found for reading in one_.swaps_read),
+        troubled=tuple(sorted({number for one_ in found for number in one_.troubled})),
     )
 
 
@@ -423,9 +441,9 @@ def weighed_shared(rows: Rows, patterns: Sequence[Pattern]) -> tuple[list[Weighe
 
 def _usual(rows: Rows, mine: BoolArray, bin: int | None) -> float:
     """Return the faults that an ordinary bin beside it would have had."""
-    usual = float(rows.expected[mine].sum())
     if bin is None:
-        return usual
+        return float((rows.expected * rows.level).sum())
+    usual = float(rows.expected[mine].sum())
     others = ~mine
     beside = float((rows.expected * rows.level)[others].sum())
     # As if one more had come where one was due: neighbours without a fault still expect some.
@@ -441,6 +459,7 @@ def _told(
     return Cause(
         cause=pattern.name,
         kind=kind,
+        chance=weighed.chance,
         score=weighed.chance,
         supports=supports,
         against=against,
@@ -486,6 +505,7 @@ def _ranked(
     bad_luck = Cause(
         cause=BAD_LUCK,
         kind=kind,
+        chance=luck,
         score=luck,
         supports=(lucky,) if lucky is not None and in_favour else (),
         against=(lucky,) if lucky is not None and not in_favour else (),
@@ -502,6 +522,7 @@ def _ranked(
     if luck >= 0.5 and beside is None:
         return (bad_luck, *out)
     likeliest = max((c.score for c in out), default=0.0)
+    unsure = max(1 - max(likeliest, luck), likeliest)
     cannot = Cause(
         supports=(),
         against=(),
@@ -510,7 +531,8 @@ def _ranked(
         named=False,
         cause=CANNOT_TELL,
         kind=kind,
-        score=max(1 - max(likeliest, luck), likeliest),
+        chance=unsure,
+        score=unsure,
         said=(
             f"{two_digits(observed)} where {two_digits(expected)} would be usual fit more than one "
             "cause, or too little of it"
@@ -519,13 +541,15 @@ def _ranked(
             "as the other's"
         ),
         check_first=(
-            "exchange the piles of two bins and log it: that tells the paper from the bin"
+            "look at what all bins share, vacuum, filters and air, and go on logging"
+            if whole
+            else "exchange the piles of two bins and log it: that tells the paper from the bin"
             if beside is None
             else "see that the bins are counted from the right end, and that faults of bin "
             f"{beside} are logged there"
         ),
         caution=HANDS,
-        swap="piles",
+        swap="" if whole else "piles",
     )
     return (cannot, *sorted([*out, bad_luck], key=lambda c: -c.score))
 

@@ -50,7 +50,7 @@ BoolArray = NDArray[np.bool_]
 
 #: Ratios that a cause may have, and how likely each is beforehand: two thirds of causes have 1.4 to
 #: 4.5 times the faults. Smaller ones nobody would look for, and larger ones are found by eye.
-_RATIOS = np.exp(np.linspace(np.log(1.2), np.log(10.0), 28))
+_RATIOS = np.exp(np.linspace(np.log(1.2), np.log(30.0), 42))
 _USUAL_RATIO, _RATIO_SD = 2.5, 0.6
 #: Moments at which something may have begun, at equal numbers of expected faults.
 _MOMENTS = 40
@@ -410,8 +410,8 @@ def _with_age(rows: Rows, used: BoolArray, z: FloatArray, word: str) -> list[Tol
         return []
     most = float(np.nanmax(age[used]))
     share = np.nan_to_num(age / most) if most > 0 else np.zeros(age.size)
-    # The rate rises with age by the same factor every so many feeds, or late and then faster.
-    return [Told(word, None, None, "", z * share), Told(word, None, None, "", z * share**2)]
+    # The rate rises with age by the same factor every so many feeds.
+    return [Told(word, None, None, "", z * share)]
 
 
 def _weighed(
@@ -429,7 +429,8 @@ def _weighed(
     if lacking or not ways:
         return Evidence(pattern, 0.0, None, 1.0, 1.0, 1.0, nothing, base, lacking)
     told = [one for group in ways for one in group]
-    prior = np.log([1 / len(ways) / len(group) for group in ways for _ in group])
+    # A word that the log cannot show keeps its share: the others are no likelier for it.
+    prior = np.log([1 / len(pattern.when) / len(group) for group in ways for _ in group])
     x, e = rows.faults[used], base[used]
     phi = _dispersion(rows, used, base, weeks=whole and pattern.of_any_run)
     bins, at = np.unique(rows.bin[used], return_inverse=True)

@@ -98,6 +98,7 @@ def _json(cause: Cause) -> dict[str, Any]:
         "cause": cause.cause,
         "kind": cause.kind,
         "score": cause.score,
+        "chance": cause.chance,
         "named": cause.named,
         "shared": cause.shared,
         "said": cause.said,
@@ -202,7 +203,7 @@ def _lines(result: Causes, cause: Cause, place: int, head: str) -> Iterator[str]
     of = f" behind the {cause.kind}" if _lucky(cause) and result.kind == "faults" else ""
     # Of several causes at once each has its share of the chance, and so of the faults.
     much = f", about {two_digits(cause.excess)} {cause.kind} too many" if cause.named else ""
-    yield f"{place}. {_capital(cause.cause)}{of}: {_chance(cause.score)}{much}."
+    yield f"{place}. {_capital(cause.cause)}{of}: {_chance(cause.chance)}{much}."
     if cause.said not in head:
         yield f"   {_capital(cause.said)}."
     yield from _contrasts("For", cause.supports, numbers=_lucky(cause))

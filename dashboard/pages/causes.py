@@ -229,7 +229,7 @@ def _word(cause: Cause, *, first: bool) -> str:
 
 def _chance(cause: Cause) -> list[Component | str]:
     """Draw a chance as a small bar and write it beside."""
-    share = min(max(cause.score, 0.0), 1.0)
+    share = min(max(cause.chance, 0.0), 1.0)
     bar = html.Span(
         html.Span(style={"width": f"{100 * share:.0f}%"}),
         className="share",

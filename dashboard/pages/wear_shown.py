@@ -23,7 +23,7 @@ from dashboard import parts, theme
 from dashboard.figures import services as services_figure
 from dashboard.figures import wear as figures
 from dashboard.filters import to_query
-from dashboard.pages import streams
+from dashboard.pages import reports_links, streams
 from dashboard.pages import wear_lists as lists
 from dashboard.pages.streams import FOLLOWED
 
@@ -162,8 +162,9 @@ class Shown:
     # What to order. -------------------------------------------------------------------------------
 
     def _orders(self) -> list[Component]:
+        report = reports_links.links("parts")
         if not self.orders:
-            return []
+            return [report]
         last = self.found.until
         head = "What to order, soonest first"
         table = lists.orders_table(self.found, self._linked_rows(self.orders), head)
@@ -195,7 +196,8 @@ class Shown:
                 ],
                 className="order-list",
                 **theme.attributes(aria_labelledby="parts-orders"),
-            )
+            ),
+            report,
         ]
 
     def _linked_rows(self, rows: Sequence[PartRow]) -> list[tuple[PartRow, str, bool]]:

@@ -290,6 +290,7 @@ def cause(name: str, kind: str, score: float, **values: Any) -> Cause:
         cause=name,
         kind=kind,
         score=score,
+        chance=score,
         supports=(),
         against=(),
         same_as=(),

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page, Request, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page, Request, sync_playwright
 
 from analysis.filters import Filters
 from dashboard.pages.drift import watched
@@ -26,6 +26,9 @@ SWITCHES = (
     "--disable-background-networking",
     "--disable-component-update",
     "--disable-sync",
+    # One process draws all pages from here. Most of what a page costs is the scripts it runs, plotly
+    # above all, and a process that ran them before need not compile them anew.
+    "--process-per-site",
 )
 _SERVE = (
     "import sys, pathlib; from dashboard import server; "
@@ -88,25 +91,39 @@ class Visit:
         return [url for url in self.asked if not url.startswith(own)]
 
 
+@pytest.fixture(scope="session")
+def windows(browser: Browser, address: str) -> Iterator[BrowserContext]:
+    """Give what the windows of all tests share: the files that may be kept, and who draws them.
+
+    One window stays open throughout, since who draws them ends with the last; it shows a script as
+    text, so that it runs nothing.
+    """
+    context = browser.new_context()
+    context.new_page().goto(f"{address}/assets/scheme.js")
+    yield context
+    context.close()
+
+
 @pytest.fixture
-def visit(browser: Browser, address: str, request: pytest.FixtureRequest) -> Iterator[Visit]:
+def visit(windows: BrowserContext, address: str, request: pytest.FixtureRequest) -> Iterator[Visit]:
     """Give a window; marks ``window(width=, height=, color_scheme=)`` by indirect parameters."""
     options = {"width": 1280, "height": 900, "color_scheme": "light"}
     options |= getattr(request, "param", {})
-    context = browser.new_context(
-        viewport={"width": options["width"], "height": options["height"]},
-        color_scheme=options["color_scheme"],
-    )
-    made = Visit(context.new_page(), address)
+    # What a page remembers for the next visit is forgotten: no test finds what another chose.
+    windows.pages[0].evaluate("localStorage.clear()")
+    page = windows.new_page()
+    page.set_viewport_size({"width": options["width"], "height": options["height"]})
+    page.emulate_media(color_scheme=options["color_scheme"])
+    made = Visit(page, address)
 
     def asks(asked: Request) -> None:
         made.asked.append(asked.url)
 
-    made.page.on("request", asks)
-    made.page.on("console", lambda m: made.complaints.append(f"{m.type}: {m.text}"))
-    made.page.on("pageerror", lambda error: made.complaints.append(str(error)))
+    page.on("request", asks)
+    page.on("console", lambda m: made.complaints.append(f"{m.type}: {m.text}"))
+    page.on("pageerror", lambda error: made.complaints.append(str(error)))
     yield made
-    context.close()
+    page.close()
     # Whatever a test looked at: nothing went wrong in the console, nothing was asked of others.
     assert made.complaints == []
     assert made.asked_elsewhere() == []

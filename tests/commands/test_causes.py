@@ -50,7 +50,7 @@ def cause(name: str, score: float, **values: Any) -> Cause:
         "named": False,
         **values,
     }
-    return Cause(cause=name, score=score, **given)
+    return Cause(cause=name, score=score, chance=score, **given)
 
 
 BRUSH = cause(
@@ -139,7 +139,9 @@ class TestPrinted:
         assert not any("--all" in line for line in lines)
 
     def test_bad_luck_is_told_of_its_kind_where_both_are_asked_about(self, ask: Ask) -> None:
-        lucky = replace(LUCK, score=0.97, supports=(replace(BESIDE, low=0.8),), against=())
+        lucky = replace(
+            LUCK, score=0.97, chance=0.97, supports=(replace(BESIDE, low=0.8),), against=()
+        )
         said = ask(replace(FOUND, kind="faults", causes=(lucky, PLACE))).out
         assert said.startswith("Nothing yet: bad luck is likely behind the faults of bin 7")
         assert "1. Bad luck behind the doubles: 97 in 100.\n" in said

@@ -27,6 +27,7 @@ def cause_of(name: str = "worn brush", score: float = 0.89, **changes: object) -
         cause=name,
         kind="doubles",
         score=score,
+        chance=score,
         supports=(BESIDE, TONER),
         against=(AGE,),
         excess=29.0,
@@ -66,7 +67,13 @@ STATIC = cause_of(
 )
 UNLIKELY = cause_of("too little separating air", 0.019, named=False)
 CANNOT = dataclasses.replace(
-    LUCK, cause=CANNOT_TELL, score=0.6, against=(), check_first="exchange the piles", swap="piles"
+    LUCK,
+    cause=CANNOT_TELL,
+    score=0.6,
+    chance=0.6,
+    against=(),
+    check_first="exchange the piles",
+    swap="piles",
 )
 
 SWAP = Swap(

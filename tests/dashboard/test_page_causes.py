@@ -79,7 +79,9 @@ def test_each_cause_has_its_chance_in_a_word_a_number_and_a_bar() -> None:
 
 def test_what_is_hardly_possible_is_left_out_and_cannot_tell_is_no_cause() -> None:
     assert "separating air0" not in said() and "Too little separating air" not in said()
-    assert "Too little separating air" in said(dataclasses.replace(UNLIKELY, score=0.021))
+    assert "Too little separating air" in said(
+        dataclasses.replace(UNLIKELY, score=0.021, chance=0.021)
+    )
     assert "Cannot tell" not in said(CANNOT, LUCK)
 
 
