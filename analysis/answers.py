@@ -911,7 +911,8 @@ def causes(
     patterns : sequence of Pattern, optional
         Causes that are known; those that the program comes with where absent.
     conditions : mapping of str to Conditions, optional
-        By kind, of those rows; fitted where absent.
+        By kind, of a part of the log that holds those rows; fitted where absent, on all runs up
+        to the end of the period.
 
     Raises
     ------
@@ -926,14 +927,14 @@ def causes(
     known = known_patterns() if patterns is None else patterns
     account = scan.account(_production(_of_place(filters, tower, bin)))
     found: list[Causes] = []
+    lacking: list[ConditionsError] = []
     lots = _lots(scan, filters, tower) if bin is not None else []
     for kind in kinds:
         asked = replace(filters, kind=kind)
         try:
-            rows, counts = judged(scan, asked, (conditions or {}).get(kind))
-        except ConditionsError:
-            if kind == kinds[-1] and not found:
-                raise
+            rows, counts = judged(scan, asked, (conditions or {}).get(kind) or _learnt(scan, asked))
+        except ConditionsError as error:
+            lacking.append(error)
             continue
         mine = rows_of(tower, rows, counts, stocks, services)
         if not (mine.bin == bin).any() and (bin is not None or not mine.bin.size):
@@ -949,12 +950,27 @@ def causes(
             swap = swap_for(mine, tower, bin, kind, one.first.since) if worth else None
             one = replace(one, swap=swap, swaps_read=swaps.of(tower, bin))
         found.append(one)
+    if not found and len(lacking) == len(kinds):
+        if len(kinds) == 1:
+            raise lacking[0]
+        raise ConditionsError(
+            "no misses and no doubles were logged in a known bin here, so there is nothing to find "
+            "a cause for; log more runs, or ask for a longer period"
+        )
     if not found:
         raise FilterError(
             f"nothing was watching for {filters.kind} there in that time; ask for another bin, "
             "kind or period"
         )
     return together(found)
+
+
+def _learnt(scan: LogScan, filters: Filters) -> Conditions:
+    """Learn what paper, air, settings and age do from the start of the log on.
+
+    In a few weeks parts hardly age, so that what age does cannot be told from the rate of all bins.
+    """
+    return conditions(scan, replace(filters, since=None))
 
 
 def explained(

@@ -6,9 +6,10 @@ without. Together with how common each is beforehand that makes a chance for eac
 for *bad luck*: that nothing is the matter. Beforehand bad luck has 70 in 100, and the causes share
 the rest by their weights.
 
-- A cause is *named* where its chance is 75 in 100 or more. Where none is and bad luck is likelier
-  than not, that comes first. Where neither is so, nobody can tell by these counts: *cannot tell*
-  comes first, and a swap would tell.
+- A cause is *named* where bad luck has less than 10 in 100 and it has 60 or more, together with
+  those of its family: causes that differ only in how they come, and that the same look finds. Where
+  none is and bad luck is likelier than not, that comes first. Where neither is so, nobody can tell
+  by these counts: *cannot tell* comes first, and a swap would tell.
 - Of one bin, causes that are its own are weighed against its neighbours in the same weeks, so that
   what all bins have is no cause in one. What all bins of its tower have is weighed by itself, and
   counts for the bin by the faults that it explains there.
@@ -26,20 +27,22 @@ Patterns: common practice, no source. Chances: as of `analysis.explaining`.
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.chances import Weighed, bin_beside, weighed_own, weighed_shared
 from analysis.contrasts import Contrast, against_neighbours, either, for_and_against, said
 from analysis.counts import Account
-from analysis.explaining import Evidence, every_bin, one_bin
-from analysis.patterns import Pattern
+from analysis.explaining import Evidence
+from analysis.patterns import WITH_AGE, Pattern
 from analysis.swap_readings import SwapReading
 from analysis.swaps import Swap
 from analysis.tower_rows import Rows
-from analysis.words import listed, one, two_digits
+from analysis.words import day, listed, one, two_digits
 
 __all__ = [
     "BAD_LUCK",
@@ -47,11 +50,8 @@ __all__ = [
     "Cause",
     "Causes",
     "Contrast",
-    "Weighed",
     "causes",
     "together",
-    "weighed_own",
-    "weighed_shared",
 ]
 
 FloatArray = NDArray[np.float64]
@@ -59,14 +59,10 @@ BoolArray = NDArray[np.bool_]
 
 BAD_LUCK, CANNOT_TELL = "bad luck", "cannot tell"
 
-#: Chance beforehand that nothing is the matter.
-LUCK = 0.7
-#: Chance from which on a cause is named.
-NAMED = 0.75
+#: One of its family is told beside it from this chance on.
+_KIN = 0.05
 #: A cause that all bins have must explain so much of a bin's faults to be named for it.
 _WORTH = 0.05
-#: After a cause of all bins is named, it is looked for others, so many times.
-_MOST_SHARED = 3
 
 HELP = (
     "This is a help to whoever looks into the tower, worked out from counts alone; it is no "
@@ -108,13 +104,15 @@ class Cause:
     check_first, caution : str
         What to look at first; and what to mind.
     named : bool
-        Whether its chance is 75 in 100 or more.
+        Whether it is likelier than all else, bad luck among it.
     shared : bool
         Whether all bins of the tower have it.
     swap : str
         What to exchange if a look does not tell; empty where that would not help.
     since : datetime64 or None
         When it began, where it began at some moment.
+    over : datetime or None
+        When somebody's work ended it, or a new part took the place of the worn one.
     """
 
     cause: str
@@ -132,6 +130,7 @@ class Cause:
     shared: bool = False
     swap: str = ""
     since: np.datetime64 | None = None
+    over: dt.datetime | None = None
 
     def sentence(self) -> str:
         """Say what it is, how likely, and what to check first."""
@@ -196,7 +195,7 @@ class Causes:
 
     @property
     def named(self) -> tuple[Cause, ...]:
-        """Causes whose chance is 75 in 100 or more."""
+        """Causes that are named."""
         return tuple(cause for cause in self.causes if cause.named)
 
     def sentence(self) -> str:
@@ -228,8 +227,9 @@ class Causes:
         also = ""
         if more:
             also = f" {_capital(listed(more))} {'adds' if len(more) == 1 else 'add'} to it."
+        verb = "is" if first.over is None else "was"
         return (
-            f"{_capital(first.cause)} is likely behind {whose}: {first.said}.{also} First: "
+            f"{_capital(first.cause)} {verb} likely behind {whose}: {first.said}.{also} First: "
             f"{first.check_first}."
         )
 
@@ -274,10 +274,10 @@ def causes(
     shared, rows = weighed_shared(rows, known)
     own = weighed_own(rows, bin, known) if bin is not None else []
     looked = [w for w in (*own, *shared) if not w.evidence.lacking]
-    told = [_told(rows, one_, mine, tower, bin, kind) for one_ in looked]
+    told = [_told(rows, one_, looked, mine, tower, bin, kind) for one_ in looked]
     observed, expected = float(rows.faults[mine].sum()), _usual(rows, mine, bin)
     lucky = None if bin is None else against_neighbours(rows, tower, bin)
-    beside = _beside(rows, bin, known) if bin is not None and any(w.named for w in own) else None
+    beside = bin_beside(rows, bin, known) if bin is not None and any(w.named for w in own) else None
     if beside is not None:
         told = [replace(c, named=c.named and c.shared) for c in told]
     ranked = _ranked(told, bin is None, observed, expected, lucky, kind, beside)
@@ -333,112 +333,6 @@ def together(found: Sequence[Causes]) -> Causes:
     )
 
 
-@dataclass(frozen=True)
-class Weighed:
-    """A cause with its chance: patterns of one name are one cause, told by the likeliest.
-
-    Attributes
-    ----------
-    evidence : Evidence
-        Of the likeliest pattern.
-    chance : float
-        Of them all.
-    """
-
-    evidence: Evidence
-    chance: float
-
-    @property
-    def named(self) -> bool:
-        """Whether the chance is 75 in 100 or more."""
-        return self.chance >= NAMED
-
-
-def _with_chances(found: Sequence[Evidence]) -> list[Weighed]:
-    # What the log cannot show is no rival of what it can.
-    weights = np.array([0.0 if one_.lacking else one_.pattern.weight for one_ in found])
-    if not weights.any():
-        return [Weighed(one_, 0.0) for one_ in found]
-    weights = weights * ((1 - LUCK) / weights.sum())
-    factors = np.array([one_.log_factor for one_ in found])
-    top = max(0.0, float(factors.max()))
-    parts = weights * np.exp(factors - top)
-    chance = parts / (parts.sum() + LUCK * np.exp(-top))
-    by_name: dict[str, list[int]] = {}
-    for place, one_ in enumerate(found):
-        by_name.setdefault(one_.pattern.name, []).append(place)
-    out = []
-    for places in by_name.values():
-        best = max(places, key=lambda place: (found[place].told is not None, chance[place]))
-        out.append(Weighed(found[best], float(chance[places].sum())))
-    return out
-
-
-def _beside(rows: Rows, bin: int, patterns: Sequence[Pattern]) -> int | None:
-    """Return a bin with too many as well whose faults may be taken for this one's, if there is.
-
-    The bin next to it, or the one as far from the other end. Two such bins with a trouble of their
-    own are rarer than a slip of the pen.
-    """
-    bins = rows.bins
-    for other in (bin - 1, bin + 1, bins[0] + bins[-1] - bin):
-        if other in bins and other != bin:
-            own = weighed_own(rows, other, patterns)
-            if sum(one_.chance for one_ in own) >= 0.5:
-                return other
-    return None
-
-
-def weighed_own(rows: Rows, bin: int, patterns: Sequence[Pattern]) -> list[Weighed]:
-    """Weigh causes of one bin.
-
-    Parameters
-    ----------
-    rows : Rows
-        As `weighed_shared` hands them back.
-    bin : int
-    patterns : sequence of Pattern
-        Of this kind of fault; those of every bin are passed over.
-    """
-    return _with_chances(one_bin(rows, bin, [p for p in patterns if not p.every_bin]))
-
-
-def weighed_shared(rows: Rows, patterns: Sequence[Pattern]) -> tuple[list[Weighed], Rows]:
-    """Weigh causes of all bins, one after another: what one explains, no other need explain.
-
-    Parameters
-    ----------
-    rows : Rows
-        Of a tower.
-    patterns : sequence of Pattern
-        Of this kind of fault; those of one bin are passed over.
-
-    Returns
-    -------
-    list of Weighed, Rows
-        Those named first; and the rows with what these explain in what is expected.
-    """
-    left = [pattern for pattern in patterns if pattern.every_bin]
-    named: list[Weighed] = []
-    for _ in range(_MOST_SHARED):
-        found = _with_chances(every_bin(rows, left))
-        best = max(found, key=lambda w: w.chance, default=None)
-        if best is None or not best.named:
-            break
-        named.append(best)
-        told = best.evidence.told
-        assert told is not None
-        if not (best.evidence.pattern.air or best.evidence.pattern.settings):
-            # Where paper, air and settings do it, what is expected holds it already.
-            factor = np.where(best.evidence.used, best.evidence.ratio**told.z, 1.0)
-            rows = replace(rows, expected=rows.expected * factor)
-        left = [p for p in left if p.name != best.evidence.pattern.name]
-    else:
-        found = _with_chances(every_bin(rows, left))
-    rest = [w for w in found if w not in named]
-    return [*named, *rest], rows
-
-
 def _usual(rows: Rows, mine: BoolArray, bin: int | None) -> float:
     """Return the faults that an ordinary bin beside it would have had."""
     if bin is None:
@@ -451,11 +345,23 @@ def _usual(rows: Rows, mine: BoolArray, bin: int | None) -> float:
 
 
 def _told(
-    rows: Rows, weighed: Weighed, mine: BoolArray, tower: str, bin: int | None, kind: str
+    rows: Rows,
+    weighed: Weighed,
+    looked: Sequence[Weighed],
+    mine: BoolArray,
+    tower: str,
+    bin: int | None,
+    kind: str,
 ) -> Cause:
     evidence, pattern = weighed.evidence, weighed.evidence.pattern
+    kin = tuple(
+        one_.evidence.pattern.name
+        for one_ in looked
+        if one_ is not weighed and one_.family == weighed.family and one_.chance >= _KIN
+    )
     supports, against = for_and_against(rows, evidence, tower, bin)
     excess = float(evidence.excess[mine].sum()) if weighed.chance > 0.01 else 0.0
+    over = _over(rows, evidence, bin)
     return Cause(
         cause=pattern.name,
         kind=kind,
@@ -465,14 +371,49 @@ def _told(
         against=against,
         excess=excess,
         said=said(evidence, kind),
-        same_as=pattern.same_as,
-        check_first=pattern.check_first,
+        over=over,
+        same_as=(*kin, *pattern.same_as),
+        check_first=(
+            pattern.check_first
+            if over is None
+            else f"nothing any more, as it seems to be over since {day(over)}; see that it stays so"
+        ),
         caution=HANDS if pattern.hands else _CAREFUL,
         named=weighed.named,
         shared=pattern.every_bin,
         swap=pattern.swap,
         since=evidence.told.since if evidence.told is not None else None,
     )
+
+
+def _over(rows: Rows, evidence: Evidence, bin: int | None) -> dt.datetime | None:
+    """Return when it ended, if a service or a new part ended it."""
+    told = evidence.told
+    if told is None:
+        return None
+    if told.until is not None:
+        ended = told.until.astype("datetime64[us]").item()
+        assert isinstance(ended, dt.datetime)
+        return ended
+    if not told.when.startswith(WITH_AGE):
+        return None
+    part = told.when.removeprefix(WITH_AGE).strip().lower()
+    fitted = [
+        one_.when
+        for one_ in rows.services
+        if one_.action in ("fitted", "overhauled")
+        and one_.part.strip().lower() == part
+        and (one_.of_tower or bin is None or one_.bin in (bin, None))
+    ]
+    mine = evidence.used & (rows.started == rows.started[evidence.used].max())
+    # A part as good as new is not the one that had worn.
+    if not fitted or float(told.z[mine].max()) > _AS_NEW:
+        return None
+    return max(fitted)
+
+
+#: How far along the greatest age a part is at most that took the place of a worn one.
+_AS_NEW = 0.5
 
 
 def _ranked(

@@ -161,7 +161,8 @@ class CostsResult:
     total : Cost
         Of all that was priced.
     by_tower, by_bin, by_stock, by_kind : tuple of Cost
-        Parts of the total, the dearest first; each adds up to it.
+        Parts of the total, the dearest first; each adds up to it. A kind of fault for which
+        nothing was watching is not among them.
     by_what : tuple of Cost
         What is paid: stops, mended sets, spoiled sets, doubles found later; adds up to it as well.
     by_cause : tuple of Cost
@@ -206,6 +207,12 @@ class CostsResult:
     confidence: float
     account: Account
 
+    @property
+    def unwatched(self) -> tuple[str, ...]:
+        """Return the kinds of fault for which nothing was watching, so that they have no cost."""
+        asked = KINDS if self.kind == "faults" else (self.kind,)
+        return tuple(kind for kind in asked if kind not in {one.of["kind"] for one in self.by_kind})
+
     def money(self, amount: float) -> str:
         """Write an amount with two significant digits, after the currency where one is stated."""
         text = two_digits(amount)
@@ -215,6 +222,8 @@ class CostsResult:
         """Say what of the log does not tell all that is priced; nothing where it does."""
         if "doubles" not in (KINDS if self.kind == "faults" else (self.kind,)) or not self.feeds:
             return ""
+        if self.unwatched == ("doubles",):
+            return "Nothing was watching for doubles, so they are not in it."
         share = self.feeds_found_later / self.feeds
         if share >= 0.995:
             return ""
@@ -236,7 +245,13 @@ class CostsResult:
         each = self.total.per_sets()
         if each is None or not self.days:
             return "Nothing was fed in this part of the log, so there is no cost to give."
-        kinds = "Misses and doubles" if self.kind == "faults" else self.kind.capitalize()
+        watched = [kind for kind in KINDS if kind in {one.of["kind"] for one in self.by_kind}]
+        if not watched:
+            return (
+                f"Nothing was watching for {listed(self.unwatched)} in this part of the log, so "
+                "there is no cost to give."
+            )
+        kinds = listed(watched).capitalize()
         day = [money / self.days for money in (self.total.cost, self.total.low, self.total.high)]
         text = (
             f"{kinds} cost {self.money(day[0])} a working day ({self.span(*day[1:])}), "

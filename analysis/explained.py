@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.causes import weighed_own, weighed_shared
+from analysis.chances import weighed_own, weighed_shared
 from analysis.explaining import Evidence
 from analysis.patterns import Pattern
 from analysis.tower_rows import Rows

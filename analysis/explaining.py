@@ -41,6 +41,7 @@ from scipy import special
 from analysis import patterns as words
 from analysis.patterns import Pattern
 from analysis.tower_rows import Rows
+from analysis.ways import Told, ways
 
 __all__ = ["Evidence", "Told", "every_bin", "one_bin"]
 
@@ -52,40 +53,10 @@ BoolArray = NDArray[np.bool_]
 #: 4.5 times the faults. Smaller ones nobody would look for, and larger ones are found by eye.
 _RATIOS = np.exp(np.linspace(np.log(1.2), np.log(30.0), 42))
 _USUAL_RATIO, _RATIO_SD = 2.5, 0.6
-#: Moments at which something may have begun, at equal numbers of expected faults.
-_MOMENTS = 40
-#: Days in which what comes little by little is all there.
-_RAMPS = (45, 120, 300)
 #: In a tower, its level and that of a kind of paper in it are known to 25 %.
 _TOWER_CV = 0.25
 #: Air below is dry, all of it so many percent lower, and above damp.
 _DRY, _DRY_SPAN, _DAMP = 42.0, 6.0, 60.0
-_DAY = np.timedelta64(1, "D")
-
-
-@dataclass(frozen=True)
-class Told:
-    """One way in which a pattern may be at work.
-
-    Attributes
-    ----------
-    when : str
-        Of the pattern's words.
-    since : datetime64 or None
-        When it began, where it began at some moment.
-    until : datetime64 or None
-        When a service ended it.
-    words : str
-        What more there is to say: which stock, which setting, which service.
-    z : float array
-        How fully it is at work in each row.
-    """
-
-    when: str
-    since: np.datetime64 | None
-    until: np.datetime64 | None
-    words: str
-    z: FloatArray
 
 
 @dataclass(frozen=True)
@@ -147,10 +118,10 @@ def one_bin(rows: Rows, number: int, patterns: Sequence[Pattern]) -> list[Eviden
     shape = 1 / rows.between_bins
     for pattern in patterns:
         used, z_of, base, lacking = _looked_at(rows, pattern, some, expected)
-        ways = _ways(rows, pattern, used, z_of, number) if not lacking else []
-        if not lacking and not ways:
+        found = ways(rows, pattern, used, z_of, number) if not lacking else []
+        if not lacking and not found:
             lacking = _nothing(pattern)
-        out.append(_weighed(pattern, rows, ways, used, base, shape, lacking, whole=False))
+        out.append(_weighed(pattern, rows, found, used, base, shape, lacking, whole=False))
     return out
 
 
@@ -172,10 +143,12 @@ def every_bin(rows: Rows, patterns: Sequence[Pattern]) -> list[Evidence]:
             # What goes on in some weeks in all that the pattern is not about is not of it.
             others = z_of == 0 if words.ONE_STOCK not in pattern.paper else expected > 0
             base = base * _by_neighbours(rows, others)
-        ways = _ways(rows, pattern, used, z_of, None) if not lacking else []
-        if not lacking and not ways:
+        found = ways(rows, pattern, used, z_of, None) if not lacking else []
+        if not lacking and not found:
             lacking = _nothing(pattern)
-        out.append(_weighed(pattern, rows, ways, used, base, 1 / _TOWER_CV**2, lacking, whole=True))
+        out.append(
+            _weighed(pattern, rows, found, used, base, 1 / _TOWER_CV**2, lacking, whole=True)
+        )
     return out
 
 
@@ -191,8 +164,18 @@ def _without_own_levels(rows: Rows, mine: BoolArray) -> FloatArray:
         known = code >= 0
         fed = np.bincount(code[known], rows.feeds[known], len(names))
         own = np.bincount(code[known & mine], rows.feeds[known & mine], len(names))
-        only_here = np.append(own > _OWN * np.maximum(fed, 1.0), False)
-        factor = np.where(only_here[code], factor * np.exp(-rows.effects[column]), factor)
+        only_here = np.append(own > _OWN * np.maximum(fed, 1.0), False)[code]
+        if not only_here.any() or only_here.all():
+            continue
+        # In its place comes what the other levels do on the same stock, or else on all.
+        effect, others = rows.effects[column], ~only_here
+        usual = float(np.average(effect[others], weights=rows.feeds[others]))
+        stocks = int(rows.stock.max()) + 2
+        at, feeds = rows.stock[others] + 1, rows.feeds[others]
+        fed = np.bincount(at, feeds, stocks)
+        of_stock = np.bincount(at, feeds * effect[others], stocks) / np.maximum(fed, 1.0)
+        instead = np.where(fed > 0, of_stock, usual)[rows.stock + 1]
+        factor = np.where(only_here, factor * np.exp(instead - effect), factor)
     return factor
 
 
@@ -286,138 +269,10 @@ def _looked_at(
     return used, z, base, lacking
 
 
-def _ways(
-    rows: Rows, pattern: Pattern, used: BoolArray, z: FloatArray, number: int | None
-) -> list[list[Told]]:
-    """Return the ways in which a pattern may be at work, those of each of its words together."""
-    out = []
-    for word in pattern.when:
-        if word == words.ALWAYS:
-            found = [Told(word, None, None, "", z)]
-        elif word in (words.AT_ONCE, words.LITTLE_BY_LITTLE):
-            found = _begun(rows, pattern, used, z, word, number)
-        elif word == words.SINCE_SERVICE:
-            found = _since_service(rows, used, z, number)
-        elif word == words.SINCE_MOVE:
-            found = _since_move(rows, used, z)
-        else:
-            found = _with_age(rows, used, z, word)
-        # What is at work in all rows alike, or in none, is the level and no pattern.
-        found = [one for one in found if np.ptp(one.z[used]) > 0 or word == words.ALWAYS]
-        if found:
-            out.append(found)
-    return out
-
-
-def _moments(rows: Rows, used: BoolArray) -> NDArray[np.datetime64]:
-    order = np.argsort(rows.started[used], kind="stable")
-    started = rows.started[used][order]
-    through = np.cumsum(rows.expected[used][order])
-    if not through.size or through[-1] <= 0:
-        return started[:0]
-    at = np.searchsorted(through, np.linspace(0.02, 0.96, _MOMENTS) * through[-1])
-    return np.unique(started[np.minimum(at, started.size - 1)])
-
-
-def _begun(
-    rows: Rows, pattern: Pattern, used: BoolArray, z: FloatArray, word: str, number: int | None
-) -> list[Told]:
-    # What all bins share wears slowly; what comes within weeks was moved or broke.
-    slow = _RAMPS[1:] if pattern.every_bin else _RAMPS
-    lengths = (0,) if word == words.AT_ONCE else slow
-    out = []
-    groups: list[tuple[str, FloatArray]] = [("", z)]
-    if words.ONE_STOCK in pattern.paper:
-        groups = [(name, z * (rows.stock == place)) for place, name in enumerate(rows.stocks)]
-    ends = _mended(rows, number)
-    for name, here in groups:
-        for moment in _moments(rows, used & (here > 0)):
-            passed = (rows.started - moment) / _DAY
-            for days in lengths:
-                share = (passed >= 0) * (np.clip(passed / days, 0, 1) if days else 1.0)
-                out.append(Told(word, moment, None, name, here * share))
-                later = [end for end in ends if end > moment]
-                if later and rows.started[used].max() >= later[0]:
-                    over = here * share * (rows.started < later[0])
-                    out.append(Told(word, moment, later[0], name, over))
-    return out
-
-
-def _mended(rows: Rows, number: int | None) -> list[np.datetime64]:
-    """Return when somebody worked on this bin, or on the tower as a whole."""
-    return [
-        np.datetime64(one.when)
-        for one in rows.services
-        if one.action in ("fitted", "overhauled", "swapped", "adjusted")
-        and (one.bin == number or (one.bin is None and one.action == "overhauled"))
-    ]
-
-
-def _since_service(rows: Rows, used: BoolArray, z: FloatArray, number: int | None) -> list[Told]:
-    out = []
-    first = rows.started[used].min() if used.any() else None
-    done = [
-        one
-        for one in rows.services
-        if one.action not in ("inspected", "cleaned") and one.bin == number
-    ]
-    for place, one in enumerate(done):
-        when = np.datetime64(one.when)
-        if first is None or when <= first:
-            continue
-        later = [np.datetime64(after.when) for after in done[place + 1 :] if after.when > one.when]
-        since = z * (rows.started >= when)
-        out.append(Told(words.SINCE_SERVICE, when, None, one.words, since))
-        if later and rows.started[used].max() >= later[0]:
-            # Or until somebody worked on it again.
-            over = since * (rows.started < later[0])
-            out.append(Told(words.SINCE_SERVICE, when, later[0], one.words, over))
-    return out
-
-
-def _since_move(rows: Rows, used: BoolArray, z: FloatArray) -> list[Told]:
-    """Return each level of a setting that came late, on paper that had run at another before."""
-    out = []
-    for column, (names, code) in rows.settings.items():
-        for level, name in enumerate(names):
-            at_level = used & (code == level)
-            if not at_level.any():
-                continue
-            first = rows.started[at_level].min()
-            before = used & (code >= 0) & (code != level) & (rows.started < first)
-            same = np.isin(rows.stock, np.unique(rows.stock[before]))
-            now = at_level & same
-            least = min(rows.expected[some].sum() for some in (before, now))
-            since = used & same & (code >= 0) & (rows.started >= first)
-            stayed = rows.feeds[now].sum() / max(float(rows.feeds[since].sum()), 1.0)
-            # A level that comes and goes with the job was not moved to.
-            if least < _LEAST_BEFORE or stayed < _STAYED:
-                continue
-            what = f"{column.removeprefix('set_').replace('_', ' ')} to {name}"
-            out.append(Told(words.SINCE_MOVE, first, None, what, z * ((code == level) & same)))
-    return out
-
-
-#: Expected faults at the old level, and at the new, before a move can be told.
-_LEAST_BEFORE = 3.0
-#: Share of the feeds since that a level was moved to has at least.
-_STAYED = 0.6
-
-
-def _with_age(rows: Rows, used: BoolArray, z: FloatArray, word: str) -> list[Told]:
-    age = rows.ages.get(word.removeprefix(words.WITH_AGE).strip().lower())
-    if age is None or not (used & ~np.isnan(age)).any():
-        return []
-    most = float(np.nanmax(age[used]))
-    share = np.nan_to_num(age / most) if most > 0 else np.zeros(age.size)
-    # The rate rises with age by the same factor every so many feeds.
-    return [Told(word, None, None, "", z * share)]
-
-
 def _weighed(
     pattern: Pattern,
     rows: Rows,
-    ways: list[list[Told]],
+    groups: list[list[Told]],
     used: BoolArray,
     base: FloatArray,
     shape: float,
@@ -426,11 +281,11 @@ def _weighed(
     whole: bool,
 ) -> Evidence:
     nothing = np.zeros(used.size, dtype=bool)
-    if lacking or not ways:
+    if lacking or not groups:
         return Evidence(pattern, 0.0, None, 1.0, 1.0, 1.0, nothing, base, lacking)
-    told = [one for group in ways for one in group]
+    told = [one for group in groups for one in group]
     # A word that the log cannot show keeps its share: the others are no likelier for it.
-    prior = np.log([1 / len(pattern.when) / len(group) for group in ways for _ in group])
+    prior = np.log([1 / len(pattern.when) / len(group) for group in groups for _ in group])
     x, e = rows.faults[used], base[used]
     phi = _dispersion(rows, used, base, weeks=whole and pattern.of_any_run)
     bins, at = np.unique(rows.bin[used], return_inverse=True)

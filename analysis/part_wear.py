@@ -22,7 +22,7 @@ from analysis.monitor import Place
 from analysis.neighbours import beside_others, own_trouble
 from analysis.parts import PooledWear
 from analysis.site import USUAL_LIMIT_TIMES, Site
-from analysis.trend_tests import own_variance
+from analysis.trend_tests import Trend, laplace_counts, own_variance
 from analysis.wear import Range, Slopes, limit_age, slopes
 from analysis.wear_shape import shape
 
@@ -86,6 +86,8 @@ class PartWear:
         Of things whose faults rise: how, and when they did so at once, where that is far likelier.
     alike : frozenset of int
         Bins whose faults rise no more than those of the other bins of their tower.
+    trend : Trend or None
+        Laplace's test over all of them.
     """
 
     part: str
@@ -97,6 +99,7 @@ class PartWear:
     base: FloatArray
     shapes: Mapping[int, tuple[str, dt.date | None]]
     alike: frozenset[int] = frozenset()
+    trend: Trend | None = None
 
     @property
     def cannot_tell(self) -> str:
@@ -132,6 +135,8 @@ class PartWear:
             things=int((found.expected > 0).sum()) if found is not None else 0,
             own_variance=self.own_variance,
             of_tower=self.of_tower,
+            trend=self.trend.statistic if self.trend is not None and some else math.nan,
+            trend_p=self.trend.p if self.trend is not None and some else math.nan,
         )
 
 
@@ -233,7 +238,10 @@ def part_wear(
             between=one.between_bins,
         )
         alike = frozenset(thing for thing in rising if not apart.low[thing] > 1)
-    return PartWear(part, kind, of_tower, things, found, share, base, shapes, alike)
+    weights = np.nan_to_num(found.expected)
+    wide = float(np.average(found.dispersion, weights=weights)) if weights.any() else 1.0
+    trend = laplace_counts(rows.faults, rows.expected, rows.age, rows.thing, dispersion=wide)
+    return PartWear(part, kind, of_tower, things, found, share, base, shapes, alike, trend)
 
 
 def _shape(rows: PartRows, thing: int, variance: float) -> tuple[str, dt.date | None]:

@@ -348,6 +348,9 @@ class PooledWear:
     own_variance : float
         Share of the variance of age that is left after month, bin and air: below 0.1 wear cannot
         be told from time.
+    trend, trend_p : float
+        Laplace's statistic over all of them, a plain check beside the slope: above 0 where faults
+        become more with age, with its two-sided p-value; NaN without an age.
     """
 
     part: str
@@ -358,6 +361,8 @@ class PooledWear:
     things: int
     own_variance: float
     of_tower: bool = False
+    trend: float = math.nan
+    trend_p: float = math.nan
 
     @property
     def apart(self) -> bool:

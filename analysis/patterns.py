@@ -59,6 +59,8 @@ class Pattern:
         Levels by column; all columns must be at one of theirs.
     weight : float
         How common it is beside the others.
+    family : str
+        Causes with the same word differ only in how they come; empty where it stands alone.
     same_as : tuple of str
         What shows by the same pattern.
     hands : bool
@@ -77,6 +79,7 @@ class Pattern:
     swap: str = ""
     settings: Mapping[str, tuple[str, ...]] = field(default_factory=dict, hash=False)
     weight: float = 1.0
+    family: str = ""
     same_as: tuple[str, ...] = ()
     hands: bool = False
 
@@ -264,6 +267,7 @@ _KEYS: Mapping[str, _Checker] = {
     "run": _one_of(RUN),
     "settings": _levels,
     "weight": _weight,
+    "family": _text,
     "same_as": _texts,
     "swap": _one_of(SWAPS),
     "hands": _yes,

@@ -207,12 +207,12 @@ class Pricing:
         return tuple(sorted(found, key=dearest_first))
 
     def by_kind(self, counted: Counted) -> tuple[Cost, ...]:
-        """Price each kind of fault; those found later are doubles."""
+        """Price each kind of fault that was watched; those found later are doubles."""
         sets = _sets(counted.sets["tower"], (), counted.lines).get((), 0)
         found = []
         for kind in self.kinds:
             sums = self.sums(counted, (), kind).get(())
-            if sums is not None:
+            if sums is not None and (sums.feeds or sums.found_later or any(sums.faults.values())):
                 found.append(self.cost({"kind": kind}, sums, sets))
         return tuple(sorted(found, key=dearest_first))
 
@@ -252,9 +252,11 @@ class Pricing:
         self, counted: Counted, by: Sequence[str], kind: str = ""
     ) -> dict[tuple[object, ...], Sums]:
         """Sum counts over the runs and towers of each group; of one kind where it is named."""
-        watched, kinds = f"feeds_{kind or self.kind}", (kind,) if kind else self.kinds
+        kinds = (kind,) if kind else self.kinds
         runs = regroup(counted.counts, by) if counted.counts.num_rows else counted.counts
-        feeds = runs[watched].cast(pa.float64())
+        # Faults of a kind are priced wherever it was watched, whether the other was or not.
+        feeds = pc.max_element_wise(*(runs[f"feeds_{name}"] for name in kinds)).cast(pa.float64())
+        watched, runs = "watched", runs.append_column("watched", feeds)
         # The spread of runs counts by the squares of what they fed.
         runs = runs.append_column("squared", pc.multiply(feeds, feeds))
         columns = [*kinds, watched, "squared"]

@@ -92,7 +92,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     subparsers = parser.add_subparsers(dest="command", metavar="COMMAND", parser_class=Parser)
     chosen = next((word for word in words if word in COMMANDS), None)
     for name, about in COMMANDS.items():
-        subparser = subparsers.add_parser(name, help=about, description=_capital(about))
+        # Help is a format of its own to argparse, where a percent sign must be doubled.
+        subparser = subparsers.add_parser(
+            name, help=about.replace("%", "%%"), description=_capital(about)
+        )
         if name == chosen:
             importlib.import_module(f"dashboard.commands.{name}").configure(subparser)
     options = parser.parse_args(words)

@@ -102,6 +102,7 @@ def _json(cause: Cause) -> dict[str, Any]:
         "named": cause.named,
         "shared": cause.shared,
         "said": cause.said,
+        "over": cause.over,
         "since": None if cause.since is None else cause.since.item(),
         "excess": shared.finite(cause.excess),
         "for": [_contrast_json(contrast) for contrast in cause.supports],

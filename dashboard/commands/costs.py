@@ -129,7 +129,7 @@ def _beyond_json(one: Beyond) -> dict[str, Any]:
 
 def _print(result: CostsResult, stood: str, *, every: bool) -> None:
     print(stood + result.sentence())
-    if not result.total.sets:
+    if not result.total.sets or not result.by_kind:
         return
     for text in (_ready(result), result.logged()):
         if text:
@@ -175,10 +175,14 @@ def _table(result: CostsResult, head: str, lines: Iterable[Cost], counts: Sequen
                 result.span(*each[1:]) if each else "",
             )
         )
-    cost = f"cost ({result.figures.currency})" if result.figures.currency else "cost"
-    heads = (head, *counts, cost, "range", "per 10,000 sets", "range")
+    heads = (head, *counts, _head(result, "cost"), "range", "per 10,000 sets", "range")
     shared.print_table(heads, rows, left=(head,))
     print()
+
+
+def _head(result: CostsResult, text: str) -> str:
+    """Head a column of money; the currency stands in it where the site states one."""
+    return f"{text} ({result.figures.currency})" if result.figures.currency else text
 
 
 def _print_causes(result: CostsResult) -> None:
@@ -202,7 +206,8 @@ def _print_causes(result: CostsResult) -> None:
                 result.span(*each[1:]) if each else "",
             )
         )
-    heads = ("likely cause", "where", "faults", "cost", "range", "per 10,000 sets", "range")
+    cost = _head(result, "cost")
+    heads = ("likely cause", "where", "faults", cost, "range", "per 10,000 sets", "range")
     shared.print_table(heads, rows, left=("likely cause", "where"))
     print()
 
@@ -232,6 +237,7 @@ def _print_beyond(result: CostsResult, *, every: bool) -> None:
                 result.span(*year[1:]),
             )
         )
-    heads = ("tower", "bin", "faults", "ordinary", "per 10,000 sets", "range", "a year", "range")
+    a_year = _head(result, "a year")
+    heads = ("tower", "bin", "faults", "ordinary", "per 10,000 sets", "range", a_year, "range")
     shared.print_table(heads, rows, left=("tower",))
     print("A year: as much as the bin fed in the last three months, at the rate of this period.")

@@ -223,6 +223,8 @@ def _pooled_json(row: PooledWear) -> dict[str, Any]:
         "high": _finite(row.high),
         "things": row.things,
         "own_variance": _finite(row.own_variance),
+        "laplace": _finite(row.trend),
+        "laplace_p": _finite(row.trend_p),
         "sentence": row.sentence(),
     }
 

@@ -167,10 +167,12 @@ def _changed(made: Weekly, holds: _Holds) -> Section:
 
 def _rates(name: str, rates: Mapping[str, Rate]) -> tuple[str, ...]:
     cells = [name]
+    # Runs are those that were watched: what only one kind was watched in ran all the same.
+    ran = any(rate.runs for rate in rates.values())
     for kind in KINDS:
         rate = rates[kind]
         if rate.rate is None:
-            cells += ["–", "–", "nothing watched" if rate.runs else "nothing ran"]
+            cells += ["–", "–", "nothing watched" if ran else "nothing ran"]
         else:
             cells += [
                 per_10k(rate.rate),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -15,13 +16,12 @@ from analysis.causes import (
     BAD_LUCK,
     CANNOT_TELL,
     HANDS,
-    LUCK,
-    NAMED,
     Cause,
     Causes,
     causes,
     together,
 )
+from analysis.chances import LUCK, NAMED
 from analysis.conditions import Conditions
 from analysis.counts import Account, LogScan
 from analysis.filters import FilterError, Filters, parse_filters
@@ -72,7 +72,9 @@ class TestSamples:
         assert "bin 7 against the other bins of tower A" in titles
         assert not found.first.against
         assert found.first.caution == HANDS
-        assert found.sentence().startswith("Worn brush is likely behind the doubles of bin 7 of ")
+        # It was replaced: what is over is told so.
+        assert found.first.over == dt.datetime(2031, 11, 10, 5, 40)
+        assert found.sentence().startswith("Worn brush was likely behind the doubles of bin 7 of ")
 
     def test_the_leaking_foot_is_found_and_when_it_began(self, ask: Asked) -> None:
         found = ask("A", 2, "misses")

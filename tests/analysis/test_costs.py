@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 import shutil
+from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 
@@ -113,6 +114,25 @@ class TestSumsByHand:
         assert doubles.total.cost == pytest.approx(67.6)
         assert [one.of["kind"] for one in doubles.by_kind] == ["doubles"]
 
+    def test_a_kind_that_nothing_watched_for_has_no_cost(self, scan: LogScan) -> None:
+        result = asked(scan, "tower=B")
+        assert money(result.by_kind, "kind") == pytest.approx({"misses": 40})
+        assert result.unwatched == ("doubles",)
+        assert result.sentence().startswith("Misses cost EUR 40 a working day (")
+        assert result.logged() == "Nothing was watching for doubles, so they are not in it."
+        assert asked(scan, "tower=B", kind="doubles").sentence() == (
+            "Nothing was watching for doubles in this part of the log, so there is no cost to give."
+        )
+        assert asked(scan).unwatched == ()
+        assert asked(scan).sentence().startswith("Misses and doubles cost EUR ")
+
+    def test_no_miss_where_doubles_were_not_watched_has_a_range(self, store: Store) -> None:
+        store.add(read(run_log("1,1,2031-03-14T08:00,A,1,10000,0,off,,X,,0,0,", header=HEADER)))
+        total = asked(LogScan(store.snapshot())).total
+        # None in 10,000 holds 3.689 at most (Garwood 1936), each a stop and half a set of each.
+        assert (total.cost, total.low) == (0, 0)
+        assert total.high == pytest.approx(10 * stats.chi2.ppf(0.975, 2) / 2, rel=1e-6)
+
     def test_a_set_is_a_cycle_of_its_tower(self, scan: LogScan) -> None:
         result = asked(scan)
         assert result.total.sets == 30_000
@@ -175,7 +195,10 @@ class TestWhatIsSaid:
         # Lines of 20,000 of 40,000 feeds say how many doubles were found later.
         assert asked(scan).logged().startswith("Doubles found later are logged for 50 % of feeds")
         assert asked(scan, "tower=A").logged() == ""
-        assert asked(scan, "tower=B").logged().startswith("Doubles found later are not logged")
+        # Of tower B nothing watched for doubles, which says as much of those found later.
+        assert asked(scan, "tower=B").logged().startswith("Nothing was watching for doubles")
+        silent = replace(asked(scan), feeds_found_later=0)
+        assert silent.logged().startswith("Doubles found later are not logged")
 
     def test_nothing_in_the_filter_is_said(self, scan: LogScan) -> None:
         assert asked(scan, "tower=Z").sentence() == (

@@ -154,7 +154,7 @@ WRONG = [
         "why",
         'why = "x"\nmoon = 2',
         "cause sand in the bin has moon, which is not known; known are name, kind, bins, when, "
-        "why, check_first, paper, air, run, settings, weight, same_as, swap, hands",
+        "why, check_first, paper, air, run, settings, weight, family, same_as, swap, hands",
     ),
     (
         "why",

@@ -1,5 +1,6 @@
 import math
 import re
+from functools import cache
 
 import numpy as np
 import pytest
@@ -8,6 +9,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 from scipy import stats
 
+from analysis import plans
 from analysis.plans import (
     Asked,
     PlanError,
@@ -26,6 +28,18 @@ from analysis.plans import (
 from tests.slow.acceptance_plans import simulated
 
 MISSES = Asked(good=3e-5, bad=1e-4)
+
+
+@pytest.fixture(scope="module", autouse=True)
+def each_band_once():
+    """Keep the best band of so many feeds, which follows from these and what is asked alone.
+
+    A maximum that is refused, and the least one it names, are asked for by several calls here, and
+    each looks through the same bands; the plans are those that they are without this.
+    """
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(plans, "_best", cache(plans._best))
+        yield
 
 
 def smallest(good, bad, producer, consumer, most):

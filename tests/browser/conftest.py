@@ -9,6 +9,7 @@ import sys
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, Request, sync_playwright
@@ -26,8 +27,8 @@ SWITCHES = (
     "--disable-background-networking",
     "--disable-component-update",
     "--disable-sync",
-    # One process draws all pages from here. Most of what a page costs is the scripts it runs, plotly
-    # above all, and a process that ran them before need not compile them anew.
+    # One process draws all pages from here. Half of what a page costs is to compile its scripts,
+    # plotly above all, and a process that ran them before need not do so anew.
     "--process-per-site",
 )
 _SERVE = (
@@ -107,7 +108,7 @@ def windows(browser: Browser, address: str) -> Iterator[BrowserContext]:
 @pytest.fixture
 def visit(windows: BrowserContext, address: str, request: pytest.FixtureRequest) -> Iterator[Visit]:
     """Give a window; marks ``window(width=, height=, color_scheme=)`` by indirect parameters."""
-    options = {"width": 1280, "height": 900, "color_scheme": "light"}
+    options: dict[str, Any] = {"width": 1280, "height": 900, "color_scheme": "light"}
     options |= getattr(request, "param", {})
     # What a page remembers for the next visit is forgotten: no test finds what another chose.
     windows.pages[0].evaluate("localStorage.clear()")

@@ -41,6 +41,15 @@ def type_two(page: Page) -> None:
     expect(page.locator(".typing tbody tr")).to_have_count(2)
 
 
+def the_certificate_answers(visit: Visit, page: Page) -> None:
+    for form in ("html", "pdf"):
+        href = page.get_attribute(f"#acceptance-{form}", "href")
+        assert href is not None
+        answer = page.request.get(visit.address + href)
+        assert answer.ok
+        assert answer.body().startswith(b"%PDF" if form == "pdf" else b"<!")
+
+
 def test_batches_are_typed_kept_and_taken_back(visit: Visit) -> None:
     page = visit.open("/acceptance")
     page.click("text=type a burn-in as it runs")
@@ -61,8 +70,9 @@ def test_batches_are_typed_kept_and_taken_back(visit: Visit) -> None:
     expect(page.locator(".typing").first.locator("tbody tr")).to_have_count(2)
 
 
-def test_what_is_wrong_is_said_and_nothing_typed_is_lost(visit: Visit) -> None:
-    page = visit.open(TYPED)
+def test_the_certificate_answers_and_of_what_is_wrong_nothing_typed_is_lost(visit: Visit) -> None:
+    page = drawn(visit, TYPED)
+    the_certificate_answers(visit, page)
     before = page.url
     add(page, "500", "3 11", "7")
     expect(page.locator("#acceptance-wrong")).to_have_text(
@@ -117,18 +127,7 @@ def test_a_plan_is_typed(visit: Visit) -> None:
     )
 
 
-@pytest.mark.parametrize("at", ["/acceptance?tower=A", TYPED])
-def test_the_certificate_answers(visit: Visit, at: str) -> None:
-    page = drawn(visit, at)
-    for form in ("html", "pdf"):
-        href = page.get_attribute(f"#acceptance-{form}", "href")
-        assert href is not None
-        answer = page.request.get(visit.address + href)
-        assert answer.ok
-        assert answer.body().startswith(b"%PDF" if form == "pdf" else b"<!")
-
-
-def test_another_burn_in_and_its_numbers(visit: Visit) -> None:
+def test_another_burn_in_its_numbers_and_its_certificate(visit: Visit) -> None:
     page = drawn(visit)
     page.click("text=tower A, A-1")
     expect(page.locator("h1")).to_contain_text("Tower A passes its burn-in")
@@ -142,6 +141,7 @@ def test_another_burn_in_and_its_numbers(visit: Visit) -> None:
     with page.expect_download() as download:
         page.locator("section:has(> #acceptance-path-misses) button:text-is('SVG')").click()
     assert "fails up here" in Path(download.value.path()).read_text("utf-8")
+    the_certificate_answers(visit, drawn(visit, "/acceptance?tower=A"))
 
 
 @pytest.mark.parametrize(
@@ -155,33 +155,12 @@ def test_another_burn_in_and_its_numbers(visit: Visit) -> None:
     indirect=True,
     ids=["390", "1024", "1280", "1920"],
 )
-def test_nothing_runs_out_of_the_window_and_a_finger_can_press(visit: Visit) -> None:
+def test_nothing_runs_out_a_finger_can_press_and_all_is_named_at_any_width(visit: Visit) -> None:
     page = drawn(visit, TYPED)
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
     for pressed in page.locator(".typing input, .typing button.main").all():
         box = pressed.bounding_box()
         assert box is not None and box["height"] >= 44
-
-
-@pytest.mark.parametrize(
-    ("visit", "palette"),
-    [({"color_scheme": "light"}, theme.LIGHT), ({"color_scheme": "dark"}, theme.DARK)],
-    indirect=["visit"],
-    ids=["light", "dark"],
-)
-def test_figures_follow_the_scheme(visit: Visit, palette: theme.Palette) -> None:
-    page = drawn(visit)
-    found = page.evaluate(
-        """() => [...document.querySelectorAll(".js-plotly-plot text")].map(
-            t => getComputedStyle(t).fill)
-            .concat([...document.querySelectorAll(".js-plotly-plot .shapelayer path")].map(
-            t => getComputedStyle(t).fill))"""
-    )
-    assert set(found) <= {rgb(colour) for colour in palette.roles().values()}
-
-
-def test_inputs_landmarks_and_tables_are_named(visit: Visit) -> None:
-    page = drawn(visit, TYPED)
     assert page.evaluate(
         "[...document.querySelectorAll('main input')].every(i => i.labels.length === 1)"
     )
@@ -196,8 +175,23 @@ def test_inputs_landmarks_and_tables_are_named(visit: Visit) -> None:
     assert page.locator(".modebar-btn").count() == 0
 
 
-def test_it_prints_on_the_two_papers(visit: Visit) -> None:
+@pytest.mark.parametrize(
+    ("visit", "palette"),
+    [({"color_scheme": "light"}, theme.LIGHT), ({"color_scheme": "dark"}, theme.DARK)],
+    indirect=["visit"],
+    ids=["light", "dark"],
+)
+def test_figures_follow_the_scheme_and_it_prints_on_the_two_papers(
+    visit: Visit, palette: theme.Palette
+) -> None:
     page = drawn(visit)
+    found = page.evaluate(
+        """() => [...document.querySelectorAll(".js-plotly-plot text")].map(
+            t => getComputedStyle(t).fill)
+            .concat([...document.querySelectorAll(".js-plotly-plot .shapelayer path")].map(
+            t => getComputedStyle(t).fill))"""
+    )
+    assert set(found) <= {rgb(colour) for colour in palette.roles().values()}
     for paper in ("A4", "Letter"):
         assert page.pdf(format=paper).startswith(b"%PDF")
     page.emulate_media(media="print")

@@ -150,6 +150,7 @@ def test_a_filter_that_is_clicked_gives_the_numbers_of_a_recount(
     other.goto(address)
     overview_is_right(other)
     expect(other.locator("#filter-words")).to_have_text(page.inner_text("#filter-words"))
+    other.close()
 
 
 def test_back_and_reload_keep_the_filter(visit: Visit) -> None:

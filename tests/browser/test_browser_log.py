@@ -8,6 +8,7 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -51,21 +52,44 @@ class Place:
         return Store(self.folder).snapshot().version
 
 
-@pytest.fixture
-def place(watched_store: Path, tmp_path: Path) -> Iterator[Place]:
-    folder = Path(shutil.copytree(watched_store, tmp_path / "store"))
+@contextmanager
+def served(store: Path, folder: Path) -> Iterator[Place]:
+    """Serve a copy of a store in a folder."""
+    copy = Path(shutil.copytree(store, folder / "store"))
     with subprocess.Popen(
-        [sys.executable, "-c", _SERVE, str(folder)], stdout=subprocess.PIPE, text=True
+        [sys.executable, "-c", _SERVE, str(copy)], stdout=subprocess.PIPE, text=True
     ) as process:
         assert process.stdout is not None
-        yield Place(folder, process.stdout.readline().strip().rstrip("/"))
+        yield Place(copy, process.stdout.readline().strip().rstrip("/"))
         process.terminate()
+
+
+@pytest.fixture
+def place(watched_store: Path, tmp_path: Path) -> Iterator[Place]:
+    with served(watched_store, tmp_path) as found:
+        yield found
 
 
 @pytest.fixture
 def own(place: Place, visit: Visit) -> Visit:
     """Give a window on the store of its own."""
     visit.address = place.address
+    return visit
+
+
+@pytest.fixture(scope="module")
+def untouched(watched_store: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Place]:
+    """Give one store for all that take nothing in; it is looked at whether they did."""
+    with served(watched_store, tmp_path_factory.mktemp("untouched")) as found:
+        before = found.version
+        yield found
+        assert found.version == before and not (found.folder / "rejects").exists()
+
+
+@pytest.fixture
+def looking(untouched: Place, visit: Visit) -> Visit:
+    """Give a window on the store that nothing is taken into."""
+    visit.address = untouched.address
     return visit
 
 
@@ -189,9 +213,9 @@ def test_it_can_be_done_by_the_keyboard_at_any_width(place: Place, own: Visit) -
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
 
 
-def test_what_is_too_large_is_not_even_sent(own: Visit) -> None:
-    page = own.open("/log")
-    sent = len(own.asked)
+def test_what_is_too_large_is_not_even_sent(looking: Visit) -> None:
+    page = looking.open("/log")
+    sent = len(looking.asked)
     page.evaluate(
         "size => { const moved = new DataTransfer();"
         "moved.items.add(new File([new Uint8Array(size)], 'year.csv'));"
@@ -202,23 +226,23 @@ def test_what_is_too_large_is_not_even_sent(own: Visit) -> None:
     expect(page.locator("#log-refused")).to_have_text(
         "year.csv is larger than 12 MB: take that in with feedtally add FILE, which takes any size."
     )
-    assert len(own.asked) == sent
+    assert len(looking.asked) == sent
     # Said until something else is done.
     choose(page, ("early.csv", GOOD))
     expect(page.locator("h1")).to_have_text("2 lines can be taken in, all good.")
     expect(page.locator("#log-refused")).to_be_empty()
 
 
-def test_what_the_server_refuses_is_said(own: Visit) -> None:
-    page = own.open("/log")
+def test_what_the_server_refuses_is_said(looking: Visit) -> None:
+    page = looking.open("/log")
     page.route("**/log/check", lambda route: route.fulfill(status=200, body="not what it is"))
     choose(page, ("early.csv", GOOD))
     expect(page.locator("#log-refused")).not_to_be_empty()
     expect(page.locator("#log-working")).to_be_empty()
 
 
-def test_a_slow_check_says_that_it_is_working(own: Visit) -> None:
-    page = own.open("/log")
+def test_a_slow_check_says_that_it_is_working(looking: Visit) -> None:
+    page = looking.open("/log")
     sign = page.locator("#log-working")
 
     def late(route: Route) -> None:
@@ -235,17 +259,17 @@ def test_a_slow_check_says_that_it_is_working(own: Visit) -> None:
     expect(sign).to_be_empty()
 
 
-def test_files_let_go_on_another_page_are_not_taken(own: Visit) -> None:
-    page = own.open("/")
+def test_files_let_go_on_another_page_are_not_taken(looking: Visit) -> None:
+    page = looking.open("/")
     page.evaluate(DROP, NAMED)
     page.wait_for_timeout(200)
-    assert not any(url.endswith("/log/check") for url in own.asked)
+    assert not any(url.endswith("/log/check") for url in looking.asked)
 
 
-def test_a_page_from_elsewhere_can_add_nothing(place: Place, own: Visit) -> None:
-    page = own.open("/log")
+def test_a_page_from_elsewhere_can_add_nothing(untouched: Place, looking: Visit) -> None:
+    page = looking.open("/log")
     send = {"multipart": {"files": payload(("early.csv", GOOD))[0]}}
-    check = f"{place.address}/log/check"
+    check = f"{untouched.address}/log/check"
     name, value = log.HEADER
     for headers in ({}, {"Origin": "http://elsewhere.example", name: value}):
         answer = page.request.post(check, headers=headers, **send)  # type: ignore[arg-type]
@@ -253,16 +277,16 @@ def test_a_page_from_elsewhere_can_add_nothing(place: Place, own: Visit) -> None
     assert page.request.post(check, headers={name: value}, **send).ok  # type: ignore[arg-type]
 
 
-def test_each_tower_has_a_sheet_to_print(own: Visit) -> None:
-    page = own.open("/log")
+def test_each_tower_has_a_sheet_to_print(looking: Visit) -> None:
+    page = looking.open("/log")
     with page.expect_download() as saved:
         page.click("main >> text=tower C")
     assert saved.value.suggested_filename == "tally-C.pdf"
     assert Path(saved.value.path()).read_bytes().startswith(b"%PDF")
 
 
-def test_landmarks_are_named(own: Visit) -> None:
-    page = own.open("/log")
+def test_landmarks_are_named(looking: Visit) -> None:
+    page = looking.open("/log")
     choose(page, *NAMED)
     page.wait_for_selector("#log-take")
     assert page.title() == "Log · feedtally"

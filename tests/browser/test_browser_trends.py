@@ -61,7 +61,7 @@ def test_months_are_those_of_a_recount(visit: Visit, samples: Path) -> None:
     assert cells[4] == theme.rate(told[0] / told[1])
 
 
-def test_hover_is_a_sentence(visit: Visit) -> None:
+def test_hover_is_a_sentence_and_it_prints_on_the_two_papers(visit: Visit) -> None:
     page = drawn(visit, "/trends?since=start")
     point = page.locator("#trends-by-stock-chart .points path").first
     point.scroll_into_view_if_needed()
@@ -71,6 +71,14 @@ def test_hover_is_a_sentence(visit: Visit) -> None:
     label = page.locator(".hoverlayer .hovertext")
     expect(label).to_contain_text(re.compile(r"Stock BO90: [\d.]+ misses per 10,000 feeds \("))
     expect(label).to_contain_text("Both kinds together:")
+    for paper in ("A4", "Letter"):
+        assert page.pdf(format=paper).startswith(b"%PDF")
+    page.set_viewport_size({"width": 694, "height": 1000})
+    page.emulate_media(media="print")
+    page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+    assert page.evaluate("document.documentElement.scrollWidth") <= 694
+    expect(page.locator(".turns").first).to_be_hidden()
+    page.evaluate("window.dispatchEvent(new Event('afterprint'))")
 
 
 def test_ranges_time_and_setting_are_in_the_address(visit: Visit) -> None:
@@ -106,8 +114,15 @@ def test_what_was_done_stands_on_the_time_axis_and_in_a_table(visit: Visit) -> N
     expect(page.locator("#trends-over-time ~ .key")).to_contain_text("too many for a mark each")
 
 
-def test_each_figure_can_be_saved(visit: Visit) -> None:
+def test_landmarks_and_tables_are_named_and_each_figure_can_be_saved(visit: Visit) -> None:
     page = drawn(visit)
+    for selector in ("header", "main", "nav[aria-label]", "h1"):
+        assert page.locator(selector).count() == 1, selector
+    assert page.locator("table").count() == page.locator("table > caption").count()
+    assert page.locator("tbody tr:not(:has(th[scope=row]))").count() == 0
+    assert page.locator("thead th:not([scope=col])").count() == 0
+    assert page.locator("section:not([aria-labelledby])").count() == 0
+    assert page.locator(".modebar-btn").count() == 0
     for name in FIGURES:
         section = page.locator(f"section:has(> #trends-{name})")
         with page.expect_download() as download:
@@ -158,29 +173,6 @@ def test_figures_follow_the_scheme(visit: Visit, palette: theme.Palette) -> None
     page.emulate_media(media="print")
     ground = page.evaluate("getComputedStyle(document.body).backgroundColor")
     assert ground == rgb(theme.LIGHT.paper)
-
-
-def test_landmarks_and_tables_are_named(visit: Visit) -> None:
-    page = drawn(visit)
-    for selector in ("header", "main", "nav[aria-label]", "h1"):
-        assert page.locator(selector).count() == 1, selector
-    assert page.locator("table").count() == page.locator("table > caption").count()
-    assert page.locator("tbody tr:not(:has(th[scope=row]))").count() == 0
-    assert page.locator("thead th:not([scope=col])").count() == 0
-    assert page.locator("section:not([aria-labelledby])").count() == 0
-    assert page.locator(".modebar-btn").count() == 0
-
-
-def test_it_prints_on_the_two_papers(visit: Visit) -> None:
-    page = drawn(visit, "/trends?since=start")
-    for paper in ("A4", "Letter"):
-        assert page.pdf(format=paper).startswith(b"%PDF")
-    page.set_viewport_size({"width": 694, "height": 1000})
-    page.emulate_media(media="print")
-    page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
-    assert page.evaluate("document.documentElement.scrollWidth") <= 694
-    expect(page.locator(".turns").first).to_be_hidden()
-    page.evaluate("window.dispatchEvent(new Event('afterprint'))")
 
 
 def test_nothing_here_and_nothing_watched_are_sentences(visit: Visit) -> None:

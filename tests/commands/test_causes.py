@@ -22,6 +22,7 @@ from analysis.patterns import PATTERNS_FILE, known_patterns
 from analysis.store import Store
 from analysis.swap_readings import Seen, read_swap
 from analysis.swaps import OtherBin, swap_test
+from tests.commands.test_rates import read_rows
 from tests.conftest import read, run_log
 
 Run = Callable[..., Any]
@@ -276,6 +277,19 @@ class TestWhatIsAsked:
             monkeypatch.setattr(answers, "causes", answer)
             run("causes", "--store", store, "--tower", "A").refused(str(error))
 
+    def test_a_log_of_zeros_names_both_kinds_that_are_lacking(
+        self, run: Run, write: Callable[..., Path], tmp_path: Path
+    ) -> None:
+        folder = tmp_path / "zeros"
+        lines = [f"{n},2031-03-1{n}T08:00,A,{bin},1000,0,0" for n in (1, 2) for bin in (1, 2)]
+        log = write(run_log(*lines, header="run,started,tower,bin,cycles,misses,doubles"))
+        run("add", log, "--store", folder)
+        for place in ((), ("--bin", 1)):
+            said = run("causes", "--store", folder, "--tower", "A", *place)
+            said.refused("no misses and no doubles were logged in a known bin here")
+        said = run("causes", "--store", folder, "--tower", "A", "--kind", "misses")
+        said.refused("no misses were logged in a known bin here")
+
     def test_without_a_store_it_is_told_how_to_make_one(self, run: Run, tmp_path: Path) -> None:
         said = run("causes", "--tower", "A", "--store", tmp_path / "none")
         said.refused("make one with: feedtally add FILE")
@@ -302,3 +316,25 @@ def test_the_samples_worn_brush_is_told_to_the_end(run: Run, sample_store: Path)
     answer = run("causes", "--store", sample_store, *words, "--json").json
     assert answer["causes"][0]["cause"] == "worn brush"
     assert answer["account"]["feeds"] >= answer["feeds"] > 0
+
+
+def test_a_short_period_is_set_beside_what_the_whole_log_teaches(
+    run: Run, samples: Path, sample_store: Path
+) -> None:
+    """In July nothing happened to tower A as a whole, and its parts aged by a tenth only."""
+    words = ("--tower", "A", "--kind", "doubles", "--since", "2031-07-01", "--until", "2031-07-31")
+    answer = run("causes", "--store", sample_store, *words, "--json").json
+    rows = [
+        row
+        for row in read_rows(samples / "runs.csv")
+        if row.line["tower"] == "A"
+        and row.line["purpose"] in ("", "production")
+        and row.doubles is not None
+    ]
+    july = [row for row in rows if row.line["started"].startswith("2031-07")]
+    assert answer["observed"] == sum(row.doubles or 0 for row in july)
+    # By nothing but the tower's own rate over the whole log, which paper and air hardly change.
+    feeds = sum(row.feeds("doubles") for row in july)
+    rate = sum(row.doubles or 0 for row in rows) / sum(row.feeds("doubles") for row in rows)
+    assert answer["expected"] == pytest.approx(feeds * rate, rel=0.3)
+    assert answer["causes"][0]["cause"] == BAD_LUCK

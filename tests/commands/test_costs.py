@@ -84,7 +84,24 @@ def test_the_sites_figures_and_currency(
     said = run("costs", "--store", store)
     assert said.out.startswith("Misses and doubles cost EUR 74 a working day (")
     assert "usual figures" not in said.out
-    assert "cost (EUR)" in said.out
+    # Every table of money names the currency: what is paid, kind, tower, stock, bins.
+    assert said.out.count("cost (EUR)") == 4
+    assert "a year (EUR)" in said.out
+
+
+def test_doubles_that_nothing_watched_for_are_not_said_to_cost_nothing(
+    run: Callable[..., Any], write: Write, tmp_path: Path
+) -> None:
+    store = tmp_path / "made"
+    log = write(run_log("1,2031-03-14T08:00,A,1,10000,2,off,,X,,", header=HEADER))
+    run("add", log, "--store", store)
+    said = run("costs", "--store", store).out
+    assert said.startswith("Misses cost ")
+    assert "Nothing was watching for doubles, so they are not in it." in said
+    assert "\ndoubles" not in said
+    alone = run("costs", "--store", store, "--kind", "doubles")
+    assert (alone.code, alone.out.count("\n")) == (0, 1)
+    assert alone.out.startswith("Nothing was watching for doubles in this part of the log")
 
 
 def test_a_filter_without_rows_is_said(run: Callable[..., Any], sample_store: Path) -> None:

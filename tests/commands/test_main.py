@@ -38,6 +38,9 @@ def test_without_a_command_the_help_is_shown(run) -> None:
     said = run()
     assert said.code == 0
     assert all(name in said.out for name in COMMANDS)
+    # A percent sign in what a command does is shown as it stands.
+    assert "95 % of such jobs" in said.out and "%%" not in said.out
+    assert run("--help").out == said.out
 
 
 def test_the_version_is_told(run) -> None:

@@ -346,3 +346,14 @@ def test_printed_from_a_browser_it_is_one_page_too(
                 assert len(printed.pages) == 1, (number, paper)
         browser.close()
     assert all(url.startswith(("file:", "data:")) for url in asked)
+
+
+def test_what_ran_with_the_detector_off_is_not_said_to_have_stood_still(week: Weekly) -> None:
+    _, rates = week.weeks[0]
+    off = replace(rates["doubles"], rate=None, runs=0)
+    cells = weekly._rates("this week", {**rates, "doubles": off})
+    assert cells[4:] == ("–", "–", "nothing watched")
+    misses = replace(rates["misses"], rate=None, runs=0)
+    assert (
+        weekly._rates("", {"misses": misses, "doubles": off})[1:] == ("–", "–", "nothing ran") * 2
+    )

@@ -431,6 +431,12 @@ def _services(drawn: Fleet) -> list[dict[str, object]]:
     ]
 
 
+def _class(names: Sequence[str]) -> set[str]:
+    """Return causes and those of their families, which only a look tells apart."""
+    families = {p.family for p in known_patterns() if p.name in names and p.family}
+    return {*names, *(p.name for p in known_patterns() if p.family in families)}
+
+
 def report(found: Sequence[Answer]) -> None:
     """Print what came of each trouble."""
     luck = (BAD_LUCK, CANNOT_TELL)
@@ -439,13 +445,16 @@ def report(found: Sequence[Answer]) -> None:
         if not mine:
             continue
         some = [a for a in mine if a.count >= 80] if trouble.clear else mine
-        first = sum(a.ranked[0] in trouble.names for a in some)
-        three = sum(any(c in trouble.names for c in a.ranked[:3]) for a in some)
-        false = sum(a.ranked[0] not in (*trouble.names, *luck) for a in some)
-        other = sorted({a.ranked[0] for a in some} - set(trouble.names))
+        right = _class(trouble.names)
+        first = sum(a.ranked[0] in right for a in some)
+        exact = sum(a.ranked[0] in trouble.names for a in some)
+        three = sum(any(c in right for c in a.ranked[:3]) for a in some)
+        false = sum(a.ranked[0] not in (*right, *luck) for a in some)
+        other = sorted({a.ranked[0] for a in some} - right)
+        middle = np.median([a.count for a in mine])
         print(
-            f"{name:22} {len(some):3} of {len(mine):3}: right first {first:3}, among three "
-            f"{three:3}, false {false:3}; faults {np.median([a.count for a in mine]):.0f}; {other}",
+            f"{name:22} {len(some):3} of {len(mine):3}: right class first {first:3} (by name "
+            f"{exact:3}), among three {three:3}, false {false:3}; faults {middle:.0f}; {other}",
             flush=True,
         )
     quiet = [one for a in found for one in a.quiet]
