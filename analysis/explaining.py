@@ -39,6 +39,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from analysis import patterns as words
+from analysis.neighbours import about_week
 from analysis.patterns import Pattern
 from analysis.tower_rows import Rows
 from analysis.ways import Told, ways
@@ -184,31 +185,16 @@ _OWN = 0.6
 
 
 def _by_neighbours(rows: Rows, others: BoolArray) -> FloatArray:
-    """Return how many times the expected faults other rows had about each row's week.
-
-    By the weeks before and after as well; drawn to 1 as far as the weeks of this tower differ no
-    more than chance and clusters explain.
-    """
-    week = rows.started.astype("datetime64[W]").astype(np.int64)
-    week = week - int(week.min(initial=0))
-    count = int(week.max(initial=0)) + 1
-    expected = rows.expected * rows.level
-    observed = np.bincount(week[others], rows.faults[others], count)
-    usual = np.bincount(week[others], expected[others], count)
-    if usual.sum() <= 0:
-        return np.ones(rows.bin.size)
-    runs, of_run = np.unique(rows.run, return_inverse=True)
-    by_run = np.bincount(of_run[others], expected[others], runs.size)
-    clusters = 1 + rows.variance * float((by_run**2).sum()) / float(usual.sum())
-    # As if one more had come where one was due: neighbours without a fault still expect some.
-    common = (float(observed.sum()) + 1) / (float(usual.sum()) + 1)
-    months = np.arange(count) // _WEEKS
-    seen, due = np.bincount(months, observed), np.bincount(months, usual * common)
-    between = float(((seen - due) ** 2 - clusters * seen).sum() / max(float((due**2).sum()), 1e-9))
-    shape = clusters / max(between, rows.between_weeks, 1e-3)
-    about = np.ones(2 * _BESIDE + 1)
-    near = np.convolve(observed, about, "same"), np.convolve(usual, about, "same")
-    return np.asarray(((near[0] + shape * common) / (near[1] + shape))[week])
+    """Return how many times the expected faults other rows had about each row's week."""
+    return about_week(
+        rows.started,
+        rows.run,
+        rows.faults,
+        rows.expected * rows.level,
+        others,
+        variance=rows.variance,
+        between=rows.between_weeks,
+    )
 
 
 def _nothing(pattern: Pattern) -> str:
@@ -374,7 +360,5 @@ def _between_months(rows: Rows, used: BoolArray, base: FloatArray, month: IntArr
 #: they differ by at least.
 _USUAL_MONTHS, _FEW_MONTHS, _LEAST_MONTHS = 0.03, 5, 0.01
 _WEEKS = 4
-#: So many weeks before and after speak for a week.
-_BESIDE = 1
 #: Steps between not at work and fully at work.
 _STEPS = 32

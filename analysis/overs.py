@@ -140,6 +140,11 @@ class Overs:
         share = f"{100 * self.chance:.4g} %"
         where = f" on tower {self.tower}" if self.tower else ""
         job = f"{self.sets:,} {'set' if self.sets == 1 else 'sets'} of {self.stock}{where}"
+        if not self.each:
+            bins = "one bin" if self.bins == 1 else f"{self.bins} bins"
+            return (
+                f"For {job} in {bins}: no spare sheet is needed for {share} of such jobs to finish."
+            )
         if self.bins == 1:
             return (
                 f"For {job} in one bin: {_sheets(self.each)}, so that {share} of such jobs finish."
@@ -181,9 +186,7 @@ class Overs:
 
 
 def _sheets(count: int) -> str:
-    return (
-        "no spare sheet" if not count else f"{count:,} spare {'sheet' if count == 1 else 'sheets'}"
-    )
+    return f"{count:,} spare {'sheet' if count == 1 else 'sheets'}"
 
 
 def overs(

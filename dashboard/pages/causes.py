@@ -17,6 +17,7 @@ from dash.development.base_component import Component
 from flask import Response, request
 
 from analysis.causes import BAD_LUCK, CANNOT_TELL, HANDS, HELP, Cause, Causes
+from analysis.chances import NAMED
 from analysis.contrasts import Contrast
 from analysis.drift import Stream
 from analysis.filters import FilterError
@@ -224,7 +225,8 @@ def _word(cause: Cause, *, first: bool) -> str:
         return "likely" if first else "adds to it"
     if cause.cause == BAD_LUCK:
         return "likeliest" if first else "possible"
-    return "possible"
+    # What all bins of the tower have, and explains next to nothing in this one.
+    return "at work, but explains little" if cause.chance >= NAMED else "possible"
 
 
 def _chance(cause: Cause) -> list[Component | str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 import pyarrow as pa
@@ -289,6 +290,10 @@ class TestFromALog:
         # Of each run's four stopped sets one.
         assert found.spoiled_share == 0.25
         assert "in 3 bins" in found.sentence()
+        none = replace(found, sets=1, each=0, together=0)
+        assert none.sentence() == (
+            "For 1 set of BO90 in 3 bins: no spare sheet is needed for 95 % of such jobs to finish."
+        )
         assert "45 sheets of each bin in half of the runs" in found.apart()
 
     def test_a_listed_paper_that_never_ran_is_answered(self, scan: LogScan) -> None:
