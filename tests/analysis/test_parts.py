@@ -312,7 +312,7 @@ class TestWhatCannotBeTold:
 
 def test_wear_of_a_part_of_the_tower_is_on_cycles_and_all_its_bins() -> None:
     pump = act(0, None, "pump", of_tower=True)
-    works_ = Works((*STAGGERED, pump))
+    works_ = Works((*STAGGERED, pump), ratio=1.0)
     row = next(row for row in works_.parts().parts if row.part == "pump")
     assert row.bin is None
     assert row.age_feeds == DAYS * PER_DAY
@@ -492,6 +492,13 @@ def _bins(text: str) -> set[int]:
             first, _, last = token.partition("-")
             found |= set(range(int(first), int(last or first) + 1))
     return found
+
+
+def test_what_else_of_the_sample_wears_is_what_its_tower_shared(sample_store: Path) -> None:
+    found = answers.parts(LogScan(Store(sample_store).snapshot()), Filters())
+    wearing = {(row.tower, row.bin, row.part) for row in found.parts if row.wears}
+    # Tower C got worse as a whole before its overhaul; bin 2 of tower A is no wear of its pump.
+    assert wearing == {("A", 7, "brush"), ("C", None, "pump"), ("C", None, "filter")}
 
 
 def test_the_new_brush_of_the_sample_helped(sample: Parts) -> None:
