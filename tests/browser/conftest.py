@@ -12,10 +12,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page, Request, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page, Request, expect, sync_playwright
 
 from analysis.filters import Filters
 from dashboard.pages.drift import watched
+
+# What a page says it says once it is worked out, however many others the machine works for.
+expect.set_options(timeout=20_000)
 
 CHROMIUM = Path("/usr/bin/chromium")
 # Without these it asks other machines for updates, and asks for rights that containers lack.
@@ -92,9 +95,9 @@ class Visit:
         return [url for url in self.asked if not url.startswith(own)]
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def windows(browser: Browser, address: str) -> Iterator[BrowserContext]:
-    """Give what the windows of all tests share: the files that may be kept, and who draws them.
+    """Give what the windows of a file share: files that may be kept, and who draws them.
 
     One window stays open throughout, since who draws them ends with the last; it shows a script as
     text, so that it runs nothing.

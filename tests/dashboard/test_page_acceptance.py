@@ -240,5 +240,5 @@ def test_the_certificate_is_of_the_same_burn_in(sample_data: Data, asked: str) -
 def test_other_pages_do_not_carry_its_choices() -> None:
     links = shell.navigation("/acceptance", f"?{TYPED}&tower=B&plan_good=0.2&rates=misses,1,2")
     assert {link.href for link in links} == {
-        f"{path}?tower=B" for path in ("/", "/trends", "/drift", "/acceptance", "/log")
+        f"{path}?tower=B" for path in ("/", "/trends", "/drift", "/parts", "/acceptance", "/log")
     }
