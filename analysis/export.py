@@ -20,7 +20,7 @@ import pyarrow.parquet as pq
 
 from analysis.counts import Account, LogScan
 from analysis.filters import Filters
-from analysis.log_format import EXTRA, KINDS, Column, Kind, content_schema
+from analysis.log_format import EXTRA, KINDS, MOST_BINS, Column, Kind, content_schema
 from analysis.spool import beside
 from analysis.values import escape_cell
 
@@ -173,6 +173,45 @@ def export_log(
 
     rows = _whole_or_not_at_all(path, write)
     return Exported(path, log, (), rows, tuple(names), account)
+
+
+def run_cells(scan: LogScan, tower: str, run: str) -> tuple[tuple[str, ...], list[list[str]]]:
+    """Return the rows of one run as cells of the log format: what a CSV file of it would hold.
+
+    Parameters
+    ----------
+    scan : LogScan
+        The log.
+    tower, run : str
+        Which run.
+
+    Returns
+    -------
+    names : tuple of str
+        All columns of the format, then those it does not name.
+    rows : list of list of str
+        By stretch and bin; empty where the log has no such run. Cells are escaped as in a file.
+    """
+    columns = KINDS["runs"].columns
+    stored = [name for column in columns for name in _stored(column)]
+    asked = Filters().holding("tower", tower).holding("run", run)
+    found: list[tuple[list[str], dict[str, str]]] = []
+    for batch in scan.stream("runs", [*stored, EXTRA], (), asked):
+        alone = pa.RecordBatch.from_arrays(batch.columns[:-1], names=stored)
+        cells = [column.to_pylist() for column in _cells(columns, alone)]
+        rest = batch.columns[-1].to_pylist()
+        for row, others in zip(zip(*cells, strict=True), rest, strict=True):
+            found.append(([cell or "" for cell in row], dict(others)))
+    own = sorted({name for _, others in found for name in others})
+    rows = [[*row, *(escape_cell(others.get(name) or "") for name in own)] for row, others in found]
+    names = (*(column.name for column in columns), *own)
+    stretch, bin_ = names.index("stretch"), names.index("bin")
+
+    def place(row: list[str]) -> tuple[int, int]:
+        # A fault whose bin was not noted stands after all bins.
+        return int(row[stretch]), int(row[bin_]) if row[bin_].isdigit() else MOST_BINS + 1
+
+    return names, sorted(rows, key=place)
 
 
 def check_path(path: Path, *, replace: bool) -> None:

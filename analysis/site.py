@@ -1,10 +1,10 @@
 """What has this site a say in: the site file, ``site.toml`` in the store's folder.
 
 Where the clocks stand, how its spreadsheets write dates and name their columns, in what unit and
-order its settings go, the standard it holds its towers to, when it acts, what faults cost it, and
-what its towers carry. All of it may be left out. A file
-that is wrong is refused as a whole, with every problem in it, since half a site file would read
-logs in a way that nobody asked for.
+order its settings go, the standard it holds its towers to, when it acts, what faults cost it, what
+its towers carry, and what is asked when a run is counted at the tower. All of it may be left out.
+A file that is wrong is refused as a whole, with every problem in it, since half a site file would
+read logs in a way that nobody asked for.
 """
 
 from __future__ import annotations
@@ -32,6 +32,8 @@ from analysis.site_costs import USUAL_COSTS as USUAL_COSTS
 from analysis.site_costs import Costs as Costs
 from analysis.site_costs import PartNote as PartNote
 from analysis.site_costs import TowerNote as TowerNote
+from analysis.site_entry import USUAL_ASKED as USUAL_ASKED
+from analysis.site_entry import check_entry
 from analysis.site_values import (
     RATES,
     Checker,
@@ -106,6 +108,8 @@ class Site:
         By the part's name in lower case.
     towers : mapping of str to TowerNote
         By the tower's name, ``*`` for all that have no other.
+    asked : tuple of str
+        Columns that the log page asks for when a run is counted at the tower, in their order.
     fingerprint : str
         SHA-256, in hexadecimal, of the file's bytes; empty without a file. Answers that are kept
         are kept under it.
@@ -122,6 +126,7 @@ class Site:
     costs: Costs = NO_COSTS
     parts: Mapping[str, PartNote] = field(default_factory=dict, hash=False)
     towers: Mapping[str, TowerNote] = field(default_factory=dict, hash=False)
+    asked: tuple[str, ...] = USUAL_ASKED
     fingerprint: str = ""
 
     def now(self) -> dt.datetime:
@@ -129,6 +134,11 @@ class Site:
         if self.zone:
             return dt.datetime.now(zoneinfo.ZoneInfo(self.zone))
         return dt.datetime.now().astimezone()
+
+    def wall(self, moment: dt.datetime) -> dt.datetime:
+        """Return a moment with a zone as the clocks at the towers show it, without one."""
+        there = moment.astimezone(zoneinfo.ZoneInfo(self.zone) if self.zone else None)
+        return there.replace(tzinfo=None, microsecond=0)
 
     def setting(self, column: str) -> Setting:
         """Return what is said of a setting, if only that nothing is."""
@@ -267,6 +277,7 @@ def parse_site(text: str, name: str) -> Site:
     values["budget"] = values.pop("false_alarms_per_tower_year", None)
     limits = values.setdefault("limits", {})
     values["limit_times"] = limits.pop("times_new", None)
+    values["asked"] = values.pop("entry", USUAL_ASKED)
     return Site(**values, fingerprint=fingerprint)
 
 
@@ -398,4 +409,5 @@ _KEYS: Mapping[str, Checker] = {
     "costs": check_costs,
     "parts": check_parts,
     "towers": check_towers,
+    "entry": check_entry,
 }

@@ -418,6 +418,7 @@ class Store:
         before_commit: Callable[[], None] | None = None,
         *,
         zone: str = "",
+        stands: Callable[[Snapshot], None] | None = None,
     ) -> FileAccount:
         """Take a parsed file in.
 
@@ -431,6 +432,9 @@ class Store:
             rejects file, so that no line is lost whatever fails after it.
         zone : str
             In which times without an offset are taken to be; kept with the intake.
+        stands : callable, optional
+            Is given what stands in the file's own table when it is written, and raises where it is
+            not to be written over that: nobody comes in between.
 
         Returns
         -------
@@ -446,7 +450,10 @@ class Store:
         def attempt(table: DeltaTable) -> FileAccount:
             files = tuple(table.file_uris())
             name = parsed.kind.name
-            compared = compare(parsed, Snapshot("", {**empty_snapshot().files, name: files}))
+            there = Snapshot("", {**empty_snapshot().files, name: files})
+            if stands is not None:
+                stands(there)
+            compared = compare(parsed, there)
             if before_commit is not None:
                 before_commit()
             if not compared.writes:

@@ -7,7 +7,9 @@ written before anything is stored, so that no line is lost whatever happens betw
 from __future__ import annotations
 
 import errno
+import hashlib
 import io
+import json
 import os
 import re
 import shutil
@@ -21,6 +23,7 @@ from pathlib import Path
 
 from analysis.comparing import FileAccount, compare
 from analysis.counts import Account, LogScan
+from analysis.export import run_cells
 from analysis.filters import Filters
 from analysis.intake import (
     ParsedLog,
@@ -36,7 +39,7 @@ from analysis.intake import (
 from analysis.log_format import KINDS
 from analysis.records import NotALogError, examine, read_header
 from analysis.site import Site, read_site
-from analysis.snapshot import StoreError, empty_snapshot
+from analysis.snapshot import Snapshot, StoreError, empty_snapshot
 from analysis.spool import Scratch
 from analysis.store import Store, Undone, is_store
 
@@ -220,6 +223,90 @@ def add(folder: Path, offered: Sequence[Offered], *, watch: Watch = UNWATCHED) -
             taken[offer] = Taken(_label(offer), error=str(error))
     files = tuple(taken[offer] for offer in offered)
     return Intake(files, _whole(folder, keep=True), zone(site), stored=True)
+
+
+def enter(folder: Path, upload: Upload, *, tower: str, run: str, stood: str) -> Taken:
+    """Take one run in that was counted or mended on the log page: all of it, or nothing.
+
+    Parameters
+    ----------
+    folder : Path
+        The store.
+    upload : Upload
+        The run as a file in the log format.
+    tower, run : str
+        Which run it is.
+    stood : str
+        The `mark_of_run` that stood when it was begun or opened; that of no rows for a new run.
+
+    Returns
+    -------
+    Taken
+        Without an account where a line will not do; ``problems`` says why, and nothing is stored.
+
+    Raises
+    ------
+    ChangedMeanwhileError
+        When somebody else stored or mended the run meanwhile.
+    StoreError
+        When the store cannot be written; it is then as it was.
+    analysis.site.SiteError
+        When the site file is wrong.
+    """
+    site = read_site(folder)
+    store = Store(folder)
+    scratch = Scratch([folder])
+
+    def stands(snapshot: Snapshot) -> None:
+        if mark_of_run(LogScan(snapshot), tower, run) != stood:
+            raise ChangedMeanwhileError(tower, run)
+
+    def whole() -> None:
+        if len(parsed.rejected):
+            raise _WillNotDoError
+
+    try:
+        parsed = _read(upload, store, site, scratch, UNWATCHED)
+        account = store.add(parsed, whole, zone=zone(site), stands=stands)
+        done = _taken(upload, parsed, account, None)
+    except _WillNotDoError:
+        problems = (problem for line in parsed.rejected for problem in line.problems)
+        return Taken(
+            _label(upload),
+            "runs",
+            problems=tuple(islice(problems, MOST_TOLD)),
+            error="a line of it will not do, so none was stored",
+        )
+    finally:
+        scratch.close()
+    # Counted now, while nobody waits for it.
+    _whole(folder, keep=True)
+    return done
+
+
+class ChangedMeanwhileError(Exception):
+    """Somebody else stored the run, or mended it, since it was begun or opened here."""
+
+    def __init__(self, tower: str, run: str) -> None:
+        super().__init__(f"run {run} of tower {tower} was stored or mended meanwhile")
+
+
+class _WillNotDoError(Exception):
+    """A line of a run that is to be taken in whole is rejected."""
+
+
+def mark_of_run(scan: LogScan, tower: str, run: str) -> str:
+    """Return a mark that changes whenever a run's rows do; that of no rows is always the same."""
+    return mark_of_cells(run_cells(scan, tower, run)[1])
+
+
+def mark_of_cells(rows: Sequence[Sequence[str]]) -> str:
+    """Return the `mark_of_run` of rows that were read already."""
+    return hashlib.sha256(json.dumps(rows).encode()).hexdigest()
+
+
+#: The mark of a run that the log does not hold.
+NO_RUN = mark_of_cells([])
 
 
 def check(folder: Path, offered: Sequence[Offered], *, watch: Watch = UNWATCHED) -> Intake:

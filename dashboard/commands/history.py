@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import datetime as dt
-import zoneinfo
 from typing import TYPE_CHECKING
 
 from dashboard.commands import UsageError
@@ -12,6 +10,7 @@ from dashboard.commands import options as shared
 
 if TYPE_CHECKING:
     from analysis.history import Change, Entry, Intakes, RunHistory
+    from analysis.site import Site
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -43,34 +42,28 @@ def run(options: argparse.Namespace) -> int:
             of_run = Filters().holding("tower", options.tower).holding("run", options.of_run)
             account = scan.account(of_run)
     stood, told = shared.as_of_json(options, scan), shared.as_of_sentence(options)
-    zone = shared.site(options).zone
+    site = shared.site(options)
     if options.of_run is None:
         if options.json:
-            answer = {**stood, "intakes": [_entry(entry, zone) for entry in listed.entries]}
+            answer = {**stood, "intakes": [_entry(entry, site) for entry in listed.entries]}
             shared.print_json(answer, sentence=told + listed.sentence(), account=account)
         else:
             print(told + listed.sentence())
-            _print_intakes(listed, zone)
+            _print_intakes(listed, site)
     elif options.json:
         shared.print_json(
-            {**stood, **_run(found, zone)}, sentence=told + found.sentence(), account=account
+            {**stood, **_run(found, site)}, sentence=told + found.sentence(), account=account
         )
     else:
         print(told + found.sentence())
-        _print_run(found, zone)
+        _print_run(found, site)
     return 0
 
 
-def _wall(moment: dt.datetime, zone: str) -> dt.datetime:
-    """Return a moment as the site's clock shows it; this machine's where no zone is stated."""
-    there = moment.astimezone(zoneinfo.ZoneInfo(zone) if zone else None)
-    return there.replace(tzinfo=None, microsecond=0)
-
-
-def _entry(entry: Entry, zone: str) -> dict[str, object]:
+def _entry(entry: Entry, site: Site) -> dict[str, object]:
     return {
         "intake": entry.intake,
-        "taken_at": _wall(entry.taken_at, zone),
+        "taken_at": site.wall(entry.taken_at),
         "kind": entry.kind,
         "file": entry.file,
         "account": dict(entry.account),
@@ -81,7 +74,7 @@ def _entry(entry: Entry, zone: str) -> dict[str, object]:
     }
 
 
-def _print_intakes(listed: Intakes, zone: str) -> None:
+def _print_intakes(listed: Intakes, site: Site) -> None:
     rows = []
     for entry in listed.entries:
         account = entry.account
@@ -98,7 +91,7 @@ def _print_intakes(listed: Intakes, zone: str) -> None:
             told = "broken off, nothing stored"
         if entry.undone_by is not None:
             told += f"; taken back by {entry.undone_by}"
-        when = _wall(entry.taken_at, zone).isoformat(" ", "seconds")
+        when = site.wall(entry.taken_at).isoformat(" ", "seconds")
         rows.append((str(entry.intake), when, what, told))
     if rows:
         shared.print_table(
@@ -106,7 +99,7 @@ def _print_intakes(listed: Intakes, zone: str) -> None:
         )
 
 
-def _run(found: RunHistory, zone: str) -> dict[str, object]:
+def _run(found: RunHistory, site: Site) -> dict[str, object]:
     return {
         "tower": found.tower,
         "run": found.run,
@@ -114,17 +107,17 @@ def _run(found: RunHistory, zone: str) -> dict[str, object]:
             {
                 "stretch": row.stretch,
                 "bin": row.bin,
-                "changes": [_change(change, zone) for change in row.changes],
+                "changes": [_change(change, site) for change in row.changes],
             }
             for row in found.rows
         ],
     }
 
 
-def _change(change: Change, zone: str) -> dict[str, object]:
+def _change(change: Change, site: Site) -> dict[str, object]:
     return {
         "intake": change.intake,
-        "taken_at": _wall(change.taken_at, zone),
+        "taken_at": site.wall(change.taken_at),
         "file": change.file,
         "line": change.line,
         "what": change.what,
@@ -135,7 +128,7 @@ def _change(change: Change, zone: str) -> dict[str, object]:
     }
 
 
-def _print_run(found: RunHistory, zone: str) -> None:
+def _print_run(found: RunHistory, site: Site) -> None:
     rows = []
     for row in found.rows:
         place = (str(row.stretch), "?" if row.bin is None else str(row.bin))
@@ -148,7 +141,7 @@ def _print_run(found: RunHistory, zone: str) -> None:
                 f"{name} {before or 'empty'} to {after or 'empty'}"
                 for name, (before, after) in change.changed.items()
             )
-            when = _wall(change.taken_at, zone).isoformat(" ", "seconds")
+            when = site.wall(change.taken_at).isoformat(" ", "seconds")
             source = f"{change.file}, line {change.line}" if change.line else change.file
             rows.append((*place, when, str(change.intake), change.what, *counts, source, told))
             place = ("", "")

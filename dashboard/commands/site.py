@@ -152,6 +152,7 @@ def _print_json(
                 for name, note in site.parts.items()
             },
             "towers": {name: dataclasses.asdict(note) for name, note in site.towers.items()},
+            "asked": list(site.asked),
             "assumed": _assumed(site),
             "causes": None if causes is None else {"added": causes[0], "in_place": causes[1]},
         },
@@ -202,7 +203,7 @@ def _print(site: Site) -> None:
         print("settings: none")
     rates = [f"{per_10k(site.standard[kind])} {kind}" for kind in KINDS if kind in site.standard]
     print(f"standard: {f'{listed(rates)} per 10,000 feeds' if rates else 'the usual one'}")
-    for line in (*_limits(site), *_costs(site.costs), *_parts(site), *_towers(site)):
+    for line in (*_limits(site), *_costs(site.costs), *_parts(site), *_towers(site), _asked(site)):
         print(line)
     if _assumed(site):
         print("What is assumed is common practice, without a source; set your own.")
@@ -289,3 +290,10 @@ def _towers(site: Site) -> Iterator[str]:
         yield f"{tower}: {'; '.join(told) or 'nothing of it'}"
     if not site.towers:
         yield "towers: none"
+
+
+def _asked(site: Site) -> str:
+    from analysis.site import USUAL_ASKED
+
+    assumed = ", assumed" if site.asked == USUAL_ASKED else ""
+    return f"asked at the tower: {', '.join(site.asked) or 'nothing more'}{assumed}"

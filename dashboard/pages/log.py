@@ -1,40 +1,26 @@
 """How do I get my counts in?
 
-Files are dropped on the page and checked; what is in them is shown line by line, and only then are
-they taken in. Between the two they wait here, on the server, under a name that nobody can guess: a
-bounded number of them, for a bounded time. Wiring only: `analysis.taking_in` does the checking, and
-does for a dropped file what it does for one that the command is given.
+Counted at the tower as the run goes, or as files that are dropped on the page; and what became of
+a run that was stored. Each is a section with a module of its own; here they are put together.
 """
 
 from __future__ import annotations
 
 import io
-import secrets
-import threading
-import time
-from collections import OrderedDict
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
-from functools import partial
-from pathlib import Path
+from collections.abc import Sequence
 
-from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html, no_update
+from dash import Dash, html
 from dash.development.base_component import Component
-from flask import Response, jsonify, request, send_file
-from werkzeug.datastructures import FileStorage
-from werkzeug.exceptions import RequestEntityTooLarge
+from flask import Response, request, send_file
 
-from analysis import taking_in
 from analysis.counts import LogScan
-from analysis.intake import Problem, known_names, own_names, rejects_name
-from analysis.log_format import KINDS
-from analysis.records import blocks, examine, read_header
-from analysis.site import Site, SiteError, read_site
+from analysis.site import SiteError, read_site
 from analysis.snapshot import StoreError
 from analysis.store import Store
-from analysis.taking_in import Intake, Taken, Upload
-from dashboard import filters, theme
+from dashboard import access, filters, theme
 from dashboard.data import Data
+from dashboard.pages import counting, log_files, run_shown
+from dashboard.parts import last
 from dashboard.parts import sentence as as_sentence
 from dashboard.reports import sheet
 
@@ -43,234 +29,11 @@ PATH, NAME = "/log", "Log"
 #: The filter says which part of the log is shown, and here none is.
 FILTERED = False
 
-#: The address holds which files are waiting; no other page has a use for that.
-OWN_CHOICES = ("files",)
+#: The address holds which files are waiting, and which run is looked at; no other page has a use
+#: for those.
+OWN_CHOICES = ("files", *run_shown.CHOICES)
 
-CHECK, REJECTS, SHEET = "/log/check", "/log/rejects", "/log/sheet.pdf"
-
-#: What one file may hold, and all that come at once, in bytes; more is for the command.
-MOST_OF_A_FILE, MOST_AT_ONCE, MOST_FILES = 12_000_000, 24_000_000, 40
-
-#: Largest body of a request with files: what stands between them in it comes on top.
-LARGEST_REQUEST = MOST_AT_ONCE + 100_000
-
-#: A page from elsewhere cannot send this without asking first, which it is refused.
-HEADER = ("X-Feedtally", "log")
-
-#: Problems of one file that are shown; of all others only how many there are.
-SHOWN = 50
-
-#: Cells of a line that are shown as they stood.
-MOST_CELLS = 60
-
-_LONGEST_CELL = 60
-
-
-@dataclass(frozen=True)
-class Stood:
-    """A line as it stood in the file: its cells, what parts them, and which will not do."""
-
-    cells: tuple[str, ...]
-    delimiter: str
-    wrong: frozenset[int]
-
-
-@dataclass(frozen=True)
-class Shown:
-    """What the page says of one file.
-
-    Attributes
-    ----------
-    taken : Taken
-        What became, or would become, of it; with no more problems than are shown.
-    problems : int
-        How many there are in all.
-    lines : mapping of int to Stood
-        The lines of those that are shown, by their number.
-    """
-
-    taken: Taken
-    problems: int
-    lines: Mapping[int, Stood]
-
-
-@dataclass(frozen=True)
-class Batch:
-    """Files that came together.
-
-    Attributes
-    ----------
-    uploads : tuple of Upload
-        The files, until they are taken in.
-    shown : tuple of Shown
-        One for each of them.
-    zone : str
-        In which times without an offset are taken to be.
-    stored : bool
-        Whether they have been taken in.
-    since : float
-        When they came, by the clock of `Waiting`.
-    """
-
-    uploads: tuple[Upload, ...]
-    shown: tuple[Shown, ...]
-    zone: str
-    stored: bool
-    since: float
-
-    @property
-    def size(self) -> int:
-        """Bytes held."""
-        return sum(len(upload.raw) for upload in self.uploads)
-
-    def lines(self, name: str) -> int:
-        """Return a number of the account, over all files."""
-        accounts = (shown.taken.account for shown in self.shown)
-        return sum(getattr(account, name) for account in accounts if account)
-
-    @property
-    def to_take(self) -> int:
-        """Lines that say something new."""
-        return self.lines("added") + self.lines("corrected")
-
-
-class Waiting:
-    """Files that were checked and are not yet taken in, or just were.
-
-    Parameters
-    ----------
-    folder : Path
-        The store.
-    most, most_bytes : int
-        Batches held, and bytes of all of them; the oldest make room.
-    seconds : float
-        How long one is held.
-    clock : callable
-        Tells the time in seconds.
-    """
-
-    def __init__(
-        self,
-        folder: Path,
-        *,
-        most: int = 20,
-        most_bytes: int = 3 * MOST_AT_ONCE,
-        seconds: float = 2 * 3600,
-        clock: Callable[[], float] = time.monotonic,
-    ) -> None:
-        self.folder = folder
-        self._most, self._most_bytes, self._seconds = most, most_bytes, seconds
-        self._clock = clock
-        self._held: OrderedDict[str, Batch] = OrderedDict()
-        self._lock = threading.Lock()
-        # One set of files is worked on at a time: reading takes several times their size.
-        self._work = threading.Lock()
-
-    def check(self, read: Callable[[], Sequence[Upload]]) -> str:
-        """Check files, hold them and return their token.
-
-        Parameters
-        ----------
-        read : callable
-            Gives the files; called when it is their turn.
-
-        Raises
-        ------
-        StoreError
-            When the store cannot be read.
-        """
-        with self._work:
-            # The same file chosen twice is one.
-            uploads = tuple(dict.fromkeys(read()))
-            found = taking_in.check(self.folder, uploads)
-            batch = Batch(
-                uploads,
-                _shown(found, uploads, read_site(self.folder)),
-                found.zone,
-                False,
-                self._clock(),
-            )
-        token = secrets.token_urlsafe(16)
-        with self._lock:
-            self._held[token] = batch
-            self._forget()
-        return token
-
-    def get(self, token: str) -> Batch | None:
-        """Return the files of a token; None when they are no longer held."""
-        with self._lock:
-            self._forget()
-            return self._held.get(token)
-
-    def take(self, token: str) -> Batch | None:
-        """Take files in, once, however often it is asked; None when they are no longer held.
-
-        Raises
-        ------
-        StoreError
-            When the store cannot be written; the files go on waiting.
-        """
-        with self._work:
-            batch = self.get(token)
-            if batch is None or batch.stored:
-                return batch
-            done = taking_in.add(self.folder, batch.uploads)
-            shown = _shown(done, batch.uploads, read_site(self.folder))
-            batch = Batch((), shown, done.zone, True, self._clock())
-            with self._lock:
-                self._held[token] = batch
-            return batch
-
-    def put_away(self, token: str) -> None:
-        """Forget files that were not taken in; what was stays, for its lines to mend."""
-        with self._lock:
-            batch = self._held.get(token)
-            if batch is not None and not batch.stored:
-                del self._held[token]
-
-    def _forget(self) -> None:
-        oldest = self._clock() - self._seconds
-        for token in [t for t, batch in self._held.items() if batch.since < oldest]:
-            del self._held[token]
-        while len(self._held) > self._most or (
-            sum(batch.size for batch in self._held.values()) > self._most_bytes
-        ):
-            self._held.popitem(last=False)
-
-
-def _shown(intake: Intake, uploads: Sequence[Upload], site: Site) -> tuple[Shown, ...]:
-    found = []
-    for taken, upload in zip(intake.files, uploads, strict=True):
-        few = taken.problems[:SHOWN]
-        lines = _as_they_stood(upload.raw, few, site) if few else {}
-        found.append(Shown(replace(taken, problems=few), len(taken.problems), lines))
-    return tuple(found)
-
-
-def _as_they_stood(raw: bytes, problems: Sequence[Problem], site: Site) -> dict[int, Stood]:
-    """Return the lines of some problems, by their number."""
-    text = examine(partial(io.BytesIO, raw))
-    header = read_header(text, known_names(site))
-    names = own_names(header.names, site)
-    wanted: dict[int, set[str]] = {}
-    for problem in problems:
-        wanted.setdefault(problem.line, set()).add(problem.column)
-    found: dict[int, Stood] = {}
-    for block in blocks(text, header):
-        read = [(broken.line, broken.cells) for broken in block.broken if broken.line in wanted]
-        for index, line in enumerate(block.lines.tolist()):
-            if line in wanted:
-                read.append((line, [column[index].as_py() for column in block.columns]))
-        for line, cells in read:
-            wrong = (i for i, name in enumerate(names) if name in wanted[line])
-            found[line] = Stood(tuple(map(_cut, cells)), header.delimiter, frozenset(wrong))
-        if len(found) == len(wanted):
-            break
-    return found
-
-
-def _cut(cell: str) -> str:
-    return cell if len(cell) <= _LONGEST_CELL else f"{cell[:_LONGEST_CELL]} …"
+SHEET = "/log/sheet.pdf"
 
 
 def layout(data: Data, /, **query: Sequence[str]) -> Component:
@@ -281,148 +44,43 @@ def layout(data: Data, /, **query: Sequence[str]) -> Component:
     data : Data
         The store.
     **query : sequence of str
-        The address; ``files`` is the token of files that wait.
+        The address; ``files`` is the token of files that wait, ``of_tower`` and ``of_run`` name
+        a run that is looked at.
     """
-    token = (query.get("files") or [""])[-1]
+    token, tower, run = (last(query, name) for name in OWN_CHOICES)
+    may_log = access.allowed("log")
+    parts: list[Component] = []
+    if tower and run:
+        parts.append(run_shown.run_section(data, tower, run))
+    elif may_log:
+        # Files that wait are looked at first; nobody counts meanwhile.
+        parts += [] if token else [counting.section(data)]
+        parts.append(log_files.section(token))
+    else:
+        parts.append(_may_read())
+    if not token:
+        parts.append(run_shown.look_section(data, tower, run))
+    more = [_on_paper(data), _where(data), _what_to_count(), _what_a_file_holds()]
     return html.Div(
-        [
-            dcc.Store(id="log-token", data=token),
-            # Filled in when something has been done, for those who do not see the page.
-            html.Div(id="log-said", role="status", className="unseen"),
-            html.Div(None if token else _begin(), id="log-top"),
-            html.P(id="log-working", role="status", className="working"),
-            html.P(id="log-refused", role="alert", className="warn"),
-            html.Div(
-                [_on_paper(data), _where(data), _what_to_count(), _what_a_file_holds()],
-                className="about-logs",
-            ),
-        ],
+        [*parts, html.Div(more, className="about-logs")],
         id="log-page",
-        **theme.attributes(
-            data_check=CHECK,
-            data_most_of_a_file=str(MOST_OF_A_FILE),
-            data_most_at_once=str(MOST_AT_ONCE),
-            data_most_files=str(MOST_FILES),
-        ),
     )
 
 
 def register(app: Dash, data: Data) -> None:
-    """Take files, show what is in them, take them in; hand out what was rejected, and sheets."""
-    waiting = Waiting(data.folder)
-    _serve(app, data, waiting)
-
-    @app.callback(
-        Output("log-top", "children"),
-        Output("log-said", "children"),
-        Input("log-token", "data"),
-    )
-    def _(token: str | None) -> object:
-        if not token:
-            return no_update, no_update
-        return top(token, waiting.get(token))
-
-    @app.callback(
-        Output("log-top", "children", allow_duplicate=True),
-        Output("log-said", "children", allow_duplicate=True),
-        Input("log-take", "n_clicks"),
-        State("log-token", "data"),
-        prevent_initial_call=True,
-    )
-    def _(clicks: int | None, token: str) -> object:
-        # Buttons that have just been drawn also call, with nothing pressed yet.
-        if not clicks:
-            return no_update, no_update
-        try:
-            return top(token, waiting.take(token))
-        except (StoreError, SiteError) as error:
-            return top(token, waiting.get(token), trouble=str(error))
-
-    @app.callback(
-        Output("url", "search", allow_duplicate=True),
-        Input("log-put-away", "n_clicks"),
-        State("log-token", "data"),
-        State("url", "search"),
-        prevent_initial_call=True,
-    )
-    def _(clicks: int | None, token: str, search: str | None) -> object:
-        if not clicks:
-            return no_update
-        waiting.put_away(token)
-        return _without_files(search)
-
-    app.clientside_callback(  # type: ignore[no-untyped-call]
-        ClientsideFunction("feedtally", "said"), Input("log-said", "children")
-    )
-
-
-def _without_files(search: str | None) -> str:
-    query = filters.parse_query(search)
-    for name in OWN_CHOICES:
-        query.pop(name, None)
-    return filters.written(query)
-
-
-def _serve(app: Dash, data: Data, waiting: Waiting) -> None:
-    def check() -> Response:
-        name, value = HEADER
-        if request.headers.get(name) != value:
-            return _told("Files are taken from the log page alone.", 403)
-        # Counted while it is read, whatever the request says of itself.
-        request.max_content_length = LARGEST_REQUEST
-        try:
-            files = request.files.getlist("files")
-        except RequestEntityTooLarge:
-            return _told(_TOO_MUCH, 413)
-        try:
-            return checked(files)
-        finally:
-            # Large ones lie in files of the system's own.
-            for file in files:
-                file.close()
-
-    def checked(files: Sequence[FileStorage]) -> Response:
-        if not files:
-            return _told("No file came with that; choose one or more.", 400)
-
-        def read() -> list[Upload]:
-            found = [Upload(f.filename or "", f.stream.read(MOST_OF_A_FILE + 1)) for f in files]
-            if len(found) > MOST_FILES or any(len(u.raw) > MOST_OF_A_FILE for u in found):
-                raise RequestEntityTooLarge
-            return found
-
-        try:
-            return jsonify(files=waiting.check(read))
-        except RequestEntityTooLarge:
-            return _told(_TOO_MUCH, 413)
-        except (StoreError, SiteError) as error:
-            return _told(as_sentence(str(error)), 409)
-
-    def rejects(token: str, number: int) -> Response:
-        batch = waiting.get(token)
-        if batch is None or not batch.stored or not 0 <= number < len(batch.shown):
-            return _told(f"These lines are no longer at hand; look in {_kept(data)}.", 404)
-        taken = batch.shown[number].taken
-        try:
-            # The path is the store's own; the name that the file came with is a label only.
-            content = Path(taken.rejects_file or "").read_bytes()
-        except OSError:
-            return _told(f"These lines are no longer in {_kept(data)}.", 404)
-        return send_file(
-            io.BytesIO(content),
-            mimetype="text/csv",
-            as_attachment=True,
-            download_name=rejects_name(taken.file),
-        )
+    """Take counts and files in, show and mend what is stored, hand out tally sheets."""
+    counting.register(app, data)
+    log_files.register(app, data)
+    run_shown.register(app, data)
 
     def tally_sheet() -> Response:
         try:
             scan = LogScan(Store(data.folder).snapshot())
             made = sheet.sheet_of(scan, request.args.get("tower", ""), site=read_site(data.folder))
         except sheet.UnknownTowerError as error:
-            return _told(as_sentence(str(error)), 404)
+            return _told(str(error), 404)
         except (StoreError, SiteError) as error:
-            return _told(as_sentence(str(error)), 409)
+            return _told(str(error), 409)
         return send_file(
             io.BytesIO(sheet.pdf(made)),
             mimetype="application/pdf",
@@ -430,237 +88,24 @@ def _serve(app: Dash, data: Data, waiting: Waiting) -> None:
             download_name=sheet.file_name(made.tower),
         )
 
-    server = app.server
-    server.add_url_rule(CHECK, "log_check", check, methods=["POST"])
-    server.add_url_rule(f"{REJECTS}/<token>/<int:number>", "log_rejects", rejects)
-    server.add_url_rule(SHEET, "log_sheet", tally_sheet)
-
-
-_TOO_MUCH = (
-    f"That is more than this page takes: {MOST_OF_A_FILE // 10**6} MB in a file, "
-    f"{MOST_AT_ONCE // 10**6} MB and {MOST_FILES} files at once. Use feedtally add FILE."
-)
+    app.server.add_url_rule(SHEET, "log_sheet", tally_sheet)
 
 
 def _told(text: str, status: int) -> Response:
-    return Response(f"{text}\n", status, mimetype="text/plain")
+    return Response(f"{as_sentence(text)}\n", status, mimetype="text/plain")
 
 
-def _stop(text: str) -> str:
-    return "" if text.endswith((".", "?", "!")) else "."
-
-
-def _kept(data: Data) -> Path:
-    return data.folder / "rejects"
-
-
-def top(token: str, batch: Batch | None, *, trouble: str = "") -> tuple[list[Component], str]:
-    """Return the upper part of the page for files that wait, and its first line.
-
-    Parameters
-    ----------
-    token : str
-        Of the files.
-    batch : Batch or None
-        The files; None when they are no longer held.
-    trouble : str
-        Why they could not be taken in.
-    """
-    if batch is None:
-        head = "These files are no longer waiting here."
-        told = (
-            "They were put away, or waited for more than two hours. What was taken in of them "
-            "stays in the log; what was not can be dropped again."
-        )
-        return [html.H1(head), html.P(told, className="sub"), _drop()], head
-    head = "The store could not take them in." if trouble else headline(batch)
-    parts: list[Component] = [html.H1(head)]
-    if trouble:
-        parts.append(html.P(as_sentence(trouble), className="warn"))
-    parts.append(html.P(_next(batch), className="sub"))
-    if not batch.stored:
-        parts.append(_buttons(batch))
-    parts += [_file(token, number, one, batch.stored) for number, one in enumerate(batch.shown)]
-    if any(one.taken.kind in ("runs", "services") for one in batch.shown):
-        zone = f"Times without an offset are taken to be in the zone {batch.zone}."
-        parts.append(html.P(zone, className="key"))
-    if batch.stored:
-        parts.append(_drop("Drop the mended lines here, or other files:"))
-    return parts, head
-
-
-def headline(batch: Batch) -> str:
-    """Say what was found in files, or what became of them, in one line."""
-    refused = [one for one in batch.shown if one.taken.account is None]
-    mend = batch.lines("rejected")
-    lines, to_mend = theme.counted(batch.to_take, "line"), theme.counted(mend, "line")
-    refusals = f"{theme.counted(len(refused), 'file')} refused"
-    if batch.stored:
-        told = [f"{lines} {'is' if batch.to_take == 1 else 'are'} taken in"]
-        if not batch.to_take:
-            told = ["Nothing was new"]
-        told += [f"{to_mend} to mend"] if mend else []
-        told += [refusals] if refused else []
-        return f"{'; '.join(told)}."
-    if len(refused) == len(batch.shown):
-        return f"Nothing can be taken from {'this file' if len(refused) == 1 else 'these files'}."
-    if not batch.to_take:
-        if mend:
-            return f"Nothing new can be taken in: {to_mend} to mend."
-        return "Every line is already known; there is nothing to take in."
-    found = [f"{lines} can be taken in"]
-    if mend:
-        found.append(f"{to_mend} to mend")
-    if refused:
-        found.append(refusals)
-    return f"{', '.join(found) if len(found) > 1 else found[0] + ', all good'}."
-
-
-def _next(batch: Batch) -> list[Component | str]:
-    if batch.stored:
-        return [
-            "Every page shows them from now on: ",
-            html.A("how are we running?", href="/", className="inside"),
-        ]
-    if not batch.to_take:
-        if not batch.lines("rejected") and any(one.taken.account for one in batch.shown):
-            return ["What these files say is in the store, word for word."]
-        return ["Mend the files and drop them again; nothing was stored."]
-    if batch.lines("rejected"):
-        return [
-            "Nothing is taken yet. Take in what is good and mend the rest afterwards: those lines "
-            "are handed back, each with its reason. Or mend the file first and drop it again."
-        ]
-    return ["Nothing is taken yet."]
-
-
-def _buttons(batch: Batch) -> Component:
-    take = html.Button("Take these in", id="log-take", type="button", className="main")
-    away = html.Button("Put away", id="log-put-away", type="button", className="word")
-    other = html.Button("Choose other files", type="button", className="word choose")
-    return html.Div([*([take] if batch.to_take else []), away, other], className="press")
-
-
-def _begin() -> list[Component]:
-    return [
-        html.H1("Drop your log files on this page, see what is in them, then take them in."),
-        html.P(
-            "CSV files of any kind: run log, stock list, service log, tower list; several at "
-            f"once, {MOST_OF_A_FILE // 10**6} MB a file. Nothing is taken before you say so.",
-            className="sub",
-        ),
-        _drop(),
-    ]
-
-
-def _drop(told: str = "Drop files here, or") -> Component:
-    return html.Div(
-        [
-            html.Span(told, className="told"),
-            html.Button("Choose files", type="button", className="main choose"),
-        ],
-        className="drop",
-    )
-
-
-def _file(token: str, number: int, one: Shown, stored: bool) -> Component:
-    taken = one.taken
-    parts: list[Component] = [
-        html.H2(
-            [taken.file, html.Span(f" {KINDS[taken.kind].title}") if taken.account else ""],  # type: ignore[index]
-            id=f"log-file-{number}",
-        )
-    ]
-    if taken.account is None:
-        parts.append(html.P(as_sentence(taken.error), className="warn"))
-    else:
-        parts.append(html.P(_account(taken, stored), className="account"))
-    parts += [html.P(as_sentence(warning), className="note") for warning in taken.warnings]
-    if taken.rejects_file:
-        parts.append(_handed_back(token, number, taken))
-    if taken.problems:
-        parts.append(_to_mend(one))
+def _may_read() -> Component:
     return html.Section(
-        parts, className="file", **theme.attributes(aria_labelledby=f"log-file-{number}")
-    )
-
-
-def _account(taken: Taken, stored: bool) -> list[Component | str]:
-    a = taken.account
-    assert a is not None
-    told: list[Component | str] = [
-        html.B(f"{a.lines:,}"),
-        " lines read = " if a.lines != 1 else " line read = ",
-    ]
-    words = ("added", "corrected") if stored else ("to add", "to correct")
-    for count, word in (
-        (a.added, words[0]),
-        (a.corrected, words[1]),
-        (a.known, "already known"),
-        (a.rejected, "to mend"),
-    ):
-        told += [" + " if len(told) > 2 else "", html.B(f"{count:,}"), f" {word}"]
-    if a.rows_added + a.rows_corrected > a.added + a.corrected:
-        rows = theme.counted(a.rows_added + a.rows_corrected, "row")
-        told.append(f"; {rows}, since a line may stand for several bins")
-    return [*told, "."]
-
-
-def _handed_back(token: str, number: int, taken: Taken) -> Component:
-    assert taken.account is not None
-    lines = theme.counted(taken.account.rejected, "line")
-    return html.P(
         [
-            html.A(f"Get the {lines} to mend", href=f"{REJECTS}/{token}/{number}", download=""),
-            " as they stood, each with its reason. Mend them in that file and drop it here. "
-            "They are kept in ",
-            html.Code(taken.rejects_file),
-            ".",
+            html.H1("You may look at the log here, and add nothing to it.", id="log-head"),
+            html.P(
+                "Whoever looks after feedtally can give you the role log.",
+                className="sub",
+            ),
         ],
-        className="note",
+        **theme.attributes(aria_labelledby="log-head"),
     )
-
-
-def _to_mend(one: Shown) -> Component:
-    rest = one.problems - len(one.taken.problems)
-    told: dict[int, list[str]] = {}
-    for problem in one.taken.problems:
-        named = problem.reason.startswith(problem.column)
-        reason = problem.reason if named else f"{problem.column}: {problem.reason}"
-        told.setdefault(problem.line, []).append(reason)
-    items = [
-        html.Li(
-            [
-                html.Span(f"line {line:,}", className="about"),
-                html.Div(
-                    [
-                        *(html.Div(reason + _stop(reason)) for reason in reasons),
-                        *([_stood(one.lines[line])] if line in one.lines else []),
-                    ]
-                ),
-            ]
-        )
-        for line, reasons in told.items()
-    ]
-    more = f"And {theme.counted(rest, 'more problem', 'more problems')}, not shown here."
-    return html.Div(
-        [
-            html.Ol(items, className="attention mend"),
-            *([html.P(more, className="note")] if rest else []),
-        ]
-    )
-
-
-def _stood(line: Stood) -> Component:
-    """Write a line as it stood, what will not do marked."""
-    told: list[Component | str] = []
-    for index, cell in enumerate(line.cells[:MOST_CELLS]):
-        told.append(line.delimiter if index else "")
-        # Nothing where something has to stand is marked too.
-        told.append(html.B(cell or 4 * "\u00a0") if index in line.wrong else cell)
-    if len(line.cells) > MOST_CELLS:
-        told.append(" …")
-    return html.Small(told, className="stood")
 
 
 def _section(name: str, title: str, *parts: Component) -> Component:
@@ -691,7 +136,7 @@ def _on_paper(data: Data) -> Component:
 
 def _what_to_count() -> Component:
     return _section(
-        "count",
+        "rules",
         "What to count",
         *(html.P([html.B(word), f" {told}"]) for word, told in sheet.WHAT_TO_COUNT),
     )
@@ -716,14 +161,18 @@ def _what_a_file_holds() -> Component:
 
 
 def _where(data: Data) -> Component:
+    # Who has signed in from elsewhere has no use for folders of this machine.
+    here = not access.user_name()
+    place = [" ", html.Code(str(data.folder))] if here else [" of whoever looks after feedtally"]
+    command = f"feedtally add FILE --store {data.folder}" if here else "feedtally add FILE"
     return _section(
         "where",
         "Where it goes",
-        html.P(["The log is in the folder ", html.Code(str(data.folder)), " and nowhere else."]),
+        html.P(["The log is in the folder", *place, " and nowhere else."]),
         html.P(
             [
                 "Bigger files: ",
-                html.Code(f"feedtally add FILE --store {data.folder}"),
+                html.Code(command),
                 " takes any size and says the same as this page.",
             ]
         ),

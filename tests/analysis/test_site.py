@@ -201,7 +201,7 @@ class TestKeys:
             (
                 "moon = 1",
                 "moon is not known; known are zone, date_form, headers, settings, standard, "
-                "false_alarms_per_tower_year, limits, costs, parts, towers",
+                "false_alarms_per_tower_year, limits, costs, parts, towers, entry",
             ),
             (
                 "[settings.set_blast]\nlevel = ['a']",
@@ -494,3 +494,33 @@ class TestLimits:
     def test_the_usual_one_can_be_written(self) -> None:
         site = parse_site(f"[limits]\ntimes_new = {USUAL_LIMIT_TIMES}", "s")
         assert site.limit_times == USUAL_LIMIT_TIMES == 2
+
+
+class TestEntry:
+    def test_what_is_asked_at_the_tower_stands_in_its_order(self) -> None:
+        site = parse_site("[entry]\nask = ['note', 'Set_Vacuum', 'set_fan_angle']", "site.toml")
+        assert site.asked == ("note", "set_vacuum", "set_fan_angle")
+        assert parse_site("[entry]\nask = []", "site.toml").asked == ()
+
+    def test_without_it_what_most_helps_is_asked(self) -> None:
+        assert parse_site("", "site.toml").asked == ("stock", "humidity_pct", "note")
+        assert parse_site("[entry]", "site.toml").asked == ("stock", "humidity_pct", "note")
+
+    @pytest.mark.parametrize(
+        ("ask", "told"),
+        [
+            ("3", 'entry.ask is no list; write the columns in it, such as ["stock", "note"]'),
+            ("['stock', 'Stock']", "entry.ask has Stock twice; name each column once"),
+            ("['cycles']", "entry.ask number 1 is cycles, which is always asked; take it out"),
+            ("['purpose']", "entry.ask number 1 is purpose, which is always asked; take it out"),
+            (
+                "['humidty_pct']",
+                "entry.ask number 1 is humidty_pct, which the log page cannot ask for; "
+                "did you mean humidity_pct?",
+            ),
+            ("[1]", "entry.ask number 1 is 1; write a text in quotation marks"),
+            ("['set_']", "entry.ask number 1 is set_, which the log page cannot ask for; "),
+        ],
+    )
+    def test_what_cannot_be_asked_is_refused(self, ask: str, told: str) -> None:
+        assert problem(f"[entry]\nask = {ask}").startswith(told)

@@ -16,7 +16,7 @@ import pytest
 from playwright.sync_api import FileChooser, Page, Route, expect
 
 from analysis.store import Store
-from dashboard.pages import log
+from dashboard.pages import log_files as log
 from tests.browser.conftest import _SERVE, Visit
 
 pytestmark = pytest.mark.browser
@@ -110,7 +110,7 @@ def test_files_are_shown_first_and_then_taken_in(place: Place, own: Visit) -> No
     page.wait_for_selector("#overview-misses")
     misses = page.inner_text("#overview-misses")
     page.click("nav >> text=Log")
-    expect(page.locator("h1")).to_contain_text("Drop your log files on this page")
+    expect(page.locator("h1")).to_contain_text("Count a run as it goes")
     expect(page.locator("#filter")).to_be_empty()
     page.evaluate(DROP, NAMED)
     expect(page.locator("h1")).to_have_text("3 lines can be taken in, 3 lines to mend.")
@@ -166,7 +166,7 @@ def test_mended_lines_are_taken_and_a_file_again_is_known(place: Place, own: Vis
     expect(page.locator("h1")).to_have_text("1 line can be taken in, 2 lines to mend.")
     expect(page.locator(".account")).to_contain_text("1 already known")
     page.click("text=Put away")
-    expect(page.locator("h1")).to_contain_text("Drop your log files on this page")
+    expect(page.locator("h1")).to_contain_text("Count a run as it goes")
     assert page.url == f"{place.address}/log?tower=B"
     before = place.version
     choose(page, ("again.csv", GOOD))

@@ -65,6 +65,8 @@ def test_a_right_file_is_said_in_plain_lines(run) -> None:
         "13.5 hours a week; 2,700 cycles an hour",
         "every other tower: each bin has brush, suction foot; as a whole it has pump, filter; "
         "14 hours a week; 2,800 cycles an hour",
+        "asked at the tower: stock, lot, humidity_pct, temperature_c, set_spring, set_vacuum, "
+        "set_speed, stops, note",
     ]
 
 
@@ -88,6 +90,7 @@ def test_what_is_not_set_is_said_too(run, write: Write) -> None:
         "cost found_later: 25 for a double that is found later, assumed",
         "parts: none",
         "towers: none",
+        "asked at the tower: stock, humidity_pct, note, assumed",
         "What is assumed is common practice, without a source; set your own.",
     ]
 
@@ -122,7 +125,7 @@ def test_a_part_that_is_nearly_one_with_a_table_is_asked_about(run, write: Write
         "hours_per_week = 1\n[towers.A]"
     )
     told = run("site", "check", write(text, "site.toml")).out.splitlines()
-    assert told[-4:-1] == [
+    assert told[-5:-2] == [
         "part suction foot: nothing of it",
         "tower A: nothing of it",
         "every other tower: each bin has suction feet, belt; 1 hour a week; suction feet has no "
@@ -147,7 +150,7 @@ def test_every_problem_of_a_wrong_file_has_its_line(run, write: Write) -> None:
     assert said.err.splitlines() == [
         f"{start}zone is Londn, which is no time zone; did you mean Europe/London?",
         f"{start}moon is not known; known are zone, date_form, headers, settings, standard, "
-        "false_alarms_per_tower_year, limits, costs, parts, towers.",
+        "false_alarms_per_tower_year, limits, costs, parts, towers, entry.",
         f"{start}standard.misses_per_10k is 0; write a number from 0.000001 to below 10,000, "
         "without quotation marks, and with a point for the decimals.",
     ]

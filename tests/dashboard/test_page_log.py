@@ -20,7 +20,8 @@ from analysis.taking_in import Upload
 from dashboard import app as shell
 from dashboard import server
 from dashboard.data import Data
-from dashboard.pages import log as page
+from dashboard.pages import log
+from dashboard.pages import log_files as page
 from tests.conftest import LINE, RUNS_HEADER, everything, run_log, stored
 from tests.dashboard.test_server import PORT, ask
 
@@ -138,17 +139,17 @@ class TestThePage:
         name, part = shell.page_at(sample_data, "/log", "?tower=B")
         text = shown(part)
         assert name == "Log"
-        assert text.startswith("Drop your log files on this page")
+        assert text.startswith("Count a run as it goes, or drop the log of one that is over.")
         assert str(sample_data.folder) in text and "feedtally add FILE --store" in text
-        for word, told in page.sheet.WHAT_TO_COUNT:
+        for word, told in log.sheet.WHAT_TO_COUNT:
             assert f"{word} {told}" in text
 
     def test_each_tower_has_its_sheet(self, sample_data: Data) -> None:
-        text = json.dumps(page.layout(sample_data), default=lambda c: c.to_plotly_json())
+        text = json.dumps(log.layout(sample_data), default=lambda c: c.to_plotly_json())
         assert [f"/log/sheet.pdf?tower={t}" in text for t in "ABCD"] == [True, True, True, False]
 
     def test_an_empty_store_has_no_sheets_and_takes_files(self, empty_data: Data) -> None:
-        text = shown(page.layout(empty_data))
+        text = shown(log.layout(empty_data))
         assert "each tower has its sheet here" in text and "Choose files" in text
 
     def test_it_shows_no_filter_but_carries_it_along(self) -> None:
@@ -404,7 +405,7 @@ class TestWhatIsRefused:
             (page.CHECK, page.LARGEST_REQUEST + 1, "413"),
             (page.CHECK + "/", server.LARGEST_BODY + 1, "413"),
             ("/_dash-update-component", server.LARGEST_BODY + 1, "413"),
-            (page.SHEET, server.LARGEST_BODY + 1, "413"),
+            (log.SHEET, server.LARGEST_BODY + 1, "413"),
         ],
     )
     def test_only_files_may_be_large(self, path: str, length: int, status: str) -> None:
@@ -443,17 +444,17 @@ class TestWhatIsRefused:
         (served.folder / "store.json").write_text("{")
         answer = served.check(("log.csv", run_log()))
         assert answer.status_code == 409 and b"restore it from a copy" in answer.data
-        assert served.client.get(f"{page.SHEET}?tower=A").status_code == 409
+        assert served.client.get(f"{log.SHEET}?tower=A").status_code == 409
 
 
 class TestTheSheet:
     def test_it_is_served(self, sample_data: Data) -> None:
         client = shell.create_app(sample_data).server.test_client()
-        answer = client.get(f"{page.SHEET}?tower=B")
+        answer = client.get(f"{log.SHEET}?tower=B")
         assert answer.data.startswith(b"%PDF") and answer.mimetype == "application/pdf"
         assert "filename=tally-B.pdf" in answer.headers["Content-Disposition"]
 
     @pytest.mark.parametrize("asked", ["", "?tower=", "?tower=Z", "?tower=../A"])
     def test_a_tower_that_is_not_known_is_said(self, sample_data: Data, asked: str) -> None:
-        answer = shell.create_app(sample_data).server.test_client().get(page.SHEET + asked)
+        answer = shell.create_app(sample_data).server.test_client().get(log.SHEET + asked)
         assert answer.status_code == 404 and b"known are A, B, C." in answer.data
