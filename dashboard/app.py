@@ -19,8 +19,8 @@ from analysis.filters import FilterError
 from analysis.plans import PlanError
 from analysis.site import SiteError
 from analysis.snapshot import StoreError
-from dashboard import filters, parts, theme
-from dashboard.data import Data
+from dashboard import access, filters, parts, sign_in, theme
+from dashboard.data import BusyError, Data
 from dashboard.pages import acceptance, drift, log, overview, reports_links, trends, wear
 
 #: The pages there are, in the order of the line at the top. Each is a module with ``PATH``,
@@ -34,7 +34,7 @@ _LOG = logging.getLogger(__name__)
 _ICON = (
     "data:image/svg+xml,%3Csvg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 16 16'%3E"
     "%3Crect width='16' height='16' fill='%23fbf9f4'/%3E%3Ccircle cx='5' cy='8' r='3' fill='none' "
-    "stroke='%232f5d9b' stroke-width='1.8'/%3E%3Cpath d='M11 4v8M14 4v8' stroke='%23b4541a' "
+    "stroke='%232f5d9b' stroke-width='1.8'/%3E%3Cpath d='M11 4v8M14 4v8' stroke='%23a64b14' "
     "stroke-width='1.8'/%3E%3C/svg%3E"
 )
 
@@ -57,6 +57,15 @@ _INDEX = """<!DOCTYPE html>
 </html>"""
 
 
+class _Pages(Dash):
+    """Pages without a script in them: the one that Dash writes there is a file here."""
+
+    def interpolate_index(self, **given: str) -> str:  # type: ignore[override]
+        start = '<script id="_dash-renderer" src="/assets/start.js"></script>'
+        given["renderer"] = start
+        return str(super().interpolate_index(**given))  # type: ignore[no-untyped-call]
+
+
 def create_app(data: Data) -> Dash:
     """Make the pages of a store.
 
@@ -70,11 +79,11 @@ def create_app(data: Data) -> Dash:
     dash.Dash
         Its ``server`` is the Flask application.
     """
-    app = Dash(
+    app = _Pages(
         "feedtally",
         assets_folder=str(Path(__file__).with_name("assets")),
-        # In the head already, see above.
-        assets_ignore="scheme",
+        # In their places already, see above.
+        assets_ignore="scheme|start",
         pages_folder="",
         use_pages=False,
         include_pages_meta=False,
@@ -130,6 +139,7 @@ def _shell() -> Component:
                             html.Span("feedtally", className="brand"),
                             html.Nav(id="nav", **theme.attributes(aria_label="Pages")),
                             _schemes(),
+                            *_signed_in(),
                         ],
                         className="top",
                     ),
@@ -137,9 +147,23 @@ def _shell() -> Component:
                     html.Details(id="filter"),
                 ]
             ),
-            html.Main(id="page", tabIndex="-1"),
+            # Of a large log the first page after it has grown takes seconds.
+            html.Main(html.P("Reading the log …", className="looking"), id="page", tabIndex="-1"),
         ]
     )
+
+
+def _signed_in() -> list[Component]:
+    """Return who has signed in, and the way out; nothing where nobody need."""
+    name = access.user_name()
+    if not name:
+        return []
+    out = html.Button(
+        "sign out", type="submit", name="form", value=sign_in.form_token(), className="word"
+    )
+    return [
+        html.Form([html.Span(name), " · ", out], action=sign_in.OUT, method="post", className="who")
+    ]
 
 
 def _schemes() -> Component:
@@ -233,6 +257,8 @@ def page_at(data: Data, pathname: str | None, search: str | None) -> tuple[str, 
             "The site file has a mistake.",
             f"{parts.sentence(error)} Then open this page again.",
         )
+    except BusyError as error:
+        return page.NAME, _sentence("This takes its turn.", parts.sentence(error))
     except Exception:
         # A blank page would say nothing; the trace goes to whoever runs the program.
         _LOG.exception("the page %s could not be made", path)

@@ -41,7 +41,8 @@ COMMANDS = {
     "interval": "what X faults in N feeds prove, or how two counts compare; needs no store",
     "site": "check the site file: time zone, form of dates, headers, settings, standard",
     "store": "say whether the store is whole, or copy it",
-    "serve": "serve the pages of a store on this machine",
+    "serve": "serve the pages of a store, on this machine or to users who sign in",
+    "user": "who may sign in where the pages are served beyond this machine",
 }
 
 
