@@ -28,7 +28,7 @@ from analysis.ages import Ages, ages, placed
 from analysis.belief import Belief
 from analysis.belief import believe as make_belief
 from analysis.belief_counts import read_counts, read_every_run, read_stretches
-from analysis.benchmark import SETTLED_DAYS, BenchmarkResult, Compared
+from analysis.benchmark import SETTLED_DAYS, BenchmarkResult, Compared, sides_of
 from analysis.benchmark import compare as compare_with_benchmark
 from analysis.causes import BAD_LUCK, Causes, together
 from analysis.causes import causes as make_causes
@@ -46,7 +46,7 @@ from analysis.conditions import conditions as make_conditions
 from analysis.costs import Beside, CostsResult
 from analysis.costs import Counted as Costed
 from analysis.costs import costs as price
-from analysis.counts import Account, LogScan
+from analysis.counts import Account, LogScan, account_of
 from analysis.drift import Drift
 from analysis.drift import drift as make_drift
 from analysis.explained import Explained
@@ -157,9 +157,20 @@ def spread(
 def spreads(
     scan: LogScan, filters: Filters, kinds: Iterable[str], *, confidence: float = 0.95
 ) -> dict[str, dict[str, Spread]]:
-    """Say the same of several kinds of fault, from one scan; as `spread`."""
-    whole = scan.by_run((), _whole_log(filters))
-    return {kind: statistics.spreads(whole, kind, confidence=confidence) for kind in kinds}
+    """Say the same of several kinds of fault, from one scan that is kept; as `spread`."""
+    asked = _whole_log(Filters()).holding("purpose", *sorted(filters.values("purpose")))
+    kinds = tuple(kinds)
+
+    def made() -> dict[str, dict[str, Spread]]:
+        whole = scan.by_run((), asked)
+        return {kind: statistics.spreads(whole, kind, confidence=confidence) for kind in kinds}
+
+    every: dict[str, dict[str, Spread]]
+    for some in (FAULT_KINDS, kinds):
+        if (key := ("spreads", asked, some, confidence)) in scan.kept or some == kinds:
+            every = scan.kept.get(key, made)
+            break
+    return {kind: every[kind] for kind in kinds}
 
 
 def _whole_log(filters: Filters) -> Filters:
@@ -195,16 +206,27 @@ def overview(scan: LogScan, filters: Filters) -> Overview:
     length = filters.until - filters.since
     step = dt.timedelta(microseconds=1)
     before = filters.during(filters.since - length - step, filters.since - step)
-    places = ("tower", "bin")
-    counted = Counted(
-        now=scan.by_run(places, filters),
-        past=scan.by_run(places, before),
-        air=scan.by_run(("humidity_band", "stock"), filters),
-        proofs={t: p for t, p in _latest_proofs(scan, filters).items() if p.counts.num_rows},
-        spread=spreads(scan, filters, FAULT_KINDS),
-        listed=_tower_list(scan),
+    bins = scan.bins(filters.during(before.since, filters.until), filters.since)
+    every = filters.during(None, None).holding("tower").holding("bin")
+    proofs, proved = scan.kept.get(
+        ("proved", *sorted(every.where)), lambda: _proved(scan, Filters(where=every.where))
     )
-    return make_overview(filters, before, scan.account(filters), scan.account(before), counted)
+    counted = Counted(
+        bins=bins,
+        proofs=proofs,
+        proved=proved,
+        spread=spreads(scan, filters, FAULT_KINDS),
+        listed=scan.kept.get(("tower list",), lambda: _tower_list(scan)),
+    )
+    now, past = counted.now(whole=True), counted.past(whole=True)
+    return make_overview(filters, before, account_of(now), account_of(past), counted)
+
+
+def _proved(scan: LogScan, filters: Filters) -> tuple[dict[str, Proof], pa.Table]:
+    """Find each tower's latest burn-in within a filter, with its counts."""
+    found = {t: p for t, p in _latest_proofs(scan, filters).items() if p.counts.num_rows}
+    counts = [proof.counts for proof in found.values()]
+    return found, sides_of(pa.concat_tables(counts)) if counts else pa.table({})
 
 
 def _with_period(scan: LogScan, filters: Filters) -> Filters:
@@ -234,7 +256,14 @@ def _tower_list(scan: LogScan) -> dict[str, TowerList]:
     }
 
 
-def trends(scan: LogScan, filters: Filters, *, over: str = "", site: Site = NO_SITE) -> Trends:
+def trends(
+    scan: LogScan,
+    filters: Filters,
+    *,
+    over: str = "",
+    site: Site = NO_SITE,
+    time_alone: bool = False,
+) -> Trends:
     """Say where misses and doubles come from, as logged.
 
     Parameters
@@ -247,6 +276,8 @@ def trends(scan: LogScan, filters: Filters, *, over: str = "", site: Site = NO_S
         Unit of time: ``day``, ``week`` or ``month``; one that suits the period when empty.
     site : Site
         Gives settings their units and the order of their levels.
+    time_alone : bool
+        Leave out all but the rates over time, which takes a tenth as long.
 
     Raises
     ------
@@ -257,16 +288,18 @@ def trends(scan: LogScan, filters: Filters, *, over: str = "", site: Site = NO_S
     filters = _with_period(scan, filters)
     if over and over not in TIME_COLUMNS:
         raise FilterError(f"over is {over}; write one of {', '.join(TIME_COLUMNS)}")
-    settings = scan.logged_settings(filters)
-    columns = (over or time_column(filters), "stock", "humidity_band", *settings)
-    counts = {column: scan.by_run((column,), filters) for column in columns}
+    settings = () if time_alone else scan.logged_settings(filters)
+    unit = over or time_column(filters)
+    columns = (unit,) if time_alone else (unit, "stock", "humidity_band", *settings)
+    counts = {column: scan.sums((column,), filters) for column in columns}
+    counts[""] = scan.sums((), filters)
     return make_trends(
         filters,
-        scan.account(filters),
+        account_of(counts[""]),
         counts,
         settings,
         spreads(scan, filters, FAULT_KINDS),
-        _marks(scan, filters, set(counts["stock"]["of_tower"].to_pylist())),
+        _marks(scan, filters, set(counts[""]["of_tower"].to_pylist())),
         site,
     )
 
@@ -1615,10 +1648,13 @@ def _latest_proofs(scan: LogScan, filters: Filters) -> dict[str, Proof]:
     run makes no older one the benchmark. A bin is set beside its whole tower at burn-in, so the
     burn-in is not held to a bin, nor to the filter's period.
     """
-    found = _proofs(scan, Filters(kind=filters.kind))
+    found = scan.kept.get(("proofs",), lambda: _proofs(scan, Filters()))
     held = filters.during(None, None).holding("purpose", "burn-in").holding("bin")
     counts = scan.by_run(_PROOF_PLACES, held)
-    return {tower: proof.within(counts) for tower, proof in latest(found).items()}
+    return {
+        tower: proof.within(counts.filter(pc.equal(counts["of_tower"], tower)))
+        for tower, proof in latest(found).items()
+    }
 
 
 def burn_ins(scan: LogScan, tower: str = "") -> list[Proof]:

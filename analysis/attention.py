@@ -335,11 +335,11 @@ def _unproved(towers: Sequence[str], filters: Filters) -> Attention:
 
 
 def _bin_attention(tower: str, number: int, bin_: BinLook) -> Attention:
-    rate, others = bin_.rate, bin_.others
+    rate, others = bin_.rate, bin_.others_rate
     text = f"{rate.kind.capitalize()} at {per_10k(rate.rate or 0.0)} per 10,000 feeds "
     text += f"({per_10k(rate.wide_low)} to {per_10k(rate.wide_high)})"
-    if others.rate is not None:
-        text += f" against {per_10k(others.rate)} in the other bins"
+    if others is not None:
+        text += f" against {per_10k(others)} in the other bins"
     if bin_.stands_out and bin_.times_others is not None:
         text += f", at least {two_digits(bin_.others_low)} times theirs"
     if bin_.compared is not None and bin_.compared.verdict == "worse":

@@ -14,18 +14,23 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
+import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
+from numpy.typing import NDArray
 
 from analysis.counts import Account
-from analysis.rates import counted, relative_variance
-from analysis.shrinkage import shrunk_benchmark
+from analysis.rates import summed_runs
+from analysis.shrinkage import ShrunkBenchmark, shrunk_benchmark
 from analysis.site import NO_SITE, Site
 from analysis.spread import Spread
 from analysis.verdicts import MARGIN, Case, Comparison
 from analysis.verdicts import compare as judge
 from analysis.words import listed
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
 
 #: What a rate can be compared with.
 AGAINST = ("burn-in", "settled", "standard")
@@ -48,7 +53,8 @@ class Compared:
     tower : str
         Its name.
     now : pyarrow.Table
-        By ``bin`` and run, of the period; see `analysis.counts.LogScan.by_run`.
+        By ``bin`` and run, of the period; see `analysis.counts.LogScan.by_run`. Or a row for the
+        tower and one for each bin; see `sides_of`.
     benchmark : pyarrow.Table or None
         The same of its burn-in or settled period; None for a standard, or where it has none.
     only : tuple of int
@@ -57,6 +63,8 @@ class Compared:
         Feeds of the period by ``stock`` and ``printed_by``.
     benchmark_paper : pyarrow.Table or None
         The same of the benchmark.
+    planned : tuple of bool
+        Whether to work out how many feeds would settle the tower, and each of its bins.
     """
 
     tower: str
@@ -65,6 +73,7 @@ class Compared:
     only: tuple[int, ...]
     paper: pa.Table
     benchmark_paper: pa.Table | None
+    planned: tuple[bool, bool] = (True, True)
 
 
 @dataclass(frozen=True)
@@ -220,6 +229,7 @@ def compare(
                 f"Nothing that this filter holds is logged of tower {tower.tower} {when}to compare."
             )
             continue
+        then = None
         if against == "standard":
             found = _against_standard(tower, kind, stated, spread)
         elif tower.benchmark is None or not tower.benchmark.num_rows:
@@ -229,12 +239,13 @@ def compare(
             )
             continue
         else:
-            found = _against_counts(tower, tower.benchmark, kind, against, spread)
+            then = _Sides.of(tower.benchmark, kind)
+            found = _against_counts(tower, then, kind, against, spread)
             notes.extend(_paper_notes(tower, against))
         if tower.only:
             found = [(number, case) for number, case in found if number in tower.only]
         places.extend((tower.tower, number) for number, _ in found)
-        own.extend(_own(tower, number, kind, against) for number, _ in found)
+        own.extend((None, None) if then is None else then.counted(number) for number, _ in found)
         cases.extend(case for _, case in found)
     compared = judge(cases, kind=kind, margin=margin, confidence=confidence, method=method)
     return BenchmarkResult(
@@ -252,79 +263,154 @@ def compare(
     )
 
 
-def _bins(counts: pa.Table) -> list[int]:
-    return sorted({number for number in counts["bin"].to_pylist() if number is not None})
+@dataclass(frozen=True)
+class _Sides:
+    """One side of the comparisons of a tower: the whole first, then each bin.
+
+    Attributes
+    ----------
+    bins : tuple of int
+        Numbers of the bins.
+    count, feeds : int array, shape (1 + bins,)
+    squares : float array, shape (1 + bins,)
+        Of the feeds of each run, added up.
+    """
+
+    bins: tuple[int, ...]
+    count: IntArray
+    feeds: IntArray
+    squares: FloatArray
+
+    @classmethod
+    def of(cls, counts: pa.Table, kind: str) -> _Sides:
+        """Add up the counts of one tower by run, or take them from its sums of runs."""
+        if "of_run" in counts.column_names:
+            counts = sides_of(counts)
+        # Few rows: to sort them here is quicker than to have them sorted.
+        listed = zip(counts["whole"].to_pylist(), counts["bin"].to_pylist(), strict=True)
+        found = {
+            None if whole else bin_: at
+            for at, (whole, bin_) in enumerate(listed)
+            if whole or bin_ is not None
+        }
+        if None not in found:
+            return cls((), np.zeros(1, np.int64), np.zeros(1, np.int64), np.zeros(1))
+        bins = tuple(sorted(number for number in found if number is not None))
+        rows = [found[number] for number in (None, *bins)]
+        names = (kind, f"feeds_{kind}", f"squares_{kind}")
+        return cls(bins, *(counts[name].to_numpy()[rows] for name in names))
+
+    def place(self, number: int | None) -> int | None:
+        """Return where a bin, or the whole, stands; None for a bin that is not there."""
+        if number is None:
+            return 0
+        return 1 + self.bins.index(number) if number in self.bins else None
+
+    def counted(self, number: int | None) -> tuple[int, int]:
+        """Return faults and feeds."""
+        at = self.place(number)
+        return (0, 0) if at is None else (int(self.count[at]), int(self.feeds[at]))
+
+    def varies(self, number: int | None, variance: float) -> float:
+        """Return how uncertain clusters make the count, where runs have so much variance."""
+        at = self.place(number)
+        if at is None or self.feeds[at] <= 0:
+            return 0.0
+        return float(variance * self.squares[at] / float(self.feeds[at]) ** 2)
 
 
-def _of_bin(counts: pa.Table, number: int) -> pa.Table:
-    return counts.filter(pc.fill_null(pc.equal(counts["bin"], number), False))
+def sides_of(counts: pa.Table) -> pa.Table:
+    """Sum counts by bin and run of some towers: a row for each tower, and for each of its bins.
 
+    Parameters
+    ----------
+    counts : pyarrow.Table
+        As `analysis.counts.LogScan.by_run` gives them with ``bin`` among the groups.
 
-def _own(
-    tower: Compared, number: int | None, kind: str, against: str
-) -> tuple[int | None, int | None]:
-    """Return the faults and feeds of a place's own share of its benchmark."""
-    if against == "standard" or tower.benchmark is None:
-        return None, None
-    part = tower.benchmark if number is None else _of_bin(tower.benchmark, number)
-    return counted(part, kind)
+    Returns
+    -------
+    pyarrow.Table
+        As `analysis.rates.summed_runs`, with ``bin`` and ``whole`` (true for a tower).
+    """
+    bins, whole = summed_runs(counts, ("bin",)), summed_runs(counts, ())
+    bins = bins.append_column("whole", pa.array(np.zeros(bins.num_rows, bool)))
+    none = pa.nulls(whole.num_rows, counts.schema.field("bin").type)
+    whole = whole.append_column("bin", none)
+    whole = whole.append_column("whole", pa.array(np.ones(whole.num_rows, bool)))
+    return pa.concat_tables([whole, bins.select(whole.column_names)])
 
 
 def _against_standard(
     tower: Compared, kind: str, standard: float, spread: Mapping[str, Spread]
 ) -> list[tuple[int | None, Case]]:
-    def case(counts: pa.Table, subject: str) -> Case:
-        count, feeds = counted(counts, kind)
+    now = _Sides.of(tower.now, kind)
+    variance, planning = _variances(tower, spread)
+    name = f"Tower {tower.tower}"
+
+    def case(number: int | None) -> Case:
+        count, feeds = now.counted(number)
         return Case(
-            subject,
+            name if number is None else f"{name} bin {number}",
             count,
             feeds,
             "standard",
             benchmark_rate=standard,
-            relative_variance=relative_variance(counts, kind, spread),
-            planning_variance=relative_variance(counts, kind, spread, estimated=True),
+            relative_variance=now.varies(number, variance),
+            planning_variance=now.varies(number, planning),
         )
 
-    name = f"Tower {tower.tower}"
-    found: list[tuple[int | None, Case]] = [(None, case(tower.now, name))]
-    found += [(n, case(_of_bin(tower.now, n), f"{name} bin {n}")) for n in _bins(tower.now)]
-    return found
+    numbers: list[int | None] = [None, *now.bins]
+    return [(number, case(number)) for number in numbers]
+
+
+@lru_cache(maxsize=4096)
+def _shrunk(faults: tuple[int, ...], feeds: tuple[int, ...]) -> ShrunkBenchmark:
+    """Fit the bins of a burn-in once: it stays as it was, whatever it is compared with."""
+    return shrunk_benchmark(faults, feeds)
+
+
+def _variances(tower: Compared, spread: Mapping[str, Spread]) -> tuple[float, float]:
+    """Return the variance between a tower's runs as ranges allow for it, and as it is estimated."""
+    found = spread.get(tower.tower)
+    return (found.allowed, found.variance) if found else (0.0, 0.0)
 
 
 def _against_counts(
-    tower: Compared, benchmark: pa.Table, kind: str, against: str, spread: Mapping[str, Spread]
+    tower: Compared, then: _Sides, kind: str, against: str, spread: Mapping[str, Spread]
 ) -> list[tuple[int | None, Case]]:
     name = f"Tower {tower.tower}"
-    now, then = counted(tower.now, kind), counted(benchmark, kind)
-    then_varies = relative_variance(benchmark, kind, spread)
+    now = _Sides.of(tower.now, kind)
+    variance, planning = _variances(tower, spread)
+    whole_then, then_varies = then.counted(None), then.varies(None, variance)
     whole = Case(
         name,
-        *now,
+        *now.counted(None),
         against,
-        benchmark_count=then[0],
-        benchmark_feeds=then[1],
-        relative_variance=relative_variance(tower.now, kind, spread),
-        planning_variance=relative_variance(tower.now, kind, spread, estimated=True),
+        benchmark_count=whole_then[0],
+        benchmark_feeds=whole_then[1],
+        relative_variance=now.varies(None, variance),
+        planning_variance=now.varies(None, planning),
         benchmark_relative_variance=then_varies,
+        planned=tower.planned[0],
     )
     found: list[tuple[int | None, Case]] = [(None, whole)]
-    numbers = sorted({*_bins(tower.now), *_bins(benchmark)})
-    parts = [counted(_of_bin(benchmark, number), kind) for number in numbers]
+    numbers = sorted({*now.bins, *then.bins})
+    parts = [then.counted(number) for number in numbers]
     if not any(feeds for _, feeds in parts):
         return found
-    shrunk = shrunk_benchmark([min(part) for part in parts], [feeds for _, feeds in parts])
+    shrunk = _shrunk(tuple(min(part) for part in parts), tuple(feeds for _, feeds in parts))
     for i, number in enumerate(numbers):
-        here = _of_bin(tower.now, number)
         case = Case(
             f"{name} bin {number}",
-            *counted(here, kind),
+            *now.counted(number),
             against,
             benchmark_count=float(shrunk.effective_faults[i]),
             benchmark_feeds=float(shrunk.effective_feeds[i]),
-            relative_variance=relative_variance(here, kind, spread),
-            planning_variance=relative_variance(here, kind, spread, estimated=True),
+            relative_variance=now.varies(number, variance),
+            planning_variance=now.varies(number, planning),
             benchmark_relative_variance=then_varies,
             borrowed_from=f"tower {tower.tower}",
+            planned=tower.planned[1],
         )
         found.append((number, case))
     return found

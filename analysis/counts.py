@@ -9,13 +9,25 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from typing import Any
 
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from analysis.engine import Engine, Here, Query
 from analysis.filters import HUMIDITY_BANDS, FilterError, Filters, known_columns
-from analysis.log_format import DERIVED, EXTRA, KINDS, LARGEST_WHOLE, SETTINGS, Column, Kind
+from analysis.kept import Kept
+from analysis.log_format import (
+    DERIVED,
+    EXTRA,
+    FAULT_KINDS,
+    KINDS,
+    LARGEST_WHOLE,
+    SETTINGS,
+    Column,
+    Kind,
+)
 from analysis.snapshot import Account as Account
 from analysis.snapshot import Snapshot, literal, quoted
 from analysis.values import nearest
@@ -55,6 +67,10 @@ SUMMED = (
     "faults",
 )
 
+#: Columns of the sums of runs (`LogScan.sums`, `LogScan.bins`) beside these: by kind of fault, the
+#: runs with feeds or faults, and the squares of the feeds of each run, added up.
+RUN_SUMS = tuple(f"{what}_{kind}" for what in ("runs", "squares") for kind in FAULT_KINDS)
+
 #: Counts beside misses and doubles, not logged where their cell is empty: of a whole stretch, on
 #: any one of its lines; of one bin; and all of them.
 OF_STRETCH = ("stops", "jams", "refills", "sets_spoiled", "sets_mended")
@@ -90,8 +106,36 @@ _SUMS = """
 """
 
 
+#: The same of one run. There are nearly as many runs as rows, and to gather them twice would cost
+#: more than sums over a part of the rows.
+_SUMS_OF_RUN = """
+    count(*) as rows, coalesce(sum(r.cycles), 0)::bigint as feeds,
+    coalesce(sum(r.cycles) filter (r.misses is not null), 0)::bigint as feeds_misses,
+    coalesce(sum(r.cycles) filter (r.doubles is not null), 0)::bigint as feeds_doubles,
+    coalesce(sum(r.cycles) filter (r.misses is not null and r.doubles is not null), 0)::bigint
+        as feeds_faults,
+    coalesce(sum(r.misses), 0)::bigint as misses, coalesce(sum(r.doubles), 0)::bigint as doubles,
+    coalesce(sum(r.misses + r.doubles), 0)::bigint as faults,
+    min(epoch_us(r.started)) as first, max(epoch_us(r.started)) as last
+"""
+
+
+def _sums_of_runs(of: str) -> str:
+    """Return the sums of a query over runs; squares as whole numbers, which come out the same."""
+    sums = [f"sum({of}.{name})::bigint as {name}" for name in SUMMED]
+    sums.append("count(*) as runs")
+    for kind in FAULT_KINDS:
+        feeds = f"{of}.feeds_{kind}"
+        sums.append(
+            f"count(*) filter ({feeds} > 0 or {of}.{kind} > 0) as runs_{kind}, "
+            f"sum({feeds}::hugeint * {feeds})::double as squares_{kind}"
+        )
+    sums.append(f"min({of}.first) as first, max({of}.last) as last")
+    return ", ".join(sums)
+
+
 class LogScan:
-    """Counts over one snapshot of a store; holds a connection and no rows.
+    """Counts over one snapshot of a store; holds a connection, and no rows but those it keeps.
 
     Parameters
     ----------
@@ -117,6 +161,8 @@ class LogScan:
         self._engine = engine or self._here
         self._own: tuple[str, ...] | None = None
         self._fed: pa.Table | None = None
+        #: What is worked out of the whole log, and asked again and again: by any name.
+        self.kept: Kept[tuple[object, ...], Any] = Kept()
 
     def _ask(self, share: str, whole: str, values: Sequence[object] = ()) -> pa.Table:
         return self._engine.ask(Query(share, whole, tuple(values)))
@@ -233,6 +279,135 @@ class LogScan:
             {f"order by {order}" if order else ""}""",
             values,
         )
+
+    def sums(self, by: Sequence[str], filters: Filters) -> pa.Table:
+        """Count feeds and faults of each group and tower, and how uneven their runs are.
+
+        Who needs no more of the runs than the squares of their feeds is spared a row for each.
+
+        Parameters
+        ----------
+        by, filters
+            As of `by_run`.
+
+        Returns
+        -------
+        pyarrow.Table
+            One row per group and tower: the columns of ``by``, ``of_tower``, the sums that `SUMMED`
+            names, ``runs``, those that `RUN_SUMS` names, and ``first`` and ``last``, when the first
+            and the last of its stretches started. Sorted by group. Kept for the next who asks,
+            whatever the kind of fault.
+
+        Raises
+        ------
+        FilterError
+            As `by_run`.
+        """
+        by = tuple(dict.fromkeys(by))
+
+        def made(filters: Filters) -> pa.Table:
+            keys, given, condition, values, joins = self._split(by, filters, sorted(_TAKEN))
+            places = [*keys, "of_tower"]
+            grouped = [*_keyed(keys), "r.tower as of_tower"]
+            of_place = ", ".join(str(place + 1) for place in range(len(places) + 1))
+            return self._ask(
+                f"""select {", ".join(places)}, {_sums_of_runs("g")} from (
+                    select {", ".join(grouped)}, r.run as of_run, {_SUMS_OF_RUN}
+                    from runs r {joins} where {condition} group by {of_place}
+                ) g group by {", ".join(places)}""",
+                f"""select {", ".join([*given, "g.of_tower", *_GIVEN])} from parts g
+                order by {", ".join(f"g.{place}" for place in places)}""",
+                values,
+            )
+
+        return self._of_towers(("sums", by), filters, made)
+
+    def bins(self, filters: Filters, since: dt.datetime) -> pa.Table:
+        """Count each bin beside the other bins of its tower, and each tower, in two periods.
+
+        Parameters
+        ----------
+        filters : Filters
+            Of both periods together.
+        since : datetime
+            When the second begins.
+
+        Returns
+        -------
+        pyarrow.Table
+            One row per period, tower and bin, and one for the tower: ``before`` (true for the first
+            period), ``of_tower``, ``bin`` (null where none was noted), ``whole`` (true for a
+            tower); the columns of `sums`; for a bin ``with_<kind>``, its feeds times those of its
+            tower in the same run, added up over its runs; for a tower ``sets`` (feeds of the bin
+            with most in each run, where both kinds were watched for), ``no_humidity`` and
+            ``no_stock`` (feeds of which it was not logged). Kept as of `sums`.
+
+        Raises
+        ------
+        FilterError
+            As `by_run`.
+        """
+
+        def made(filters: Filters) -> pa.Table:
+            condition, values, joins = self._condition(filters, ())
+            beside = [
+                f"sum(g.feeds_{kind}::hugeint * t.feeds_{kind})::double as with_{kind}"
+                for kind in FAULT_KINDS
+            ]
+            extra = ("sets", "no_humidity", "no_stock")
+            numbers = [f"with_{kind}" for kind in FAULT_KINDS] + [*extra]
+            return self._ask(
+                f"""with g as materialized (
+                    select r.started < ? as before, r.tower as of_tower, r.run as of_run,
+                        r.bin as bin, {_SUMS_OF_RUN},
+                        coalesce(sum(r.cycles) filter (r.humidity_pct is null), 0)::bigint
+                            as no_humidity,
+                        coalesce(sum(r.cycles) filter (r.stock is null), 0)::bigint as no_stock
+                    from runs r {joins} where {condition} group by 1, 2, 3, 4
+                ), t as materialized (
+                    select before, of_tower, of_run,
+                        {", ".join(f"sum({name})::bigint as {name}" for name in SUMMED)},
+                        max(feeds_faults) as sets, sum(no_humidity) as no_humidity,
+                        sum(no_stock) as no_stock, min(first) as first, max(last) as last
+                    from g group by 1, 2, 3
+                )
+                select before, of_tower, bin, false as whole, {_sums_of_runs("g")},
+                    {", ".join(beside)}, {", ".join(f"0::bigint as {name}" for name in extra)}
+                from g join t using (before, of_tower, of_run) group by 1, 2, 3
+                union all
+                select before, of_tower, null as bin, true as whole, {_sums_of_runs("t")},
+                    {", ".join(f"0::double as with_{kind}" for kind in FAULT_KINDS)},
+                    {", ".join(f"sum({name})::bigint as {name}" for name in extra)}
+                from t group by 1, 2""",
+                f"""select before, of_tower, bin, whole, {", ".join([*_GIVEN, *numbers])}
+                from parts g order by 1, 2, 4 desc, 3""",
+                [since.replace(tzinfo=dt.UTC), *values],
+            )
+
+        return self._of_towers(("bins", since), filters, made)
+
+    def _of_towers(
+        self,
+        asked: tuple[object, ...],
+        filters: Filters,
+        made: Callable[[Filters], pa.Table],
+    ) -> pa.Table:
+        """Return a table by tower, out of one of all towers where that is at hand.
+
+        It costs more to make than that of some, but a run belongs to one tower: once it is there,
+        it has those of each.
+        """
+        towers = filters.values("tower")
+        every = filters.holding("tower")
+
+        def key(filters: Filters) -> tuple[object, ...]:
+            where = ((column, tuple(sorted(values))) for column, values in filters.where)
+            return (*asked, filters.since, filters.until, tuple(sorted(where)))
+
+        if towers and key(every) in self.kept:
+            table = self.kept.get(key(every), lambda: made(every))
+            return table.filter(pc.is_in(table["of_tower"], value_set=pa.array(towers)))
+        return self.kept.get(key(filters), lambda: made(filters))
 
     def events(self, by: Sequence[str], filters: Filters) -> pa.Table:
         """Sum what was logged beside misses and doubles: stops, mended sets, doubles found later.
@@ -526,6 +701,32 @@ class LogScan:
         )["logged"].to_pylist()
         return tuple(name for place, name in enumerate(names) if any(part[place] for part in parts))
 
+    def last_rows(self) -> list[dict[str, object]]:
+        """Return the rows with which the last run of each tower ended, columns as they are stored.
+
+        Rows of a bin that was left empty are there too; faults without a bin are not.
+        """
+        begun = "select tower, max(started) as started from runs where cycles > 0 group by tower"
+        found = self._ask(
+            f"""select r.* from runs r join ({begun}) l using (tower, started)
+            where r.bin is not null""",
+            "select * from parts order by tower, run, stretch, bin",
+        )
+        rows: list[dict[str, object]] = found.to_pylist()
+        return rows
+
+    def known_runs(self, asked: Sequence[tuple[str, str]]) -> set[tuple[str, str]]:
+        """Return those of some runs, each a tower and a name, that the log holds."""
+        if not asked:
+            return set()
+        pairs = ", ".join("(?, ?)" for _ in asked)
+        found = self._ask(
+            f"select distinct tower, run from runs where (tower, run) in ({pairs})",
+            "select distinct tower, run from parts",
+            [text for pair in asked for text in pair],
+        )
+        return {(row["tower"], row["run"]) for row in found.to_pylist()}
+
     def setting_moves(self, filters: Filters) -> list[dict[str, object]]:
         """Return when settings of bins were moved, within the rows of a filter.
 
@@ -588,6 +789,28 @@ class LogScan:
                     values.append(typed)
             clauses.append(f"({' or '.join(either)})")
         return " and ".join(clauses), values, joins
+
+
+#: Columns of the sums of runs as they are given.
+_GIVEN = [
+    *(f"g.{name}" for name in (*SUMMED, "runs", *RUN_SUMS)),
+    "make_timestamp(g.first) as first",
+    "make_timestamp(g.last) as last",
+]
+
+
+def account_of(sums: pa.Table) -> Account:
+    """Say how much evidence some towers have.
+
+    Parameters
+    ----------
+    sums : pyarrow.Table
+        A row per tower, as `LogScan.sums` gives them.
+    """
+    if not sums.num_rows:
+        return Account(0, 0, 0, None, None)
+    rows, runs, feeds = (int(pc.sum(sums[name]).as_py()) for name in ("rows", "runs", "feeds"))
+    return Account(rows, runs, feeds, pc.min(sums["first"]).as_py(), pc.max(sums["last"]).as_py())
 
 
 def names_people(column: str) -> bool:

@@ -20,7 +20,7 @@ from analysis.attention import Attention, Missing, attention_list, told_apart
 from analysis.counts import Account
 from analysis.filters import Filters
 from analysis.log_format import FAULT_KINDS, KINDS
-from analysis.rates import Rate, pooled
+from analysis.rates import Rate, pooled_sums
 from analysis.standing import Counted, TowerList, TowerStanding, look_at, tower_standing
 from analysis.words import listed, per_10k
 
@@ -154,16 +154,16 @@ def overview(
         Of the ranges.
     """
 
-    def of(counts: pa.Table, kind: str) -> Rate:
-        return pooled(counts, kind, counted.spread[kind], confidence=confidence)
+    def of(sums: pa.Table, kind: str) -> Rate:
+        return pooled_sums(sums, kind, counted.spread[kind], confidence=confidence)
 
-    names = sorted(
-        set(counted.now["of_tower"].to_pylist()) | set(counted.past["of_tower"].to_pylist())
-    )
-    proofs = {name: counted.proofs[name] for name in names if name in counted.proofs}
-    proved = pa.concat_tables([p.counts for p in proofs.values()]) if proofs else None
+    names = sorted(set(counted.bins["of_tower"].to_pylist()))
+    now, past = counted.now(whole=True), counted.past(whole=True)
+    proved = [name for name in names if name in counted.proofs]
+    burnt = counted.proved_of(proved) if proved else None
     looked = {
-        kind: look_at(kind, names, counted, account, confidence)
+        # Of towers that are alike in the kind that is shown, it is told what would settle them.
+        kind: look_at(kind, names, counted, account, confidence, planned=kind == filters.kind)
         for kind in dict.fromkeys((filters.kind, *told_apart(filters)))
     }
     towers = tuple(tower_standing(name, counted, looked[filters.kind]) for name in names)
@@ -173,11 +173,15 @@ def overview(
         before=before,
         account=account,
         account_before=account_before,
-        now={kind: of(counted.now, kind) for kind in FAULT_KINDS},
-        past={kind: of(counted.past, kind) for kind in FAULT_KINDS},
-        burn_in={kind: of(proved, kind) for kind in FAULT_KINDS} if proved is not None else {},
-        spoiled_now=_spoiled(filters, counted.now, counted.listed, of(counted.now, "faults")),
-        spoiled_past=_spoiled(filters, counted.past, counted.listed, of(counted.past, "faults")),
+        now={kind: of(now, kind) for kind in FAULT_KINDS},
+        past={kind: of(past, kind) for kind in FAULT_KINDS},
+        burn_in={kind: of(burnt, kind) for kind in FAULT_KINDS} if burnt is not None else {},
+        spoiled_now=_spoiled(
+            filters, now, counted.now(whole=False), counted.listed, of(now, "faults")
+        ),
+        spoiled_past=_spoiled(
+            filters, past, counted.past(whole=False), counted.listed, of(past, "faults")
+        ),
         towers=towers,
         attention=attention_list(filters, towers, looked, missing),
         missing=missing,
@@ -185,22 +189,22 @@ def overview(
 
 
 def _missing(counted: Counted) -> Missing:
-    feeds = sum(counted.air["feeds"].to_pylist())
-
-    def share(part: float) -> float:
-        return part / feeds if feeds else 0.0
+    now, bins = counted.now(whole=True), counted.now(whole=False)
 
     def sum_of(counts: pa.Table, name: str) -> int:
         return int(pc.sum(counts[name]).as_py() or 0)
 
-    unplaced = counted.now.filter(pc.is_null(counted.now["bin"]))
-    dry = counted.air.filter(pc.equal(counted.air["humidity_band"], "not logged"))
-    plain = counted.air.filter(pc.is_null(counted.air["stock"]))
+    feeds = sum_of(now, "feeds")
+
+    def share(part: float) -> float:
+        return part / feeds if feeds else 0.0
+
+    unplaced = bins.filter(pc.is_null(bins["bin"]))
     return Missing(
-        humidity=share(sum_of(dry, "feeds")),
-        stock=share(sum_of(plain, "feeds")),
-        misses_off=share(feeds - sum_of(counted.air, "feeds_misses")),
-        doubles_off=share(feeds - sum_of(counted.air, "feeds_doubles")),
+        humidity=share(sum_of(now, "no_humidity")),
+        stock=share(sum_of(now, "no_stock")),
+        misses_off=share(feeds - sum_of(now, "feeds_misses")),
+        doubles_off=share(feeds - sum_of(now, "feeds_doubles")),
         unplaced_faults=sum_of(unplaced, "misses") + sum_of(unplaced, "doubles"),
     )
 
@@ -211,7 +215,11 @@ _OF_BINS = frozenset(("bin", "lot", "prepared", *KINDS["stocks"].names)) - {"not
 
 
 def _spoiled(
-    filters: Filters, counts: pa.Table, listed: Mapping[str, TowerList], faults: Rate
+    filters: Filters,
+    whole: pa.Table,
+    bins: pa.Table,
+    listed: Mapping[str, TowerList],
+    faults: Rate,
 ) -> Spoiled | None:
     """Say which share of sets has a fault in any of its bins, across the towers of a line.
 
@@ -224,17 +232,10 @@ def _spoiled(
         return None
     if any(name in _OF_BINS or name.startswith("set_") for name, _ in filters.where):
         return None
-    rows = counts.select(["of_tower", "of_run", "bin", "feeds_faults", "faults"]).to_pylist()
-    longest: dict[tuple[str, str], int] = {}
-    seen: dict[tuple[str, int | None], int] = {}
-    for row in rows:
-        run = (row["of_tower"], row["of_run"])
-        longest[run] = max(longest.get(run, 0), row["feeds_faults"])
-        place = (row["of_tower"], row["bin"])
-        seen[place] = seen.get(place, 0) + row["faults"]
-    cycles: dict[str, int] = {}
-    for (tower, _), length in longest.items():
-        cycles[tower] = cycles.get(tower, 0) + length
+    cycles = dict(zip(whole["of_tower"].to_pylist(), whole["sets"].to_pylist(), strict=True))
+    seen: dict[str, list[int]] = {}
+    for tower, count in zip(bins["of_tower"].to_pylist(), bins["faults"].to_pylist(), strict=True):
+        seen.setdefault(tower, []).append(count)
     lines: dict[str, list[str]] = {}
     for tower in cycles:
         line = listed[tower].line if tower in listed else ""
@@ -245,8 +246,8 @@ def _spoiled(
         for towers in lines.values():
             made = max(cycles[tower] for tower in towers)
             clean = 1.0
-            for (tower, _), count in seen.items():
-                if tower in towers and cycles[tower]:
+            for tower in towers:
+                for count in seen.get(tower, ()) if cycles[tower] else ():
                     clean *= max(0.0, 1 - factor * count / cycles[tower])
             spoiled += (1 - clean) * made
             sets += made

@@ -7,15 +7,17 @@ static afternoon makes them do.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
+import pyarrow.compute as pc
 
-from analysis.counts import SUMMED, Account
+from analysis.counts import RUN_SUMS, SUMMED, Account
 from analysis.intervals import interval
+from analysis.log_format import FAULT_KINDS
 from analysis.spread import (
     RUNS_FOR_SPREAD,
     PearsonDispersion,
@@ -161,6 +163,30 @@ def regroup(counts: pa.Table, by: Sequence[str]) -> pa.Table:
     return summed.rename_columns(names).sort_by([(key, "ascending") for key in keys])
 
 
+def summed_runs(counts: pa.Table, by: Sequence[str]) -> pa.Table:
+    """Sum counts by run into what `analysis.counts.LogScan.sums` gives, but for first and last.
+
+    Parameters
+    ----------
+    counts : pyarrow.Table
+        As `analysis.counts.LogScan.by_run` gives them.
+    by : sequence of str
+        Some of its groups.
+    """
+    runs = regroup(counts, by)
+    for kind in FAULT_KINDS:
+        feeds = runs[f"feeds_{kind}"]
+        watched = pc.or_(pc.greater(feeds, 0), pc.greater(runs[kind], 0))
+        runs = runs.append_column(f"runs_{kind}", pc.cast(watched, pa.int64()))
+        squares = pc.multiply(pc.cast(feeds, pa.float64()), pc.cast(feeds, pa.float64()))
+        runs = runs.append_column(f"squares_{kind}", squares)
+    keys, names = [*by, "of_tower"], [*SUMMED, *RUN_SUMS]
+    summed = runs.group_by(keys).aggregate([*((n, "sum") for n in names), ("of_run", "count")])
+    called = {**{f"{name}_sum": name for name in names}, "of_run_count": "runs"}
+    summed = summed.rename_columns([called.get(name, name) for name in summed.column_names])
+    return summed.sort_by([(key, "ascending") for key in keys])
+
+
 def spreads(counts: pa.Table, kind: str, *, confidence: float = 0.95) -> dict[str, Spread]:
     """Say how much the runs of each tower differ beyond chance.
 
@@ -231,13 +257,22 @@ class _Runs:
 
 
 def _watched_runs(counts: pa.Table, kind: str) -> _Runs:
-    whole = regroup(counts, ()) if counts.num_rows else counts
+    # Without a group there is one row a run already.
+    grouped = counts.num_rows and set(counts.column_names) - {
+        *SUMMED,
+        "of_tower",
+        "of_run",
+        "first",
+    }
+    whole = regroup(counts, ()) if grouped else counts
     # Runs in which nothing was watched for this kind say nothing of it, and faults whose bin was
     # not noted, alone in their run, have no feeds to be held against.
     feeds, faults = _floats(whole[f"feeds_{kind}"]), _floats(whole[kind])
     kept = feeds >= np.maximum(faults, 1)
-    towers = np.array(whole["of_tower"].to_pylist(), object)[kept]
-    names, tower = np.unique(towers.astype(str), return_inverse=True)
+    towers = whole["of_tower"].filter(pa.array(kept)).combine_chunks().dictionary_encode()
+    found = np.array(towers.dictionary.to_pylist(), object).astype(str)
+    names, rank = np.unique(found, return_inverse=True)
+    tower = rank[towers.indices.to_numpy()] if len(rank) else np.array([], np.intp)
     feeds, faults = feeds[kept], faults[kept]
     fed, seen = np.bincount(tower, feeds), np.bincount(tower, faults)
     rate = np.divide(seen, fed, out=np.zeros(len(names)), where=fed > 0)
@@ -317,7 +352,7 @@ def group_rates(
     Parameters
     ----------
     counts, by, kind, spread, method, confidence
-        As of `rates`.
+        As of `rates`; the counts may be sums of runs, as of `analysis.counts.LogScan.sums`.
 
     Returns
     -------
@@ -338,7 +373,8 @@ def group_rates(
     rank[np.argsort(first)] = np.arange(len(order))
     group = rank[np.searchsorted(order, group)]
     first = np.sort(first)
-    summed = _Summed.of(counts, group, len(first), kind, spread)
+    of = _Summed.of if "of_run" in counts.column_names else _Summed.of_sums
+    summed = of(counts, group, len(first), kind, spread)
     table = {name: counts[name].take(pa.array(first)) for name in by}
     if not by and not counts.num_rows:
         summed = _Summed.nothing()
@@ -376,27 +412,101 @@ def pooled(
         if whole.num_rows
         else _Summed.nothing()
     )
+    towers = set(whole["of_tower"].to_pylist()) if whole.num_rows else set()
+    known = np.array([_known(towers, spread)])
+    return _told(summed, kind, known, method=method, confidence=confidence)[0]
+
+
+def pooled_sums(
+    sums: pa.Table,
+    kind: str,
+    spread: Mapping[str, Spread],
+    *,
+    method: str = "exact",
+    confidence: float = 0.95,
+) -> Rate:
+    """Give the rate of all towers of some sums together, as `pooled` does from counts by run.
+
+    Parameters
+    ----------
+    sums : pyarrow.Table
+        A row per tower; see `analysis.counts.LogScan.sums`.
+    kind, spread, method, confidence
+        As of `rates`.
+    """
+    every = np.zeros(sums.num_rows, np.intp)
+    summed = _Summed.of_sums(sums, every, 1, kind, spread)
+    known = np.array([_known(sums["of_tower"].to_pylist(), spread)])
+    return _told(summed, kind, known, method=method, confidence=confidence)[0]
+
+
+def rates_of(
+    kind: str,
+    count: npt.NDArray[np.int64],
+    feeds: npt.NDArray[np.int64],
+    runs: npt.NDArray[np.int64],
+    relative: FloatArray,
+    known: npt.NDArray[np.bool_],
+    *,
+    method: str = "exact",
+    confidence: float = 0.95,
+) -> list[Rate]:
+    """Give the rate of each of many places at once.
+
+    Parameters
+    ----------
+    kind : str
+        Of fault.
+    count, feeds, runs : int array, shape (n,)
+        Faults, feeds that were watched for them, and runs.
+    relative : float array, shape (n,)
+        How uncertain clusters make each count; see `analysis.spread.relative_variance_by_group`.
+    known : bool array, shape (n,)
+        Whether the spread between runs is known.
+    method, confidence
+        As of `rates`.
+    """
+    summed = _Summed(count, feeds, runs, relative)
+    return _told(summed, kind, known, method=method, confidence=confidence)
+
+
+def _known(towers: Iterable[str], spread: Mapping[str, Spread]) -> bool:
+    return all(spread[tower].known for tower in towers if tower in spread)
+
+
+def _told(
+    summed: _Summed,
+    kind: str,
+    known: npt.NDArray[np.bool_],
+    *,
+    method: str,
+    confidence: float,
+) -> list[Rate]:
+    """Give the rate of each group, with its intervals."""
     low, high = interval(summed.inside, summed.feeds, confidence=confidence, method=method)
     wide = widened_interval(
         summed.inside, summed.feeds, summed.relative, confidence=confidence, method=method
     )
-    phi = widening(summed.inside, summed.relative, confidence=confidence)
-    towers = set(whole["of_tower"].to_pylist()) if whole.num_rows else set()
-    return Rate(
-        kind=kind,
-        count=int(summed.count[0]),
-        feeds=int(summed.feeds[0]),
-        runs=int(summed.runs[0]),
-        rate=float(summed.rate[0]) if summed.told[0] else None,
-        low=float(low[0]),
-        high=float(high[0]),
-        dispersion=float(phi[0]),
-        wide_low=float(wide[0][0]),
-        wide_high=float(wide[1][0]),
-        confidence=confidence,
-        method=method,
-        spread_known=all(spread[tower].known for tower in towers if tower in spread),
-    )
+    phi = np.atleast_1d(widening(summed.inside, summed.relative, confidence=confidence))
+    told, rate = summed.told, summed.rate
+    return [
+        Rate(
+            kind=kind,
+            count=int(summed.count[i]),
+            feeds=int(summed.feeds[i]),
+            runs=int(summed.runs[i]),
+            rate=float(rate[i]) if told[i] else None,
+            low=float(low[i]),
+            high=float(high[i]),
+            dispersion=float(phi[i]),
+            wide_low=float(wide[0][i]),
+            wide_high=float(wide[1][i]),
+            confidence=confidence,
+            method=method,
+            spread_known=bool(known[i]),
+        )
+        for i in range(len(summed.count))
+    ]
 
 
 def counted(counts: pa.Table, kind: str) -> tuple[int, int]:
@@ -430,10 +540,7 @@ def relative_variance(
         return 0.0
     whole = regroup(counts, ())
     one = np.zeros(whole.num_rows, np.intp)
-    by_tower = {
-        tower: found.variance if estimated else found.allowed for tower, found in spread.items()
-    }
-    variance = np.array([by_tower.get(tower, 0.0) for tower in whole["of_tower"].to_pylist()])
+    variance = allowed(whole["of_tower"].to_pylist(), spread, estimated=estimated)
     feeds = whole[f"feeds_{kind}"].to_numpy()
     return float(relative_variance_by_group(feeds, one, variance, 1)[0])
 
@@ -469,6 +576,26 @@ class _Summed:
         return cls(zero, zero, zero, np.zeros(1))
 
     @classmethod
+    def of_sums(
+        cls,
+        sums: pa.Table,
+        group: npt.NDArray[np.intp],
+        size: int,
+        kind: str,
+        spread: Mapping[str, Spread],
+    ) -> _Summed:
+        """As `of`, from sums in which each row holds the runs of one tower."""
+        feeds = _whole_sums(group, sums[f"feeds_{kind}"].to_numpy(), size)
+        variance = allowed(sums["of_tower"].to_pylist(), spread)
+        squares = _floats(sums[f"squares_{kind}"])
+        return cls(
+            count=_whole_sums(group, sums[kind].to_numpy(), size),
+            feeds=feeds,
+            runs=_whole_sums(group, sums[f"runs_{kind}"].to_numpy(), size),
+            relative=_relative(feeds, group, np.arange(len(squares)), squares, variance),
+        )
+
+    @classmethod
     def of(
         cls,
         counts: pa.Table,
@@ -478,16 +605,57 @@ class _Summed:
         spread: Mapping[str, Spread],
     ) -> _Summed:
         count, feeds = counts[kind].to_numpy(), counts[f"feeds_{kind}"].to_numpy()
-        towers = counts["of_tower"].to_pylist()
-        allowed = {tower: spread[tower].allowed if tower in spread else 0.0 for tower in towers}
-        variance = np.array([allowed[tower] for tower in towers])
         watched = (feeds > 0) | (count > 0)
+        # Squares are added up tower by tower first, as a scan does it: the same to the last digit.
+        towers = counts["of_tower"].combine_chunks().dictionary_encode()
+        names = np.array(towers.dictionary.to_pylist(), object).astype(str)
+        order = np.argsort(names)
+        rank = np.empty(len(names), np.intp)
+        rank[order] = np.arange(len(names))
+        tower = rank[towers.indices.to_numpy()] if len(names) else np.array([], np.intp)
+        pair, at = np.unique(group * max(len(names), 1) + tower, return_inverse=True)
+        fed = feeds.astype(np.float64)
+        squares = np.bincount(at, fed * fed, len(pair)).astype(np.float64)
+        variance = allowed(names[order].tolist(), spread)
+        of_group, which = np.divmod(pair, max(len(names), 1))
+        total = _whole_sums(group, feeds, size)
         return cls(
             count=_whole_sums(group, count, size),
-            feeds=_whole_sums(group, feeds, size),
+            feeds=total,
             runs=np.bincount(group[watched], minlength=size),
-            relative=relative_variance_by_group(feeds, group, variance, size),
+            relative=_relative(total, of_group.astype(np.intp), which, squares, variance),
         )
+
+
+def allowed(
+    towers: Sequence[str], spread: Mapping[str, Spread], *, estimated: bool = False
+) -> FloatArray:
+    """Return the variance between runs of each of some towers; 0 where nothing is known of it.
+
+    Parameters
+    ----------
+    towers : sequence of str
+        Any number of times each.
+    spread, estimated
+        As of `relative_variance`.
+    """
+    known = {
+        tower: found.variance if estimated else found.allowed for tower, found in spread.items()
+    }
+    return np.array([known.get(tower, 0.0) for tower in towers], np.float64)
+
+
+def _relative(
+    feeds: npt.NDArray[np.int64],
+    group: npt.NDArray[np.intp],
+    tower: npt.NDArray[np.intp],
+    squares: FloatArray,
+    variance: FloatArray,
+) -> FloatArray:
+    """Return how uncertain clusters make each group, from the squares of each of its towers."""
+    fed, size = feeds.astype(np.float64), len(feeds)
+    square = np.bincount(group, variance[tower] * squares, size)
+    return np.divide(square, fed**2, out=np.zeros(size), where=feeds > 0)
 
 
 def _whole_sums(

@@ -15,14 +15,19 @@ from typing import Literal
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
+from numpy.typing import NDArray
 
 from analysis.benchmark import Compared, compare
 from analysis.counts import Account
 from analysis.proofs import Proof
-from analysis.rates import Rate, pooled, relative_variance
+from analysis.rates import Rate, allowed, rates_of
 from analysis.ratios import benjamini_hochberg, ratio
 from analysis.spread import Spread
 from analysis.verdicts import Comparison
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
 
 Standing = Literal["above", "below", "alike", "too few feeds", "no burn-in"]
 
@@ -110,25 +115,40 @@ class Counted:
 
     Attributes
     ----------
-    now, past : pyarrow.Table
-        By tower, bin and run, in the period and in the one before; see
-        `analysis.counts.LogScan.by_run`.
-    air : pyarrow.Table
-        By humidity band, stock and run, in the period.
+    bins : pyarrow.Table
+        Each tower and bin, in the period and in the one before; see `analysis.counts.LogScan.bins`.
     proofs : mapping of str to Proof
         Each tower's latest burn-in.
+    proved : pyarrow.Table
+        Their counts; see `analysis.benchmark.sides_of`.
     spread : mapping of str to mapping of str to Spread
         By kind and tower.
     listed : mapping of str to TowerList
         By tower.
     """
 
-    now: pa.Table
-    past: pa.Table
-    air: pa.Table
+    bins: pa.Table
     proofs: Mapping[str, Proof]
+    proved: pa.Table
     spread: Mapping[str, Mapping[str, Spread]]
     listed: Mapping[str, TowerList]
+
+    def now(self, *, whole: bool) -> pa.Table:
+        """Return the sums of the period: of towers, or of their bins."""
+        return self._part(False, whole)
+
+    def past(self, *, whole: bool) -> pa.Table:
+        """Return the sums of the period before: of towers, or of their bins."""
+        return self._part(True, whole)
+
+    def _part(self, before: bool, whole: bool) -> pa.Table:
+        of = pc.equal(self.bins["before"], before)
+        return self.bins.filter(pc.and_(of, pc.equal(self.bins["whole"], whole)))
+
+    def proved_of(self, names: Sequence[str]) -> pa.Table:
+        """Return what some towers had at their burn-ins, each tower as a whole."""
+        named = pc.is_in(self.proved["of_tower"], value_set=pa.array(names, pa.string()))
+        return self.proved.filter(pc.and_(named, self.proved["whole"]))
 
 
 @dataclass(frozen=True)
@@ -138,7 +158,7 @@ class BinLook:
     rate: Rate
     compared: Comparison | None
     stands_out: bool
-    others: Rate
+    others_rate: float | None
     times_others: float | None
     others_low: float
 
@@ -154,57 +174,172 @@ class Look:
 
 
 def look_at(
-    kind: str, names: Sequence[str], counted: Counted, account: Account, confidence: float
+    kind: str,
+    names: Sequence[str],
+    counted: Counted,
+    account: Account,
+    confidence: float,
+    *,
+    planned: bool = True,
 ) -> Look:
-    """Set every bin beside its burn-in and beside the others of its tower."""
+    """Set every bin beside its burn-in and beside the others of its tower.
+
+    ``planned`` is whether towers are to be told how many feeds would settle them.
+    """
     spread = counted.spread[kind]
-
-    def of(counts: pa.Table) -> Rate:
-        return pooled(counts, kind, spread, confidence=confidence)
-
-    rows = {name: rows_of(counted.now, name) for name in names}
-    proofs = {name: counted.proofs[name] for name in names if name in counted.proofs}
+    now, proved = _by_tower(counted.bins.filter(pc.invert(counted.bins["before"]))), {}
+    if counted.proofs:
+        proved = _by_tower(counted.proved)
+    rows = {name: now.get(name, counted.bins.slice(0, 0)) for name in names}
+    proofs = [name for name in names if name in counted.proofs]
     cases = [
-        Compared(name, rows[name], proof.counts, only=(), paper=rows[name], benchmark_paper=None)
-        for name, proof in proofs.items()
+        Compared(
+            name,
+            rows[name],
+            proved[name],
+            only=(),
+            paper=rows[name],
+            benchmark_paper=None,
+            # Whether a bin is pointed at is all that is told of it.
+            planned=(planned, False),
+        )
+        for name in proofs
     ]
     judged = compare(kind, "burn-in", cases, account, spread, confidence=confidence).comparisons
     verdicts = {(placed.tower, placed.bin): placed.comparison for placed in judged}
     places = [(name, number) for name in names for number in _numbers(name, rows[name], counted)]
-    here = [rows_of(rows[name], name, number) for name, number in places]
-    rest = [
-        rows[name].filter(pc.invert(pc.fill_null(pc.equal(rows[name]["bin"], number), False)))
-        for name, number in places
-    ]
-    rates, others = [of(counts) for counts in here], [of(counts) for counts in rest]
+    here = _Sums.of(counted.now(whole=False), kind, places)
+    towers = _Sums.of(counted.now(whole=True), kind, [(name, None) for name in names])
+    at = {name: place for place, name in enumerate(names)}
+    rest = here.beside(towers, np.array([at[name] for name, _ in places], np.intp))
+    variance = allowed([name for name, _ in places], spread)
+    rates = here.rates(kind, spread, confidence)
+    others = rest.rates(kind, spread, confidence)
     found = ratio(
         [_inside(rate) for rate in rates],
-        [rate.feeds for rate in rates],
+        here.feeds,
         [_inside(rate) for rate in others],
-        [rate.feeds for rate in others],
-        relative_variance=[relative_variance(counts, kind, spread) for counts in here],
-        other_relative_variance=[relative_variance(counts, kind, spread) for counts in rest],
+        rest.feeds,
+        relative_variance=here.relative(variance),
+        other_relative_variance=rest.relative(variance),
         confidence=confidence,
     )
     adjusted = benjamini_hochberg(found.p_value) if places else np.array([])
-    out = (np.atleast_1d(found.low) > 1) & (adjusted <= 1 - confidence)
-    times = np.atleast_1d(found.ratio)
+    low, times = np.atleast_1d(found.low), np.atleast_1d(found.ratio)
+    out = (low > 1) & (adjusted <= 1 - confidence)
+    burnt = _Sums.of(
+        counted.proved_of(proofs) if proofs else counted.bins.slice(0, 0),
+        kind,
+        [(name, None) for name in proofs],
+    )
     return Look(
-        towers={name: of(rows[name]) for name in names},
-        burn_in={name: of(proof.counts) for name, proof in proofs.items()},
+        towers=dict(zip(names, towers.rates(kind, spread, confidence), strict=True)),
+        burn_in=dict(zip(proofs, burnt.rates(kind, spread, confidence), strict=True)),
         compared={tower: c for (tower, number), c in verdicts.items() if number is None},
         bins={
             place: BinLook(
                 rate=rates[i],
                 compared=verdicts.get(place),
                 stands_out=bool(out[i]),
-                others=others[i],
+                others_rate=others[i].rate,
                 times_others=float(times[i]) if np.isfinite(times[i]) else None,
-                others_low=float(np.atleast_1d(found.low)[i]),
+                others_low=float(low[i]),
             )
             for i, place in enumerate(places)
         },
     )
+
+
+@dataclass(frozen=True)
+class _Sums:
+    """Sums over the runs of some places, for one kind of fault; nought where nothing was fed.
+
+    Attributes
+    ----------
+    towers : tuple of str
+        Of each place.
+    seen : bool array, shape (n,)
+        Whether anything was logged there.
+    count, feeds, runs : int array, shape (n,)
+    squares : float array, shape (n,)
+        Of the feeds of each run, added up.
+    beside_tower : float array, shape (n,)
+        Feeds of each run times those of its tower, added up.
+    """
+
+    towers: tuple[str, ...]
+    seen: BoolArray
+    count: IntArray
+    feeds: IntArray
+    runs: IntArray
+    squares: FloatArray
+    beside_tower: FloatArray
+
+    @classmethod
+    def of(cls, table: pa.Table, kind: str, places: Sequence[tuple[str, int | None]]) -> _Sums:
+        """Take the sums of some places out of a table."""
+        listed = zip(table["of_tower"].to_pylist(), table["bin"].to_pylist(), strict=True)
+        rows = {place: row for row, place in enumerate(listed)}
+        row = np.array([rows.get(place, -1) for place in places], np.intp)
+
+        def taken(name: str) -> FloatArray:
+            if name not in table.column_names or not table.num_rows:
+                return np.zeros(len(row))
+            values = table[name].to_numpy()
+            found: FloatArray = np.where(row >= 0, values[row], values.dtype.type(0))
+            return found
+
+        return cls(
+            tuple(tower for tower, _ in places),
+            row >= 0,
+            taken(kind).astype(np.int64),
+            taken(f"feeds_{kind}").astype(np.int64),
+            taken(f"runs_{kind}").astype(np.int64),
+            taken(f"squares_{kind}"),
+            taken(f"with_{kind}"),
+        )
+
+    def beside(self, towers: _Sums, at: NDArray[np.intp]) -> _Sums:
+        """Return the sums of all other bins of each bin's tower, ``at`` being its place there."""
+        # Of each run (t - b)^2 = t^2 - 2 t b + b^2; they are whole numbers, so nothing is lost.
+        squares = towers.squares[at] - 2 * self.beside_tower + self.squares
+        return _Sums(
+            self.towers,
+            np.ones(len(at), bool),
+            towers.count[at] - self.count,
+            towers.feeds[at] - self.feeds,
+            towers.runs[at],
+            np.maximum(squares, 0.0),
+            np.zeros(len(at)),
+        )
+
+    def relative(self, variance: FloatArray) -> FloatArray:
+        """Return how uncertain clusters make each count."""
+        fed = self.feeds.astype(np.float64)
+        none = np.zeros(len(fed))
+        return np.divide(variance * self.squares, fed**2, out=none, where=self.feeds > 0)
+
+    def rates(self, kind: str, spread: Mapping[str, Spread], confidence: float) -> list[Rate]:
+        """Give the rate of each place."""
+        known = {tower: found.known for tower, found in spread.items()}
+        return rates_of(
+            kind,
+            self.count,
+            self.feeds,
+            self.runs,
+            self.relative(allowed(self.towers, spread)),
+            ~self.seen | np.array([known.get(tower, True) for tower in self.towers], bool),
+            confidence=confidence,
+        )
+
+
+def _by_tower(table: pa.Table) -> dict[str, pa.Table]:
+    """Return the rows of each tower."""
+    table = table.sort_by([("of_tower", "ascending")])
+    names = table["of_tower"].to_pylist()
+    starts = [row for row, name in enumerate(names) if not row or name != names[row - 1]]
+    ends = [*starts[1:], len(names)][: len(starts)]
+    return {names[a]: table.slice(a, b - a) for a, b in zip(starts, ends, strict=True)}
 
 
 def _inside(rate: Rate) -> int:
@@ -266,12 +401,4 @@ def _standing(tower: str, number: int, bin_: BinLook) -> BinStanding:
 
 def beyond_others(bin_: BinLook) -> float:
     """Return the faults beyond those that the other bins' rate would have given its feeds."""
-    return bin_.rate.count - (bin_.others.rate or 0.0) * bin_.rate.feeds
-
-
-def rows_of(counts: pa.Table, tower: str, bin_number: int | None = None) -> pa.Table:
-    """Return the counts of a tower, or of one of its bins."""
-    mask = pc.equal(counts["of_tower"], tower)
-    if bin_number is not None:
-        mask = pc.and_(mask, pc.fill_null(pc.equal(counts["bin"], bin_number), False))
-    return counts.filter(mask)
+    return bin_.rate.count - (bin_.others_rate or 0.0) * bin_.rate.feeds

@@ -18,7 +18,7 @@ import pyarrow as pa
 from analysis.counts import Account
 from analysis.filters import HUMIDITY_BANDS, Filters
 from analysis.log_format import FAULT_KINDS
-from analysis.rates import Rate, group_rates, pooled
+from analysis.rates import Rate, group_rates, pooled_sums
 from analysis.site import NO_SITE, Site
 from analysis.spread import Spread
 from analysis.words import per_10k
@@ -125,7 +125,8 @@ class Trends:
     over_time, by_stock, by_humidity : Split
         Rates split by each.
     by_setting : tuple of Split
-        One for each setting that was logged anywhere in it.
+        One for each setting that was logged anywhere in it. Where rates over time were asked for
+        alone, there is none, and `by_stock` and `by_humidity` have no groups.
     marks : tuple of Mark
         Services and setting moves in the period, in order.
     """
@@ -156,6 +157,8 @@ class Trends:
             if not self.account.rows:
                 return "Nothing was logged in this period; choose another."
             return f"Nothing was watching for {kind} in this period, so there is no rate."
+        if not self.by_stock.groups:
+            return f"{kind.capitalize()} run at {per_10k(whole.rate)} per 10,000 feeds."
         best: tuple[float, str] | None = None
         # Settings follow the paper, so the rate at one of them says more of the paper than of it.
         for split in (self.by_stock, self.by_humidity):
@@ -211,7 +214,7 @@ def split(
     Parameters
     ----------
     counts : pyarrow.Table
-        By that column and run; see `analysis.counts.LogScan.by_run`.
+        By that column and tower; see `analysis.counts.LogScan.sums`.
     column : str
         Of ``counts``.
     spread : mapping of str to mapping of str to Spread
@@ -297,7 +300,9 @@ def trends(
     account : Account
         Of the rows counted.
     counts : mapping of str to pyarrow.Table
-        By run, for each of: a unit of time, ``stock``, ``humidity_band`` and every setting.
+        Sums of runs (`analysis.counts.LogScan.sums`) for each of: a unit of time, ``stock``,
+        ``humidity_band`` and every setting; and of towers, under no name. Stock and humidity may be
+        left out.
     settings : sequence of str
         The settings that were logged.
     spread : mapping of str to mapping of str to Spread
@@ -310,12 +315,14 @@ def trends(
     unit = next(name for name in counts if name in TIME_COLUMNS)
 
     def by(column: str) -> Split:
+        if column not in counts:
+            return Split(column, (), 0, 0.0)
         return split(counts[column], column, spread, site)
 
     return Trends(
         filters=filters,
         account=account,
-        total={kind: pooled(counts[unit], kind, spread[kind]) for kind in FAULT_KINDS},
+        total={kind: pooled_sums(counts[""], kind, spread[kind]) for kind in FAULT_KINDS},
         over_time=by(unit),
         by_stock=by("stock"),
         by_humidity=by("humidity_band"),

@@ -108,6 +108,8 @@ class Case:
     planning_variance : float, optional
         The relative variance of the period without its allowance for few runs: feeds still needed
         come in more runs, and the allowance goes as they do. That of the interval where absent.
+    planned : bool
+        Whether to work out how many feeds would settle it, which takes longer than all else.
     """
 
     subject: str
@@ -121,6 +123,7 @@ class Case:
     benchmark_relative_variance: float = 0.0
     planning_variance: float | None = None
     borrowed_from: str = ""
+    planned: bool = True
 
     def __post_init__(self) -> None:
         """Refuse what cannot be compared."""
@@ -381,17 +384,20 @@ settled period or the stated standard.
     # The interval of a single one settles it, at whatever confidence.
     verdicts = verdict(low, high, adjusted if len(cases) > 1 else 0.0, margin=margin)
     open_ = verdicts == "too few feeds"
-    planned, more = feeds_to_settle(
-        x1,
-        n1,
-        x2,
-        n2,
-        np.where(known, rate, np.nan),
-        relative_variance=planning,
-        benchmark_relative_variance=r2,
-        margin=margin,
-        confidence=confidence,
-    )
+    asked = np.array([case.planned for case in cases])
+    planned, more = (np.full(len(cases), np.nan) for _ in range(2))
+    if asked.any():
+        planned[asked], more[asked] = feeds_to_settle(
+            x1[asked],
+            n1[asked],
+            x2[asked],
+            n2[asked],
+            np.where(known, rate, np.nan)[asked],
+            relative_variance=planning[asked],
+            benchmark_relative_variance=r2[asked],
+            margin=margin,
+            confidence=confidence,
+        )
     # x faults of clustered runs say as much as x / (1 + r x), which never exceeds 1 / r.
     needed = faults_needed(margin=margin, confidence=confidence)
     rest = 1.0 - needed * r2

@@ -7,16 +7,18 @@ page opened twice asks once, and rows that another process adds are seen at the 
 from __future__ import annotations
 
 import datetime as dt
+import os
 import threading
-from collections import OrderedDict
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TypeVar
 
 from analysis import answers
 from analysis.acceptance import Judgement
 from analysis.adjusting import AdjustedTrends, Change
+from analysis.at_tower import TowerNow, offered_names, towers_now
 from analysis.belief import Belief
 from analysis.causes import Causes
 from analysis.charts import Chart
@@ -25,9 +27,12 @@ from analysis.costs import CostsResult
 from analysis.counts import Account, LogScan
 from analysis.drift import Drift
 from analysis.explained import Explained
+from analysis.export import run_cells
 from analysis.filters import Filters
+from analysis.history import Intakes, RunHistory, intakes, run_history
+from analysis.kept import Kept
 from analysis.kept_plans import kept_plans
-from analysis.log_format import PURPOSES, SETTINGS
+from analysis.log_format import KINDS, PURPOSES, SETTINGS
 from analysis.overs import Overs
 from analysis.overview import Overview
 from analysis.parts import PartRow, Parts
@@ -40,9 +45,8 @@ from analysis.trends import NOT_LOGGED, Mark, Trends, order
 from analysis.wear_by_age import WearByAge
 from analysis.weekly import Weekly
 
-Key = TypeVar("Key")
+Key = TypeVar("Key", bound=Hashable)
 Answer = TypeVar("Answer")
-
 
 #: Columns with choices of their own in the filter, beside towers, purposes, stocks and settings.
 OFFERED = ("site", "bin", "coating", "printed_by", "humidity_band")
@@ -51,6 +55,10 @@ OFFERED = ("site", "bin", "coating", "printed_by", "humidity_band")
 _DRIFTS = 6
 # Weeks hold an answer of drift each.
 _WEEKLIES = 3
+
+#: Slow questions that are worked out at once, and that wait for their turn. Together they are fewer
+#: than the threads of a server: the others answer what is quick.
+SLOW_AT_ONCE, SLOW_WAITING = 3, 45
 
 
 @dataclass(frozen=True)
@@ -77,33 +85,36 @@ class Choices:
 class _Opened:
     """One version of store and site file, and answers given from it, the last used at the end."""
 
+    stamp: tuple[object, ...]
     scan: LogScan
     site: Site
     whole: Account
     choices: Choices
-    overviews: OrderedDict[Filters, Overview] = field(default_factory=OrderedDict)
-    trends: OrderedDict[tuple[Filters, str], Trends] = field(default_factory=OrderedDict)
-    conditions: OrderedDict[Filters, Conditions | None] = field(default_factory=OrderedDict)
-    adjusted: OrderedDict[tuple[object, ...], AdjustedTrends] = field(default_factory=OrderedDict)
-    changes: OrderedDict[tuple[Filters, Filters], Change] = field(default_factory=OrderedDict)
-    set_ups: OrderedDict[tuple[str, str], SetUp] = field(default_factory=OrderedDict)
-    costs: OrderedDict[tuple[object, ...], CostsResult] = field(default_factory=OrderedDict)
-    overs: OrderedDict[tuple[object, ...], Overs] = field(default_factory=OrderedDict)
-    beliefs: OrderedDict[None, Belief] = field(default_factory=OrderedDict)
-    drifts: OrderedDict[Filters, Drift] = field(default_factory=OrderedDict)
-    parts: OrderedDict[Filters, Parts] = field(default_factory=OrderedDict)
-    wear_by_age: OrderedDict[tuple[object, ...], WearByAge | None] = field(
-        default_factory=OrderedDict
+    overviews: Kept[Filters, Overview] = field(default_factory=Kept)
+    trends: Kept[tuple[Filters, str], Trends] = field(default_factory=Kept)
+    over_time: Kept[tuple[Filters, str], Trends] = field(default_factory=Kept)
+    conditions: Kept[Filters, Conditions | None] = field(default_factory=Kept)
+    adjusted: Kept[tuple[object, ...], AdjustedTrends] = field(default_factory=Kept)
+    changes: Kept[tuple[Filters, Filters], Change] = field(default_factory=Kept)
+    set_ups: Kept[tuple[str, str], SetUp] = field(default_factory=Kept)
+    costs: Kept[tuple[object, ...], CostsResult] = field(default_factory=Kept)
+    overs: Kept[tuple[object, ...], Overs] = field(default_factory=Kept)
+    beliefs: Kept[None, Belief] = field(default_factory=Kept)
+    drifts: Kept[Filters, Drift] = field(default_factory=lambda: Kept(_DRIFTS))
+    parts: Kept[Filters, Parts] = field(default_factory=Kept)
+    wear_by_age: Kept[tuple[object, ...], WearByAge | None] = field(default_factory=Kept)
+    causes: Kept[tuple[object, ...], Causes | None] = field(default_factory=Kept)
+    explained: Kept[tuple[object, ...], tuple[Explained, ...]] = field(default_factory=Kept)
+    setting_marks: Kept[tuple[str, int], list[Mark]] = field(default_factory=Kept)
+    known_charts: Kept[tuple[Filters, str], Chart] = field(default_factory=Kept)
+    burn_ins: Kept[None, list[Proof]] = field(default_factory=Kept)
+    judgements: Kept[tuple[object, ...], Judgement] = field(default_factory=Kept)
+    weeklies: Kept[tuple[object, ...], Weekly] = field(default_factory=lambda: Kept(_WEEKLIES))
+    last_rows: Kept[None, list[dict[str, object]]] = field(default_factory=Kept)
+    known_runs: Kept[tuple[tuple[str, str], ...], set[tuple[str, str]]] = field(
+        default_factory=Kept
     )
-    causes: OrderedDict[tuple[object, ...], Causes | None] = field(default_factory=OrderedDict)
-    explained: OrderedDict[tuple[object, ...], tuple[Explained, ...]] = field(
-        default_factory=OrderedDict
-    )
-    setting_marks: OrderedDict[tuple[str, int], list[Mark]] = field(default_factory=OrderedDict)
-    known_charts: OrderedDict[tuple[Filters, str], Chart] = field(default_factory=OrderedDict)
-    burn_ins: OrderedDict[None, list[Proof]] = field(default_factory=OrderedDict)
-    judgements: OrderedDict[tuple[object, ...], Judgement] = field(default_factory=OrderedDict)
-    weeklies: OrderedDict[tuple[object, ...], Weekly] = field(default_factory=OrderedDict)
+    intakes: Kept[None, Intakes] = field(default_factory=Kept)
 
 
 class Data:
@@ -113,8 +124,6 @@ class Data:
     ----------
     folder : Path
         The store.
-    keep : int
-        Answers kept for one version of it.
 
     Raises
     ------
@@ -124,13 +133,12 @@ class Data:
         From every answer, while the site file is wrong.
     """
 
-    def __init__(self, folder: Path, *, keep: int = 64) -> None:
+    def __init__(self, folder: Path) -> None:
         self._store = Store(folder)
-        self._keep = keep
-        self._lock = threading.Lock()
+        self._opening = threading.Lock()
+        self._lane = _Lane()
         self._working = threading.Lock()
         self._wearing = threading.Lock()
-        self._asked: dict[tuple[int, object], threading.Lock] = {}
         self._held: _Opened | None = None
 
     @property
@@ -139,16 +147,46 @@ class Data:
         return self._store.folder
 
     def _opened(self) -> _Opened:
-        snapshot = self._store.snapshot()
-        site = read_site(self.folder)
-        with self._lock:
-            # Held while it is opened, so that several pages do not each scan a new version.
-            held = self._held
-            if held is None or (held.scan.version, held.site) != (snapshot.version, site):
-                scan = LogScan(snapshot)
-                held = _Opened(scan, site, scan.account(Filters()), _choices(scan, site))
-                self._held = held
+        stamp, held = self._stamp(), self._held
+        if held is not None and stamp == held.stamp:
             return held
+        # One opens a new version. Others go on with the last one meanwhile; where there is none,
+        # they wait for it.
+        if not self._opening.acquire(blocking=held is None):
+            assert held is not None
+            return held
+        try:
+            held = self._held
+            if held is None or stamp != held.stamp:
+                held = self._held = self._open(stamp)
+            return held
+        finally:
+            self._opening.release()
+
+    def _stamp(self) -> tuple[object, ...]:
+        """Return what changes with every change of store or site file, read at no cost.
+
+        Each commit to a table is a file with a higher number; to open the tables takes far longer.
+        """
+        try:
+            last = tuple(
+                # Checkpoints stand beside the commits, and after them in the order of names.
+                max((n for n in os.listdir(log) if n.endswith(".json")), default="")
+                for log in (self.folder / name / "_delta_log" for name in (*KINDS, "intakes"))
+            )
+        except OSError:
+            # Whatever the matter is, the store says it in words.
+            self._store.snapshot()
+            raise
+        return last, read_site(self.folder)
+
+    def _open(self, stamp: tuple[object, ...]) -> _Opened:
+        snapshot, site = self._store.snapshot(), read_site(self.folder)
+        held = self._held
+        if held is not None and (held.scan.version, held.site) == (snapshot.version, site):
+            return replace(held, stamp=stamp)
+        scan = LogScan(snapshot)
+        return _Opened(stamp, scan, site, scan.account(Filters()), _choices(scan, site))
 
     def whole(self) -> Account:
         """Return the evidence of the whole log: how many rows, from when to when."""
@@ -157,6 +195,47 @@ class Data:
     def choices(self) -> Choices:
         """Return what of the log a filter can be held to."""
         return self._opened().choices
+
+    def site(self) -> Site:
+        """Return what the site has a say in."""
+        return self._opened().site
+
+    def stocks(self) -> list[dict[str, object]]:
+        """Return the stock list."""
+        return self._opened().scan.list_rows("stocks")
+
+    def towers_now(self, now: dt.datetime) -> tuple[TowerNow, ...]:
+        """Answer what a run that begins now on each tower is offered."""
+        opened = self._opened()
+        last = opened.last_rows.get(None, opened.scan.last_rows)
+        towers = towers_now(opened.scan.list_rows("towers"), last, now)
+        names = offered_names(towers)
+        asked = tuple((tower, name) for tower, several in names.items() for name in several)
+        known = opened.known_runs.get(asked, lambda: opened.scan.known_runs(asked))
+        return tuple(
+            replace(one, run=next((n for n in names[one.tower] if (one.tower, n) not in known), ""))
+            for one in towers
+        )
+
+    def run_history(self, tower: str, run: str) -> RunHistory:
+        """Answer what became of a run."""
+        return run_history(self._store.snapshot(), tower, run)
+
+    def run_cells(self, tower: str, run: str) -> tuple[tuple[str, ...], list[list[str]]]:
+        """Return the rows of a run as `analysis.export.run_cells` does."""
+        return run_cells(LogScan(self._store.snapshot()), tower, run)
+
+    def intakes(self) -> Intakes:
+        """Answer what was taken in, the last first."""
+        opened = self._opened()
+        return opened.intakes.get(None, lambda: intakes(self._store.snapshot()))
+
+    def _slowly(self, kept: Kept[Key, Answer], key: Key, make: Callable[[], Answer]) -> Answer:
+        """Answer what may take seconds or minutes, a few of such questions at a time."""
+        if key in kept:
+            return kept.get(key, make)
+        with self._lane.entered():
+            return kept.get(key, make)
 
     def overview(self, filters: Filters) -> Overview:
         """Answer how it runs.
@@ -167,7 +246,7 @@ class Data:
             For a column or a value that cannot be.
         """
         opened = self._opened()
-        return self._kept(opened.overviews, filters, lambda: answers.overview(opened.scan, filters))
+        return opened.overviews.get(filters, lambda: answers.overview(opened.scan, filters))
 
     def trends(self, filters: Filters, over: str = "") -> Trends:
         """Answer where misses and doubles come from; ``over`` as of `analysis.answers.trends`.
@@ -178,11 +257,26 @@ class Data:
             For a column or a value that cannot be.
         """
         opened = self._opened()
-        return self._kept(
-            opened.trends,
+        return opened.trends.get(
             (filters, over),
             lambda: answers.trends(opened.scan, filters, over=over, site=opened.site),
         )
+
+    def trends_over_time(self, filters: Filters, over: str = "") -> Trends:
+        """Answer how rates went over time and no more: as `trends`, in a tenth of its time."""
+        opened = self._opened()
+        if (filters, over) in opened.trends:
+            return self.trends(filters, over)
+        return opened.over_time.get(
+            (filters, over),
+            lambda: answers.trends(
+                opened.scan, filters, over=over, site=opened.site, time_alone=True
+            ),
+        )
+
+    def knows_trends(self, filters: Filters, over: str = "") -> bool:
+        """Tell whether `trends` has its answer."""
+        return (filters, over) in self._opened().trends
 
     def conditions(self, kind: str, purposes: Iterable[str] = ()) -> Conditions | None:
         """Return what the whole log says of paper, air and settings.
@@ -209,7 +303,7 @@ class Data:
             except ConditionsError:
                 return None
 
-        return self._kept(opened.conditions, asked, fitted)
+        return self._slowly(opened.conditions, asked, fitted)
 
     def _models(self, kinds: Iterable[str], purposes: Iterable[str] = ()) -> dict[str, Conditions]:
         found = {kind: self.conditions(kind, purposes) for kind in kinds}
@@ -235,7 +329,7 @@ class Data:
             For a column or a value that cannot be.
         """
         opened = self._opened()
-        return self._kept(
+        return self._slowly(
             opened.adjusted,
             (filters, tuple(kinds), over, setting),
             lambda: answers.adjusted_trends(
@@ -262,7 +356,7 @@ class Data:
         found = self.conditions(after.kind, purposes)
         if found is None:
             return None
-        return self._kept(
+        return self._slowly(
             opened.changes,
             (before, after),
             lambda: answers.change(opened.scan, before, after, found),
@@ -277,7 +371,7 @@ class Data:
             Where the log has no such stock.
         """
         opened = self._opened()
-        return self._kept(
+        return self._slowly(
             opened.set_ups,
             (stock, kind),
             lambda: answers.set_up(
@@ -304,7 +398,7 @@ class Data:
                 answers.explained(opened.scan, filters, patterns=patterns, conditions=found)
             )
 
-        return self._kept(opened.explained, (filters, patterns), asked)
+        return self._slowly(opened.explained, (filters, patterns), asked)
 
     def costs(self, filters: Filters, causes: tuple[Explained, ...] = ()) -> CostsResult:
         """Answer what faults cost; ``causes`` as of `analysis.answers.costs`.
@@ -315,7 +409,7 @@ class Data:
             For a column or a value that cannot be.
         """
         opened = self._opened()
-        return self._kept(
+        return self._slowly(
             opened.costs,
             (filters, causes),
             lambda: answers.costs(
@@ -344,8 +438,7 @@ class Data:
             For a stock or a tower that nobody knows.
         """
         opened = self._opened()
-        return self._kept(
-            opened.overs,
+        return opened.overs.get(
             (stock, sets, tower, bins, chance),
             lambda: answers.overs(
                 opened.scan,
@@ -361,7 +454,7 @@ class Data:
     def belief(self) -> Belief:
         """Answer what in the whole log is hard to believe."""
         opened = self._opened()
-        return self._kept(
+        return self._slowly(
             opened.beliefs,
             None,
             lambda: answers.believe(opened.scan, Filters(), self._models(("misses", "doubles"))),
@@ -384,14 +477,13 @@ class Data:
         # Months that were worked through are kept beside the store: they take seconds each.
         kept = self.folder / "kept"
         budget = USUAL_BUDGET if opened.site.budget is None else opened.site.budget
-        # Pages that ask at once wait for one of them, rather than all doing the work.
-        with self._working:
-            return self._kept(
-                opened.drifts,
-                filters,
-                lambda: answers.drift(opened.scan, filters, budget=budget, kept=kept),
-                _DRIFTS,
-            )
+
+        def asked() -> Drift:
+            # Pages that ask at once wait for one of them, rather than all doing the work.
+            with self._working:
+                return answers.drift(opened.scan, filters, budget=budget, kept=kept)
+
+        return self._slowly(opened.drifts, filters, asked)
 
     def causes(self, tower: str, bin: int | None, kind: str = "faults") -> Causes | None:
         """Answer what is likely behind the faults of a bin, or of a tower; None without a fault.
@@ -419,7 +511,7 @@ class Data:
                 conditions=found,
             )
 
-        return self._kept(opened.causes, (tower, bin, kind, patterns), asked)
+        return self._slowly(opened.causes, (tower, bin, kind, patterns), asked)
 
     def knows_causes(self, tower: str, bin: int | None, kind: str) -> bool:
         """Tell whether `causes` has its answer, and would not take seconds to find it."""
@@ -428,20 +520,17 @@ class Data:
             patterns = read_patterns(self.folder)
         except PatternsError:
             return False
-        with self._lock:
-            return (tower, bin, kind, patterns) in opened.causes
+        return (tower, bin, kind, patterns) in opened.causes
 
     def knows_costs(self, filters: Filters) -> bool:
         """Tell whether `costs` has its answer, and would not take seconds to find it."""
         opened = self._opened()
-        with self._lock:
-            return (filters, ()) in opened.costs
+        return (filters, ()) in opened.costs
 
     def knows_drift(self, filters: Filters) -> bool:
         """Tell whether `drift` has its answer, and would not take seconds to find it."""
         opened = self._opened()
-        with self._lock:
-            return filters in opened.drifts
+        return filters in opened.drifts
 
     def parts(self, filters: Filters) -> Parts:
         """Answer what is wearing, what is to be ordered and when, and whether services helped.
@@ -461,17 +550,16 @@ class Data:
 
         def asked() -> Parts:
             found = self._models(("misses", "doubles", "faults"), filters.values("purpose"))
-            return answers.parts(opened.scan, filters, site=opened.site, conditions=found)
+            # Pages that ask at once wait for one of them, rather than all doing the work.
+            with self._wearing:
+                return answers.parts(opened.scan, filters, site=opened.site, conditions=found)
 
-        # Pages that ask at once wait for one of them, rather than all doing the work.
-        with self._wearing:
-            return self._kept(opened.parts, filters, asked)
+        return self._slowly(opened.parts, filters, asked)
 
     def knows_parts(self, filters: Filters) -> bool:
         """Tell whether `parts` has its answer, and would not take seconds to find it."""
         opened = self._opened()
-        with self._lock:
-            return filters in opened.parts
+        return filters in opened.parts
 
     def wear_by_age(self, row: PartRow, filters: Filters) -> WearByAge | None:
         """Answer how the faults of one place go with the age of its part.
@@ -498,19 +586,17 @@ class Data:
                 opened.scan, row, every, whole, site=opened.site, conditions=found
             )
 
-        return self._kept(opened.wear_by_age, (*_place(row), whole), asked)
+        return self._slowly(opened.wear_by_age, (*_place(row), whole), asked)
 
     def knows_wear_by_age(self, row: PartRow, filters: Filters) -> bool:
         """Tell whether `wear_by_age` has its answer, and would not take a second to find it."""
         opened = self._opened()
-        with self._lock:
-            return (*_place(row), _of_all_towers(filters)) in opened.wear_by_age
+        return (*_place(row), _of_all_towers(filters)) in opened.wear_by_age
 
     def setting_marks(self, tower: str, bin: int) -> list[Mark]:
         """Return when which setting of a bin was moved, on the same stock."""
         opened = self._opened()
-        return self._kept(
-            opened.setting_marks,
+        return opened.setting_marks.get(
             (tower, bin),
             lambda: answers.setting_marks(opened.scan, tower, bin),
         )
@@ -527,8 +613,7 @@ class Data:
         asked = Filters(kind=kind).holding("tower", tower)
         if bin is not None:
             asked = asked.holding("bin", str(bin))
-        return self._kept(
-            opened.known_charts,
+        return opened.known_charts.get(
             (asked, chart),
             lambda: answers.known_charts(opened.scan, asked, chart),
         )
@@ -550,7 +635,7 @@ class Data:
         """
         opened, patterns = self._opened(), read_patterns(self.folder)
         first, _ = answers.week_of(opened.scan, day)
-        return self._kept(
+        return self._slowly(
             opened.weeklies,
             (first, patterns),
             lambda: answers.weekly(
@@ -562,13 +647,12 @@ class Data:
                 drifted=lambda: self.drift(Filters()),
                 parted=lambda: self.parts(Filters()),
             ),
-            _WEEKLIES,
         )
 
     def burn_ins(self) -> list[Proof]:
         """Return the burn-ins in the log, tower by tower in order of time."""
         opened = self._opened()
-        return self._kept(opened.burn_ins, None, lambda: answers.burn_ins(opened.scan))
+        return opened.burn_ins.get(None, lambda: answers.burn_ins(opened.scan))
 
     def judge(
         self,
@@ -588,8 +672,7 @@ class Data:
             For rates that cannot be.
         """
         opened, kept = self._opened(), kept_plans(self.folder)
-        return self._kept(
-            opened.judgements,
+        return opened.judgements.get(
             (tower, proof, rates, single, kept),
             lambda: answers.judge(
                 opened.scan,
@@ -635,34 +718,52 @@ class Data:
             site=opened.site,
         )
 
-    def _kept(
-        self,
-        kept: OrderedDict[Key, Answer],
-        key: Key,
-        make: Callable[[], Answer],
-        most: int | None = None,
-    ) -> Answer:
+
+class BusyError(Exception):
+    """Too many slow questions are being asked already; the message says what to do."""
+
+
+class _Lane:
+    """Where slow questions are worked out, a few at a time.
+
+    All of a server's threads would otherwise wait for them, or take one another's time, while
+    somebody else asks what takes no time.
+    """
+
+    def __init__(self) -> None:
+        self._free = threading.BoundedSemaphore(SLOW_AT_ONCE)
+        self._lock = threading.Lock()
+        self._inside = 0
+        self._mine = threading.local()
+
+    @contextmanager
+    def entered(self) -> Iterator[None]:
+        """Wait for a place; who has one already goes on.
+
+        Raises
+        ------
+        BusyError
+            Where too many wait.
+        """
+        if getattr(self._mine, "inside", False):
+            yield
+            return
         with self._lock:
-            if key in kept:
-                kept.move_to_end(key)
-                return kept[key]
-            # The parts of a page ask at once: one works it out, and others wait for it.
-            asked = (id(kept), key)
-            turn = self._asked.setdefault(asked, threading.Lock())
-        with turn:
+            if self._inside >= SLOW_AT_ONCE + SLOW_WAITING:
+                raise BusyError(
+                    "others are asking for what takes long; open the page again in a minute"
+                )
+            self._inside += 1
+        try:
+            with self._free:
+                self._mine.inside = True
+                try:
+                    yield
+                finally:
+                    self._mine.inside = False
+        finally:
             with self._lock:
-                if key in kept:
-                    return kept[key]
-            try:
-                result = make()
-                with self._lock:
-                    kept[key] = result
-                    while len(kept) > (self._keep if most is None else most):
-                        kept.popitem(last=False)
-            finally:
-                with self._lock:
-                    self._asked.pop(asked, None)
-        return result
+                self._inside -= 1
 
 
 def _of_all_towers(filters: Filters) -> Filters:

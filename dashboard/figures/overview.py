@@ -8,7 +8,7 @@ scale that starts at nought, so that lengths can be compared across them.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import plotly.graph_objects as go
 
@@ -22,6 +22,8 @@ from dashboard import theme
 #: Towers side by side; further ones go below.
 TOWERS_ACROSS = 4
 
+_EVERY = slice(None)
+
 # Heights in pixels: a shelf, the tower's name above the shelves, the scale below them.
 _SHELF, _HEAD, _FOOT = 36, 56, 52
 
@@ -32,6 +34,16 @@ _STANDING = {
     "too few feeds": "Too few feeds to tell it from its burn-in",
     "no burn-in": "Its tower has no burn-in in the log to compare with",
 }
+
+
+@dataclass
+class _Sheet:
+    """What is drawn so far. A figure checks all it has whenever something is added to it."""
+
+    axes: dict[str, dict[str, object]] = field(default_factory=dict)
+    shapes: list[dict[str, object]] = field(default_factory=list)
+    notes: list[dict[str, object]] = field(default_factory=list)
+    traces: list[dict[str, object]] = field(default_factory=list)
 
 
 @dataclass(frozen=True)
@@ -111,7 +123,11 @@ def runs_on(overview: Overview, plain: bool = False) -> bool:
 
 
 def tower_columns(
-    overview: Overview, *, plain: bool = False, by_evidence: bool = False
+    overview: Overview,
+    *,
+    plain: bool = False,
+    by_evidence: bool = False,
+    some: slice = _EVERY,
 ) -> go.Figure:
     """Draw every tower with its bins.
 
@@ -123,6 +139,8 @@ def tower_columns(
         Draw the range if faults fall singly, not the one that allows for clusters.
     by_evidence : bool
         Bins with most faults beyond the others' first, not in the order of the tower.
+    some : slice
+        Which of the towers, on the scale of all of them.
 
     Returns
     -------
@@ -130,13 +148,21 @@ def tower_columns(
         For each tower a trace of ranges for each way to draw them, one of points, and one of
         arrows where a range goes on beyond the scale.
     """
-    figure = go.Figure(layout={"template": theme.template()})
+    sheet = _Sheet()
     end = scale_end(overview, plain)
-    places, height = _places([len(tower.bins) for tower in overview.towers])
-    for tower, place in zip(overview.towers, places, strict=True):
-        _draw(figure, overview, tower, place, end, plain, by_evidence)
-    figure.update_layout(height=height, margin={"l": 34, "r": 8, "t": 0, "b": 0})
-    return figure
+    towers = overview.towers[some]
+    places, height = _places([len(tower.bins) for tower in towers])
+    for tower, place in zip(towers, places, strict=True):
+        _draw(sheet, overview, tower, place, end, plain, by_evidence)
+    layout = {
+        "template": theme.template(),
+        **sheet.axes,
+        "shapes": sheet.shapes,
+        "annotations": sheet.notes,
+        "height": height,
+        "margin": {"l": 34, "r": 8, "t": 0, "b": 0},
+    }
+    return go.Figure(data=sheet.traces, layout=layout)
 
 
 def _places(bins: Sequence[int]) -> tuple[list[_Place], int]:
@@ -166,7 +192,7 @@ def _places(bins: Sequence[int]) -> tuple[list[_Place], int]:
 
 
 def _draw(
-    figure: go.Figure,
+    sheet: _Sheet,
     overview: Overview,
     tower: TowerStanding,
     place: _Place,
@@ -177,7 +203,7 @@ def _draw(
     bins = in_order(tower, by_evidence)
     kind = overview.filters.kind
     x, y = place.axis("x"), place.axis("y")
-    figure.update_layout(
+    sheet.axes.update(
         {
             x.replace("x", "xaxis"): {
                 "domain": [place.left, place.right],
@@ -206,17 +232,17 @@ def _draw(
             },
         }
     )
-    _shelves(figure, tower, place, end, plain)
-    _heading(figure, tower, place)
+    _shelves(sheet, tower, place, end, plain)
+    _heading(sheet, tower, place)
     strokes = {
         "above": (theme.LIGHT.warning, 3.5),
         "told": (theme.INK_OF_KIND[kind], 2.5),
         "weak": (theme.LIGHT.quiet, 1.5),
     }
     for way, (colour, width) in strokes.items():
-        _ranges(figure, bins, place, end, plain, way, colour, width)
-    _points(figure, tower, bins, place, end, plain, {w: c for w, (c, _) in strokes.items()})
-    _words(figure, overview.filters, tower, bins, place)
+        _ranges(sheet, bins, place, end, plain, way, colour, width)
+    _points(sheet, tower, bins, place, end, plain, {w: c for w, (c, _) in strokes.items()})
+    _words(sheet, overview.filters, tower, bins, place)
 
 
 def _way(bin_: BinStanding) -> str:
@@ -225,9 +251,7 @@ def _way(bin_: BinStanding) -> str:
     return "told" if bin_.standing in ("below", "alike") else "weak"
 
 
-def _shelves(
-    figure: go.Figure, tower: TowerStanding, place: _Place, end: float, plain: bool
-) -> None:
+def _shelves(sheet: _Sheet, tower: TowerStanding, place: _Place, end: float, plain: bool) -> None:
     x, y = place.axis("x"), place.axis("y")
     shapes: list[dict[str, object]] = []
     if tower.burn_in is not None and tower.burn_in.rate is not None:
@@ -269,11 +293,10 @@ def _shelves(
         }
         for row in range(len(tower.bins))
     ]
-    # All at once: adding one by one takes plotly a second for a hundred shelves.
-    figure.layout.shapes = (*figure.layout.shapes, *shapes)
+    sheet.shapes += shapes
 
 
-def _heading(figure: go.Figure, tower: TowerStanding, place: _Place) -> None:
+def _heading(sheet: _Sheet, tower: TowerStanding, place: _Place) -> None:
     now = f"{theme.rate(tower.now.rate)} now"
     if tower.burn_in is None:
         told = f"{now}, no burn-in to compare"
@@ -293,11 +316,11 @@ def _heading(figure: go.Figure, tower: TowerStanding, place: _Place) -> None:
         {**at, "text": f"<b>Tower {name}</b>", "font": {"size": 15}, "yshift": 23},
         {**at, "text": told, "font": {"size": 13, "color": theme.LIGHT.quiet}, "yshift": 5},
     )
-    figure.layout.annotations = (*figure.layout.annotations, *notes)
+    sheet.notes += notes
 
 
 def _ranges(
-    figure: go.Figure,
+    sheet: _Sheet,
     bins: Sequence[BinStanding],
     place: _Place,
     end: float,
@@ -320,25 +343,27 @@ def _ranges(
     axes = {"xaxis": place.axis("x"), "yaxis": place.axis("y"), "hoverinfo": "skip"}
     if xs:
         line = {"color": colour, "width": width}
-        figure.add_trace(
-            go.Scatter(x=xs, y=ys, mode="lines", line=line, name=f"range, {way}", **axes)
+        named = {"name": f"range, {way}", **axes}
+        sheet.traces.append(
+            {"type": "scatter", "x": xs, "y": ys, "mode": "lines", "line": line, **named}
         )
     if beyond:
-        figure.add_trace(
-            go.Scatter(
-                x=[end * PER] * len(beyond),
-                y=beyond,
-                mode="markers",
-                marker={"symbol": "triangle-right", "size": 11, "color": colour},
-                cliponaxis=False,
-                name=f"range goes on, {way}",
+        sheet.traces.append(
+            {
+                "type": "scatter",
+                "x": [end * PER] * len(beyond),
+                "y": beyond,
+                "mode": "markers",
+                "marker": {"symbol": "triangle-right", "size": 11, "color": colour},
+                "cliponaxis": False,
+                "name": f"range goes on, {way}",
                 **axes,
-            )
+            }
         )
 
 
 def _points(
-    figure: go.Figure,
+    sheet: _Sheet,
     tower: TowerStanding,
     bins: Sequence[BinStanding],
     place: _Place,
@@ -357,26 +382,27 @@ def _points(
         theme.LIGHT.paper if _way(bin_) == "weak" else stroke
         for (_, bin_), stroke in zip(shown, strokes, strict=True)
     ]
-    figure.add_trace(
-        go.Scatter(
-            x=[(bin_.rate.rate or 0) * PER for _, bin_ in shown],
-            y=[row for row, _ in shown],
-            mode="markers",
+    sheet.traces.append(
+        {
+            "type": "scatter",
+            "x": [(bin_.rate.rate or 0) * PER for _, bin_ in shown],
+            "y": [row for row, _ in shown],
+            "mode": "markers",
             # Hollow ones are filled with paper, so that the range does not strike through them.
-            marker={
+            "marker": {
                 "size": 10,
                 "color": fills,
                 "line": {"color": strokes, "width": 1.8},
                 "opacity": 1,
             },
-            cliponaxis=False,
-            customdata=[bin_.bin for _, bin_ in shown],
-            hovertext=[bin_sentence(bin_, tower, plain) for _, bin_ in shown],
-            hoverinfo="text",
-            name=f"rate {tower.tower}",
-            xaxis=place.axis("x"),
-            yaxis=place.axis("y"),
-        )
+            "cliponaxis": False,
+            "customdata": [bin_.bin for _, bin_ in shown],
+            "hovertext": [bin_sentence(bin_, tower, plain) for _, bin_ in shown],
+            "hoverinfo": "text",
+            "name": f"rate {tower.tower}",
+            "xaxis": place.axis("x"),
+            "yaxis": place.axis("y"),
+        }
     )
 
 
@@ -397,7 +423,7 @@ def bin_sentence(bin_: BinStanding, tower: TowerStanding, plain: bool) -> str:
 
 
 def _words(
-    figure: go.Figure,
+    sheet: _Sheet,
     filters: Filters,
     tower: TowerStanding,
     bins: Sequence[BinStanding],
@@ -430,4 +456,4 @@ def _words(
             note["text"] = f"<b>{told}</b>"
             note["font"] = {"size": 13, "color": theme.LIGHT.warning}
         notes.append(note)
-    figure.layout.annotations = (*figure.layout.annotations, *notes)
+    sheet.notes += notes

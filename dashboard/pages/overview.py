@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import csv
 import io
+import logging
 from collections.abc import Sequence
 
 import plotly.graph_objects as go
-from dash import Dash, dcc, html
+from dash import Dash, Input, Output, State, dcc, html, no_update
 from dash.development.base_component import Component
 from flask import Response, request
 
@@ -32,6 +33,12 @@ from dashboard.pages import believed, money, needs, reports_links
 PATH, NAME = "/", "Overview"
 
 NUMBERS = "/overview.csv"
+
+#: Of more towers than so many the first are drawn with the page, and the others when they are asked
+#: for: a browser takes a tenth of a second for each.
+MOST_TOWERS, FIRST_TOWERS = 2 * figures.TOWERS_ACROSS, figures.TOWERS_ACROSS
+
+_LOG = logging.getLogger(__name__)
 
 _KIND_NAMES = {"misses": "misses", "doubles": "doubles", "faults": "both"}
 
@@ -74,6 +81,31 @@ def register(app: Dash, data: Data) -> None:
     needs.register(app, data)
     money.register(app, data)
     believed.register(app, data)
+
+    @app.callback(
+        Output("overview-more", "children"),
+        Input("overview-more-asked", "n_clicks"),
+        State("overview-more-of", "data"),
+        prevent_initial_call=True,
+    )
+    def _(clicks: int | None, address: str | None) -> object:
+        if not clicks:
+            return no_update
+        try:
+            query = parse_query(address)
+            overview = data.overview(from_query(query, data.whole()))
+            how = "plain" in query.get("ranges", ()), "evidence" in query.get("order", ())
+            # A few towers to a figure: the time that plotly takes grows with their square.
+            starts = range(FIRST_TOWERS, len(overview.towers), MOST_TOWERS)
+            drawn = [
+                _columns(f"overview-chart-{a}", overview, *how, slice(a, a + MOST_TOWERS))
+                for a in starts
+            ]
+            return [*drawn, _numbers_table(overview, *how)]
+        except Exception:
+            # A page that stands must not fall for it; the trace goes to whoever runs the program.
+            _LOG.exception("the other towers could not be drawn")
+            return [html.P("The other towers could not be drawn. Open the page again.")]
 
     def numbers() -> Response:
         try:
@@ -278,7 +310,19 @@ def _towers(overview: Overview, whole: Account, plain: bool, by_evidence: bool) 
         return to_query(overview.filters, whole, ranges=ranges, order=order) or "?"
 
     numbers = to_query(overview.filters, whole)
-    figure = figures.tower_columns(overview, plain=plain, by_evidence=by_evidence)
+    more: list[Component] = []
+    shown = len(overview.towers)
+    if shown > MOST_TOWERS:
+        shown = FIRST_TOWERS
+        others = f"Draw the other {len(overview.towers) - shown} towers, and all in a table"
+        more = [
+            dcc.Store(id="overview-more-of", data=to(ranges, order)),
+            html.Div(
+                html.Button(others, id="overview-more-asked", type="button"), id="overview-more"
+            ),
+        ]
+    else:
+        more = [_numbers_table(overview, plain, by_evidence)]
     return html.Section(
         [
             html.H2(
@@ -299,28 +343,34 @@ def _towers(overview: Overview, whole: Account, plain: bool, by_evidence: bool) 
                 ],
                 className="turns",
             ),
-            html.Div(
-                dcc.Graph(
-                    id="overview-chart",
-                    figure=figure,
-                    # A figure that follows the width of the window forgets its own height.
-                    style={"height": f"{figure.layout.height}px"},
-                    config=theme.graph_config(
-                        f"feedtally-{parts.file_name(overview.filters, overview.account)}"
-                    ),
-                ),
-                # One tower alone would be stretched beyond what a rate needs.
-                className="figure one" if len(overview.towers) == 1 else "figure",
-                role="img",
-                **theme.attributes(
-                    aria_label=f"{overview.sentence()} The numbers are in the table below."
-                ),
-            ),
+            _columns("overview-chart", overview, plain, by_evidence, slice(shown)),
             html.P(_key_to_figure(overview, plain), className="key"),
-            _numbers_table(overview, plain, by_evidence),
+            *more,
             parts.save_line("overview-chart", NUMBERS + numbers),
         ],
         **theme.attributes(aria_labelledby="overview-towers"),
+    )
+
+
+def _columns(
+    name: str, overview: Overview, plain: bool, by_evidence: bool, some: slice
+) -> Component:
+    """Return some of the towers, drawn."""
+    figure = figures.tower_columns(overview, plain=plain, by_evidence=by_evidence, some=some)
+    return html.Div(
+        dcc.Graph(
+            id=name,
+            figure=figure,
+            # A figure that follows the width of the window forgets its own height.
+            style={"height": f"{figure.layout.height}px"},
+            config=theme.graph_config(
+                f"feedtally-{parts.file_name(overview.filters, overview.account)}"
+            ),
+        ),
+        # One tower alone would be stretched beyond what a rate needs.
+        className="figure one" if len(overview.towers) == 1 else "figure",
+        role="img",
+        **theme.attributes(aria_label=f"{overview.sentence()} The numbers are in the table below."),
     )
 
 

@@ -8,10 +8,11 @@ their own (`adjusted`, `humidity`, `change`, `settings_card`), as have the files
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable, Sequence
 
 import plotly.graph_objects as go
-from dash import Dash, dcc, html
+from dash import Dash, Input, Output, State, dcc, html, no_update
 from dash.development.base_component import Component
 from flask import Response, request
 
@@ -33,6 +34,13 @@ PATH, NAME = "/trends", "Trends"
 #: What the page has in the address beside the filter: of the figures, and of what stands below.
 _SECTIONS = ("show", *change.CHOICES, *settings_card.CHOICES)
 _CHOICES = ("ranges", "over", "setting", "rates", *_SECTIONS)
+
+#: Rows of a log from which on the first figure is drawn before the others are asked for, in so many
+#: milliseconds.
+_LARGE, _LATER = 1_000_000, 200
+_LOOKING = "Looking where they come from …"
+
+_LOG = logging.getLogger(__name__)
 
 _EVERY = {"day": "day by day", "week": "week by week", "month": "month by month"}
 
@@ -56,16 +64,39 @@ def layout(data: Data, /, **query: Sequence[str]) -> Component:
     chosen = from_query(query, whole)
     if not whole.rows:
         return parts.nothing_logged()
-    trends = data.trends(chosen, parts.last(query, "over"))
+    over = parts.last(query, "over")
+    asked = whole.rows > _LARGE and not adjusted.is_asked(query)
+    if asked and not data.knows_trends(chosen, over):
+        return _over_time_first(data.trends_over_time(chosen, over), whole, query)
+    trends = data.trends(chosen, over)
     if not trends.account.rows:
         return parts.nothing_here(chosen, whole, query)
     found = _adjusted(data, trends, query) if adjusted.is_asked(query) else None
     shown = _Shown(trends, whole, query, found)
+    return html.Div([*shown.answer(), *_below(data, shown)])
+
+
+def _below(data: Data, shown: _Shown) -> list[Component]:
+    trends, query = shown.logged, shown.query
+    return [
+        change.section(data, trends.filters, shown.whole, query, shown.to),
+        settings_card.section(data, trends, query, shown.to),
+    ]
+
+
+def _over_time_first(trends: Trends, whole: Account, query: shown_filters.Query) -> Component:
+    """Return the page with its first figure, which asks for all else by itself."""
+    if not trends.account.rows:
+        return parts.nothing_here(trends.filters, whole, query)
+    shown = _Shown(trends, whole, query)
     return html.Div(
         [
-            *shown.answer(),
-            change.section(data, trends.filters, whole, query, shown.to),
-            settings_card.section(data, trends, query, shown.to),
+            dcc.Store(id="trends-rest-of", data=shown_filters.written(query)),
+            # Asked for a moment later, so that the first figure is drawn before.
+            dcc.Interval(id="trends-rest-later", interval=_LATER, max_intervals=1),
+            html.Div(shown.head(), id="trends-head"),
+            *shown.over_time(),
+            html.Div(html.P(_LOOKING, className="looking"), id="trends-rest"),
         ]
     )
 
@@ -81,6 +112,26 @@ def register(app: Dash, data: Data) -> None:
     humidity.register(app, data)
     change.register(app, data)
     settings_card.register(app, data)
+
+    @app.callback(
+        Output("trends-head", "children"),
+        Output("trends-rest", "children"),
+        Input("trends-rest-later", "n_intervals"),
+        State("trends-rest-of", "data"),
+        prevent_initial_call=True,
+    )
+    def _(moments: int | None, address: str | None) -> object:
+        if not moments:
+            return no_update, no_update
+        try:
+            whole, query = data.whole(), parse_query(address)
+            trends = data.trends(from_query(query, whole), parts.last(query, "over"))
+            shown = _Shown(trends, whole, query)
+            return shown.head(), [*shown.splits(), *_below(data, shown)]
+        except Exception:
+            # A page that stands must not fall for it; the trace goes to whoever runs the program.
+            _LOG.exception("where faults come from could not be worked out")
+            return no_update, [html.P("This could not be worked out. Open the page again.")]
 
     def numbers(name: str) -> Response:
         query = parse_query(request.query_string.decode())
@@ -153,12 +204,28 @@ class _Shown:
         return to_query(self.trends.filters, self.whole, **{**self.chosen, **chosen}) or "?"
 
     def answer(self) -> list[Component]:
+        """Return all figures."""
+        return [*self.head(), *self.over_time(), *self.splits()]
+
+    def head(self) -> list[Component]:
+        """Return what all of it says."""
+        return [
+            html.H1(adjusted.sentence(self.found) if self.found else self.trends.sentence()),
+            html.P(self._sub_line(), className="sub"),
+        ]
+
+    def over_time(self) -> list[Component]:
+        """Return the first figure, and the turn to how its rates are taken."""
         is_adjusted = self.found is not None
         turns = parts.either(
             "Rates",
             ("as logged", self.to(rates=""), not is_adjusted),
             ("adjusted for the rest", self.to(rates="adjusted"), is_adjusted),
         )
+        return [html.Div(turns, className="turns which"), self._over_time()]
+
+    def splits(self) -> list[Component]:
+        """Return the other figures."""
         by_stock = self._split("by-stock", self.trends.by_stock, self._heading("Which stocks"))
         by_air = self._split("by-humidity", self.trends.by_humidity, self._heading("Which air"))
         by_setting = self._by_setting()
@@ -168,10 +235,6 @@ class _Shown:
             curve = humidity.section(learnt, self.trends.filters.kind)
             pairs = [(by_stock, by_setting), (by_air, curve)]
         return [
-            html.H1(adjusted.sentence(self.found) if self.found else self.trends.sentence()),
-            html.P(self._sub_line(), className="sub"),
-            html.Div(turns, className="turns which"),
-            self._over_time(),
             *(html.Div([html.Div(one) for one in pair], className="pairs") for pair in pairs),
         ]
 

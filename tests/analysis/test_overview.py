@@ -6,12 +6,13 @@ from dataclasses import replace
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 import pytest
 from numpy.testing import assert_allclose
 
 import data_samples
 from analysis import answers
-from analysis.counts import Account, LogScan
+from analysis.counts import RUN_SUMS, SUMMED, Account, LogScan
 from analysis.filters import Filters, parse_filters
 from analysis.log_format import FAULT_KINDS
 from analysis.overview import _spoiled, overview
@@ -44,13 +45,45 @@ def counts(rows):
     return pa.table(table)
 
 
+def sums(rows, before=False):
+    """Sums of runs of bins and towers as the scan gives them, added up row by row."""
+    runs, found = {}, {}
+    for tower, bin_, run, feeds, misses, doubles in rows:
+        runs.setdefault((tower, run), []).append((bin_, feeds, misses, doubles))
+    for (tower, _), some in runs.items():
+        fed = sum(feeds for _, feeds, _, _ in some)
+        whole = (None, fed, sum(row[2] for row in some), sum(row[3] for row in some))
+        for number, feeds, misses, doubles in (whole, *some):
+            place = found.setdefault((tower, number), {})
+            add = {"rows": 1, "runs": 1, "misses": misses, "doubles": doubles}
+            add |= {"faults": misses + doubles, "feeds": feeds}
+            for kind in FAULT_KINDS:
+                add |= {f"feeds_{kind}": feeds, f"runs_{kind}": 1}
+                add |= {f"squares_{kind}": feeds**2, f"with_{kind}": feeds * fed}
+            add["sets"] = max(row[1] for row in some)
+            for name, number_ in add.items():
+                place[name] = place.get(name, 0) + number_
+    table = [
+        {"of_tower": tower, "bin": number, "whole": number is None, "before": before, **place}
+        for (tower, number), place in found.items()
+    ]
+    names = [*SUMMED, *RUN_SUMS, "runs", *(f"with_{kind}" for kind in FAULT_KINDS), "sets"]
+    real = ("squares", "with")
+    fields = [("of_tower", pa.string()), ("bin", pa.int32()), ("whole", pa.bool_())]
+    fields += [("before", pa.bool_())]
+    fields += [(n, pa.float64() if n.startswith(real) else pa.int64()) for n in names]
+    fields += [(n, pa.int64()) for n in ("no_humidity", "no_stock")]
+    return pa.Table.from_pylist(
+        [{"no_humidity": 0, "no_stock": 0, **row} for row in table], pa.schema(fields)
+    )
+
+
 def made(now, past=(), listed=None, kind="faults"):
     table = counts(list(now))
     counted = Counted(
-        now=table,
-        past=counts(list(past)),
-        air=table,
+        bins=pa.concat_tables([sums(list(now)), sums(list(past), before=True)]),
         proofs={},
+        proved=pa.table({}),
         spread={kind: spreads(table, kind) for kind in FAULT_KINDS},
         listed=listed or {},
     )
@@ -99,8 +132,10 @@ def test_range_of_spoiled_sets_holds_the_truth():
         now = [
             ("A", b + 1, f"r{r}", 2000, int(faults[r, b]), 0) for r in range(40) for b in range(5)
         ]
-        table = counts(now)
-        spoiled = _spoiled(FILTERS, table, {}, pooled(table, "faults", spreads(table, "faults")))
+        table, added = counts(now), sums(now)
+        whole, bins = added.filter(added["whole"]), added.filter(pc.invert(added["whole"]))
+        told = pooled(table, "faults", spreads(table, "faults"))
+        spoiled = _spoiled(FILTERS, whole, bins, {}, told)
         assert log or spoiled == made(now).spoiled_now
         held += spoiled.low <= truth <= spoiled.high
     assert held / 200 >= 0.905

@@ -15,6 +15,7 @@ from analysis.counts import Account, LogScan
 from analysis.filters import HUMIDITY_BANDS, FilterError, Filters, parse_filters
 from analysis.intake import read_bytes
 from analysis.log_format import FAULT_KINDS
+from analysis.rates import summed_runs
 from analysis.site import parse_site
 from analysis.store import Store
 from analysis.trends import Split, Trends, band_words, order, split, time_column, trends
@@ -62,11 +63,13 @@ def made(
 ) -> Trends:
     # What is not told of the air is not logged of it.
     air = by_humidity or [("not logged", *row[1:]) for row in by_stock]
+    days = counts("day", [("2031-04-01", *row[1:]) for row in by_stock])
     return trends(
         dataclasses.replace(FILTERS, kind=kind),
         account,
         {
-            "day": counts("day", [("2031-04-01", *row[1:]) for row in by_stock]),
+            "": summed_runs(days, ()),
+            "day": days,
             "stock": counts("stock", by_stock),
             "humidity_band": counts("humidity_band", air),
         },
@@ -143,8 +146,10 @@ class TestSplit:
     def test_a_site_orders_and_measures_its_settings_alone(self) -> None:
         rows: list[Row] = [("b", "1", 10, 0, 0), ("a", "2", 10, 0, 0)]
         site = parse_site("[settings.set_tilt]\nunit = '°'\nlevels = ['b', 'a']", "s")
+        days = counts("day", [("2031-04-01", *row[1:]) for row in rows])
         tables = {
-            "day": counts("day", [("2031-04-01", *row[1:]) for row in rows]),
+            "": summed_runs(days, ()),
+            "day": days,
             "humidity_band": counts("humidity_band", [("not logged", *row[1:]) for row in rows]),
             **{name: counts(name, rows) for name in ("stock", "set_tilt", "set_lift")},
         }

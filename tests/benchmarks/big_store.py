@@ -25,13 +25,16 @@ CHUNK, DAY = 1_000_000, 5_000
 #: How many of the last intakes are small ones, each a file of its own until the next compaction.
 DAYS = 10
 
-TOWERS = [f"T{number:02d}" for number in range(1, 25)]
+TOWERS = [f"T{number:02d}" for number in range(1, 61)]
 STOCKS = [f"P{number:03d}" for number in range(1, 31)]
 COATINGS = ["uncoated", "coated", "silk"]
 PRINTED = ["unprinted", "offset", "toner", "inkjet"]
 BINS = 10
 FIRST_DAY = dt.datetime(2031, 1, 6, 6)
-YEARS = 5
+#: So that 10 million rows are six stretches of each tower a day.
+YEARS = 8
+#: Stretches of a tower's burn-in, its first ones; some 30,000 cycles.
+PROOF = 6
 
 _ZSTD = WriterProperties(compression="ZSTD")
 _SETTINGS = {
@@ -50,7 +53,8 @@ def build(folder: Path, rows: int, seed: int = 7) -> Path:
 
     Rows come in whole stretches of ten bins, so a few more than asked for may be stored.
     """
-    plan = {"rows": rows, "seed": seed, "towers": len(TOWERS), "format": STORE_FORMAT}
+    plan = {"rows": rows, "seed": seed, "format": STORE_FORMAT}
+    plan |= {"towers": len(TOWERS), "years": YEARS, "proof": PROOF}
     note = folder / "plan.json"
     store = folder / "store"
     if note.exists() and json.loads(note.read_text("utf-8")) == plan:
@@ -167,7 +171,8 @@ def _stretches(draw: np.random.Generator, index: np.ndarray, of: int) -> pa.Tabl
     humidity = np.round(50 + 15 * np.sin(minutes / 525_600 * 6.28) + draw.normal(0, 6, size))
     no_air = draw.random(size) < 0.34
     cycles = draw.integers(300, 9000, size)
-    purpose = np.where(draw.random(size) < 0.03, 1, np.where(draw.random(size) < 0.02, 2, 0))
+    proved = turn < PROOF
+    purpose = np.where(proved, 1, np.where(draw.random(size) < 0.02, 2, 0))
     start = np.datetime64(FIRST_DAY, "us").astype(np.int64) + minutes * 60_000_000
     length = draw.integers(20, 300, size) * 60_000_000
 
@@ -197,6 +202,7 @@ def _stretches(draw: np.random.Generator, index: np.ndarray, of: int) -> pa.Tabl
         "misses": pa.array(misses, mask=off_misses),
         "doubles": pa.array(doubles, mask=off_doubles),
         "purpose": words(["production", "burn-in", "set-up"], purpose[rows]),
+        "proof": words(["when new"], np.zeros(many), ~proved[rows]),
         "stock": words(STOCKS, stock[rows]),
         "lot": words([f"L{i:03d}" for i in range(997)], index[rows] // 11 % 997),
         "humidity_pct": pa.array(humidity[rows], mask=no_air[rows]),

@@ -286,20 +286,6 @@ def test_rows_that_another_process_adds_are_seen(sample_store: Path, tmp_path: P
     assert "6 February to 6 March 2032" in shown(shell.bar_at(data, ""))
 
 
-def test_answers_kept_are_few(sample_store: Path) -> None:
-    data = Data(sample_store, keep=2)
-    whole = data.whole()
-    asked = [
-        filters.from_query({"kind": [kind]}, whole) for kind in ("faults", "misses", "doubles")
-    ]
-    first = data.overview(asked[0])
-    data.overview(asked[1])
-    assert data.overview(asked[0]) is first
-    data.overview(asked[2])
-    assert data.overview(asked[0]) is first
-    assert data._held is not None and len(data._held.overviews) == 2
-
-
 def test_two_stores_can_be_served_side_by_side(sample_data: Data, empty_data: Data) -> None:
     apps = [shell.create_app(data) for data in (sample_data, empty_data)]
     answers = [app.server.test_client().get("/overview.csv").data for app in apps]

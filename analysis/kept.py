@@ -1,0 +1,61 @@
+"""How is an answer worked out once, however many ask for it at the same time?"""
+
+from __future__ import annotations
+
+import threading
+from collections import OrderedDict
+from collections.abc import Callable, Hashable
+from typing import Generic, TypeVar
+
+Key = TypeVar("Key", bound=Hashable)
+Answer = TypeVar("Answer")
+
+#: Answers kept where no other number is named.
+_MOST = 64
+
+
+class Kept(Generic[Key, Answer]):
+    """Answers by what was asked, the last used of them; safe to ask from several threads.
+
+    Who asks what another thread is working out waits for that one, and for no other: a slow answer
+    holds up nobody who asks for something else.
+
+    Parameters
+    ----------
+    most : int
+        Answers kept.
+    """
+
+    def __init__(self, most: int = _MOST) -> None:
+        self._most = most
+        # Held for look-ups alone, never while an answer is worked out.
+        self._lock = threading.Lock()
+        self._found: OrderedDict[Key, Answer] = OrderedDict()
+        self._turns: dict[Key, threading.Lock] = {}
+
+    def __contains__(self, key: object) -> bool:
+        """Tell whether an answer is at hand."""
+        with self._lock:
+            return key in self._found
+
+    def get(self, key: Key, make: Callable[[], Answer]) -> Answer:
+        """Return an answer, made now where it is not kept; raises what ``make`` raises."""
+        with self._lock:
+            if key in self._found:
+                self._found.move_to_end(key)
+                return self._found[key]
+            turn = self._turns.setdefault(key, threading.Lock())
+        with turn:
+            with self._lock:
+                if key in self._found:
+                    return self._found[key]
+            try:
+                made = make()
+                with self._lock:
+                    self._found[key] = made
+                    while len(self._found) > self._most:
+                        self._found.popitem(last=False)
+            finally:
+                with self._lock:
+                    self._turns.pop(key, None)
+        return made
