@@ -284,6 +284,14 @@ def file_name(filters: Filters, account: Account) -> str:
     return f"{filters.kind}-{first:%Y-%m-%d}-to-{last:%Y-%m-%d}"
 
 
+def command_words(command: str) -> list[Component | str]:
+    """Return a command whose options do not break at their hyphens where a line ends."""
+    found: list[Component | str] = []
+    for word in command.split(" "):
+        found += [" " if found else "", html.Span(word)]
+    return found
+
+
 def safe_cell(text: str) -> str:
     """Keep a spreadsheet from taking a name for a formula; intake takes the sign off again."""
     return f"'{text}" if re.match(r"'*[=+\-@\t\r]", text) else text

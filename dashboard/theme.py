@@ -58,7 +58,7 @@ LIGHT = Palette(
     rule="#ddd6c6",
     band="#ece5d6",
     misses="#2f5d9b",
-    doubles="#b4541a",
+    doubles="#a64b14",
     accent="#0b5e63",
     warning="#8a1c1c",
 )

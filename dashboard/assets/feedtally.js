@@ -126,19 +126,26 @@
   }
 
   // A figure keeps its size on the screen when it is printed, so it is made to fit the sheet, and
-  // a little lower, so that the page does.
+  // a little lower, so that the page does; words around it keep the room that they need.
   var PAPER = 670;
-  var LOWER = 0.75;
+  var LOWER = 0.72;
+  var onPaper = false;
   window.addEventListener("beforeprint", function () {
+    if (onPaper) {
+      return;
+    }
+    onPaper = true;
     plots().forEach(function (plot) {
+      var inside = plot._fullLayout._size.h;
       window.Plotly.relayout(plot, {
         width: PAPER,
-        height: LOWER * plot._fullLayout.height,
+        height: plot._fullLayout.height - (1 - LOWER) * inside,
         autosize: false
       });
     });
   });
   window.addEventListener("afterprint", function () {
+    onPaper = false;
     plots().forEach(function (plot) {
       window.Plotly.relayout(plot, { width: null, height: null, autosize: true });
     });
@@ -148,16 +155,17 @@
   // then is told by the address, and the page shows what was found.
   var sending = false;
 
+  // The log page, where files can be let go on it.
   function logPage() {
-    return document.getElementById("log-page");
+    return document.getElementById("log-files") && document.getElementById("log-page");
   }
 
   function say(id, text) {
     document.getElementById(id).textContent = text;
   }
 
-  function tooMuch(page, files) {
-    var most = page.dataset;
+  function tooMuch(files) {
+    var most = document.getElementById("log-files").dataset;
     var whole = 0;
     var large = files.filter(function (file) {
       whole += file.size;
@@ -173,12 +181,12 @@
   }
 
   function check(list) {
-    var page = logPage();
+    var page = document.getElementById("log-files");
     var files = Array.prototype.slice.call(list);
     if (!page || sending || !files.length) {
       return;
     }
-    var much = tooMuch(page, files);
+    var much = tooMuch(files);
     if (much) {
       say("log-refused", much + ": take that in with feedtally add FILE, which takes any size.");
       return;
@@ -281,6 +289,38 @@
     }
   });
 
+  // What is moved in its own frame can be reached by the keyboard, and then moved by its arrows.
+  function frames() {
+    document.querySelectorAll("#page .wide, #page .figure, #page pre").forEach(function (frame) {
+      if (frame.scrollWidth > frame.clientWidth) {
+        frame.tabIndex = 0;
+      } else {
+        frame.removeAttribute("tabindex");
+      }
+    });
+  }
+  // Answers come later than the page, so it is looked again when somebody is about to go on.
+  document.addEventListener("keydown", function (event) {
+    if (event.key === "Tab") {
+      frames();
+    }
+  }, true);
+
+  // Said to those who hear the page when it is drawn anew: its first line. Of the first page, the
+  // screen reader says that itself.
+  var told = document.createElement("p");
+  told.className = "unseen";
+  told.setAttribute("role", "status");
+  told.id = "first-line";
+  document.body.appendChild(told);
+  var first = true;
+
+  function tell() {
+    var line = document.querySelector("#page h1");
+    told.textContent = first || !line ? "" : line.textContent;
+    first = false;
+  }
+
   window.dash_clientside = window.dash_clientside || {};
   window.dash_clientside.feedtally = {
     // What was pressed is gone once it has done its work: the reader goes on at the first line.
@@ -295,6 +335,8 @@
         return;
       }
       document.title = page.title;
+      window.setTimeout(tell);
+      window.setTimeout(frames);
       if (left) {
         var to = left;
         left = null;

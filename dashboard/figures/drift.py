@@ -39,6 +39,7 @@ _LEFT, _RIGHT = 56, 78
 _WIDTH_OF_LETTER, _LEAST_WIDTH, _LANES = 7.2, 600, 4
 # Part of the panel's height that is left free above the curve, for words.
 _FREE = 0.18
+_FREE_ABOVE_LIMIT = 0.3
 _MOST_LETTERS = 34
 # More moves of settings than this have no lines: they would be a fence before the curve.
 _MOST_MOVES = 12
@@ -225,7 +226,9 @@ def evidence(
         hoverinfo="text",
         name="evidence",
     )
-    sheet.scale(0.0, max(100.0, float(np.max(100 * share[inside]))))
+    # A word stands between the limit and the marks of what was done.
+    free = _FREE_ABOVE_LIMIT if sheet.placed else _FREE
+    sheet.scale(0.0, max(100.0, float(np.max(100 * share[inside]))), free)
     sheet.rule(100.0, "limit", dash="dot")
     sheet.note(
         text="limit",
@@ -439,12 +442,12 @@ class _Sheet:
         quiet = {"size": 13, "color": theme.LIGHT.quiet}
         self.notes.append({"showarrow": False, "font": quiet, **note})
 
-    def scale(self, low: float, high: float) -> None:
+    def scale(self, low: float, high: float, free: float = _FREE) -> None:
         """Set the scale, with room for words above what is drawn."""
         wide = high - low or 1.0
         self.wide = wide
         # And a little below, so that what lies on nought is whole.
-        self.range = (low - 0.03 * wide, high + _FREE * wide)
+        self.range = (low - 0.03 * wide, high + free * wide)
 
     def rule(self, at: float, name: str, dash: str = "solid") -> None:
         self.shapes.append(

@@ -40,7 +40,13 @@ from dashboard.figures.trends import done_rows
 from dashboard.filters import from_query, parse_query, to_query
 from dashboard.pages import causes
 from dashboard.pages.stream_list import StreamList, not_judged
-from dashboard.pages.stream_numbers import chart_csv, runs_csv, streams_csv
+from dashboard.pages.stream_numbers import (
+    chart_csv,
+    months_table,
+    points_table,
+    runs_csv,
+    streams_csv,
+)
 from dashboard.pages.stream_past import before, done
 from dashboard.pages.streams import (
     FOLLOWED,
@@ -331,6 +337,7 @@ class _Shown:
             f"{file_name(stream)}-running-total",
             self._key_to_total(),
             self._numbers("runs"),
+            months_table(stream),
         )
         return [
             html.Div(
@@ -374,7 +381,8 @@ class _Shown:
         said = figures.evidence_finding(stream)
         key = (
             "Each run adds to the evidence or takes from it. At the limit it is noticed, and the "
-            "evidence starts anew at nought; so it does after a service."
+            "evidence starts anew at nought; so it does after a service. Its numbers stand in the "
+            "table of the running total."
         )
         return [
             html.Div(
@@ -424,6 +432,7 @@ class _Shown:
                     f"{file_name(self.stream)}-{asked}",
                     f"{chart.sentence()} Solid: centre; dotted: limits ({chart.limits}).",
                     self._numbers("chart"),
+                    points_table(chart, times),
                 )
             )
         return [

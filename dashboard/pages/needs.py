@@ -28,6 +28,7 @@ from dashboard import theme
 from dashboard.data import Data
 from dashboard.filters import from_query, page_choices, parse_query, to_query
 from dashboard.pages import money, streams
+from dashboard.parts import sentence as as_sentence
 
 _LOG = logging.getLogger(__name__)
 
@@ -38,6 +39,8 @@ _PRICING = "Looking what it costs and what is likely behind it …"
 
 #: With a filter that holds more, the list is of those runs, and bins are watched by all of theirs.
 _FOLLOWED = (*streams.FOLLOWED, "purpose")
+#: Items that are shown while the list is still being made.
+_FIRST = 12
 #: Causes are looked for of so many that are getting worse: each may take two seconds.
 _MOST_CAUSES = 5
 
@@ -168,7 +171,7 @@ def section(
             html.H2("Needs attention, dearest first", id="overview-needs"),
             *asks,
             html.Div(
-                [*looking, listed(overview, whole, query, found)],
+                [*looking, listed(overview, whole, query, found, _FIRST if looking else None)],
                 id="overview-attention",
                 **theme.attributes(aria_live="polite"),
             ),
@@ -225,7 +228,11 @@ def register(app: Dash, data: Data) -> None:
 
 
 def listed(
-    overview: Overview, whole: Account, query: shown_filters.Query, found: Known
+    overview: Overview,
+    whole: Account,
+    query: shown_filters.Query,
+    found: Known,
+    most: int | None = None,
 ) -> Component:
     """Return the list: who is getting worse at its head, or what costs most where that is known."""
     items = with_causes(_items(overview, found.drift), found.causes)
@@ -233,7 +240,7 @@ def listed(
         items = with_costs(items, found.costs)
     if items:
         return html.Ol(
-            [_item(item, overview, whole, query) for item in items], className="attention"
+            [_item(item, overview, whole, query) for item in items[:most]], className="attention"
         )
     return html.P("Nothing stands out, and nothing is missing that would hide it.")
 
@@ -248,7 +255,7 @@ def _item(
     )
     likely: list[Component | str] = [" ", html.B(item.likely)] if item.likely else []
     link = _link(item, overview, whole, query)
-    small = [html.Small(text) for text in (item.costs, item.evidence) if text]
+    small = [html.Small(as_sentence(text)) for text in (item.costs, item.evidence) if text]
     return html.Li(
         [
             html.Span([*about, item.about], className="about warn" if item.urgent else "about"),

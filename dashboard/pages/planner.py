@@ -42,6 +42,9 @@ _TYPED = ("good", "bad", "producer", "consumer", "bins", "cycles", "pace")
 #: What it has in the address.
 CHOICES = tuple(f"plan_{name}" for name in ("kind", "how", *_TYPED))
 
+#: Of so many points of a curve one stands in the table.
+_EVERY = 8
+
 _SHARED = "Both kinds and the screens of the bins share the 5 % of a tower: 2 % for each kind."
 
 
@@ -276,6 +279,8 @@ class Design:
         again: list[Component | str] = [". Or ", judged] if self.there else []
         key = "Curve: exact, for faults that fall singly. Points: the good and the bad rate."
         least = " Bars: no test with these risks takes less in the mean (Wald and Wolfowitz 1948)."
+        held = " The table of the chance to pass holds these numbers too."
+        table = self._table(curves, bins)
         return [
             html.P(html.B(told), className="told", id="acceptance-length"),
             html.P(plan.sentence()),
@@ -286,7 +291,7 @@ class Design:
             html.P(
                 [
                     "Keep it before the first run, with the tower and the burn-in's name: ",
-                    html.Code(self.command(plan)),
+                    html.Code(parts.command_words(self.command(plan))),
                     *again,
                     ".",
                 ]
@@ -302,6 +307,7 @@ class Design:
                             f"feedtally-chance-to-pass-{self.kind}",
                             key,
                             numbers,
+                            table,
                         )
                     ),
                     html.Div(
@@ -311,7 +317,7 @@ class Design:
                             "How long does it take, by the true rate?",
                             figures.expected_cycles(plan, curves, bins),
                             f"feedtally-expected-cycles-{self.kind}",
-                            key + (least if self.sequential else ""),
+                            key + (least if self.sequential else "") + held,
                             numbers,
                         )
                     ),
@@ -319,6 +325,29 @@ class Design:
                 className="pairs",
             ),
         ]
+
+    def _table(self, curves: figures.Curves, bins: int) -> Component:
+        """Return a table of both curves at the two rates and a few between, which opens."""
+        assert curves.rates
+        few = set(range(0, len(curves.rates), _EVERY))
+        few |= {curves.rates.index(rate) for rate in (self.asked().good, self.asked().bad)}
+        rows = [
+            html.Tr(
+                [
+                    html.Th(per_10k(curves.rates[i]), scope="row", className="name"),
+                    html.Td(f"{100 * curves.accept[i]:.1f}\u00a0%"),
+                    html.Td(f"{curves.feeds[i] / bins:,.0f}"),
+                    html.Td(theme.feeds(round(curves.feeds[i]))),
+                ]
+            )
+            for i in sorted(few)
+        ]
+        return parts.numbers_table(
+            f"What the plan for {self.kind} does, by the true rate",
+            f"true rate, {self.kind} per 10,000 feeds",
+            ("passes with", "expected cycles", "expected feeds"),
+            rows,
+        )
 
     def command(self, plan: SinglePlan | SequentialPlan) -> str:
         """Return the command that keeps the plan; the burn-in's name is left to be put in."""

@@ -183,8 +183,9 @@ def _ratio(stream: Stream) -> list[Component | str]:
         return [now, html.B(two_digits(alarm.ratio)), reach]
     if not math.isfinite(stream.ratio):
         return ["–"]
-    times = f"{two_digits(stream.ratio)} ({span(stream.ratio_low, stream.ratio_high)})"
-    return [html.Small(times) if stream.slow else times]
+    times = two_digits(stream.ratio)
+    around = html.Small(f" ({span(stream.ratio_low, stream.ratio_high)})")
+    return [html.Small(times) if stream.slow else times, around]
 
 
 def _counted(stream: Stream) -> str:

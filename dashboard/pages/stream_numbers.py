@@ -1,4 +1,4 @@
-"""What are the numbers behind the Drift page, as CSV?"""
+"""What are the numbers behind the Drift page, in tables and as CSV?"""
 
 from __future__ import annotations
 
@@ -9,11 +9,95 @@ import math
 from collections.abc import Iterable, Sequence
 
 import numpy as np
+from dash import html
+from dash.development.base_component import Component
 
 from analysis.charts import Chart
-from analysis.drift import Drift, Stream
-from dashboard import parts
+from analysis.drift import Drift, Stream, expected_faults
+from analysis.words import PER, two_digits
+from dashboard import parts, theme
 from dashboard.pages.streams import state
+
+#: Points of a chart of the literature that its table holds; all are in the file.
+MOST_POINTS = 60
+
+
+def months_table(stream: Stream) -> Component:
+    """Return a table of a stream's watched months, which opens: total and evidence at their ends.
+
+    Parameters
+    ----------
+    stream : Stream
+        Monitored.
+    """
+    path = stream.path
+    total, reach = path.beyond_expected()
+    some = path.monitored
+    observed, expected, evidence = path.observed[some], path.expected[some], path.evidence[some]
+    months = path.started[some].astype("datetime64[M]")
+    rows = []
+    for month in np.unique(months):
+        own = np.flatnonzero(months == month)
+        last = own[-1]
+        cells = (
+            f"{int(observed[own].sum()):,}",
+            expected_faults(float(expected[own].sum())).partition(" ")[0],
+            f"{total[last]:+,.1f}".replace("-", "−"),
+            f"{reach[last]:,.1f}",
+            theme.percent(float(evidence[own].max())),
+            theme.percent(float(evidence[last])),
+        )
+        name = theme.month(month.astype("datetime64[D]").item())
+        rows.append(html.Tr([html.Th(name, scope="row", className="name"), *map(html.Td, cells)]))
+    heads = (
+        f"{stream.kind} counted",
+        "expected",
+        "above expected, running total",
+        "stays within, ±",
+        "most evidence, % of limit",
+        "evidence at its end, %",
+    )
+    return parts.numbers_table(
+        f"The {stream.kind} of {stream.name} month by month",
+        "month",
+        heads,
+        rows,
+        "The numbers month by month, in a table",
+    )
+
+
+def points_table(chart: Chart, times: Sequence[dt.datetime] | None) -> Component:
+    """Return a table of the last points of a chart of the literature, which opens."""
+    first = max(chart.points.size - MOST_POINTS, 0)
+    scale = PER if "per feed" in chart.what else 1
+
+    def cell(value: float) -> str:
+        return two_digits(value * scale) if math.isfinite(value) else "–"
+
+    rows = [
+        html.Tr(
+            [
+                html.Th(
+                    f"{i + 1:,}" if times is None else theme.day(times[i]),
+                    scope="row",
+                    className="name",
+                ),
+                *(
+                    html.Td(cell(float(of[i])))
+                    for of in (chart.points, chart.centre, chart.low, chart.high)
+                ),
+                html.Td("yes" if chart.outside[i] else "no"),
+            ]
+        )
+        for i in range(first, chart.points.size)
+    ]
+    return parts.numbers_table(
+        f"Points of the {chart.name}",
+        "point" if times is None else "day",
+        ("point", "centre", "lower limit", "upper limit", "beyond the limits"),
+        rows,
+        f"The last {len(rows)} points in a table" if first else "The numbers in a table",
+    )
 
 
 def streams_csv(drift: Drift) -> str:

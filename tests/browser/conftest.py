@@ -87,7 +87,7 @@ class Visit:
     def open(self, at: str = "/") -> Page:
         """Open an address and wait until the page is drawn."""
         self.page.goto(f"{self.address}{at}")
-        self.page.wait_for_selector("h1")
+        self.page.wait_for_selector("h1:visible")
         return self.page
 
     def asked_elsewhere(self) -> list[str]:

@@ -11,6 +11,7 @@ import pytest
 from playwright.sync_api import expect
 
 from tests.browser.conftest import Visit
+from tests.browser.looking import can_be_used_by_all, fits
 
 pytestmark = pytest.mark.browser
 
@@ -60,13 +61,12 @@ def test_a_part_is_chosen_by_link_and_by_address_and_back_leads_back(visit: Visi
     assert page.locator("section:not([aria-labelledby])").count() == 0
     assert page.locator("table").count() == page.locator("table > caption").count()
     # All that is on it fits the smallest window, and the narrower sheet of paper.
-    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
-    for frame in page.locator(".wide").all():
-        assert frame.evaluate("f => f.scrollWidth <= f.clientWidth")
+    can_be_used_by_all(page)
+    fits(page)
     page.emulate_media(media="print")
     expect(page.locator(".order-list .box").first).to_be_visible()
     expect(page.locator("#parts-print")).not_to_be_visible()
-    page.emulate_media(media="screen")
+    page.emulate_media(media="null")
     with page.expect_download() as download:
         page.click("#parts-csv")
     assert download.value.suggested_filename.startswith("feedtally-parts-faults-")

@@ -16,6 +16,7 @@ from analysis.filters import parse_filters
 from analysis.store import Store
 from dashboard import theme
 from tests.browser.conftest import Visit
+from tests.browser.looking import can_be_used_by_all, fits
 from tests.browser.test_browser_overview import rgb
 from tests.browser.test_browser_trends import drawn, saved
 
@@ -131,6 +132,8 @@ def test_clean_settings_and_their_card(visit: Visit) -> None:
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
     for frame in page.locator(".later .wide").all():
         assert frame.evaluate("f => f.scrollWidth <= f.clientWidth")
+    can_be_used_by_all(page)
+    fits(page)
     assert page.locator("tbody tr:not(:has(th[scope=row]))").count() == 0
     assert page.locator("section:not([aria-labelledby])").count() == 0
     card = page.request.get(visit.address + str(page.get_attribute("#trends-card", "href")))
@@ -153,6 +156,9 @@ def test_on_paper_no_heading_is_left_alone(visit: Visit) -> None:
             "(all, name) => all.map(e => getComputedStyle(e).getPropertyValue(name))", name
         )
         assert len(found) > 4 and set(found) == {"avoid"}
+    page.emulate_media(media="null")
+    can_be_used_by_all(page)
+    fits(page)
 
 
 def test_the_overview_asks_whether_the_log_can_be_believed(visit: Visit) -> None:
