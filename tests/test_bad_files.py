@@ -45,8 +45,32 @@ def test_every_file_of_the_folder_is_expected(folder: str) -> None:
     assert set(expected) == {path.name for path in (SAMPLES / folder).glob("*.csv")}
 
 
-@pytest.mark.parametrize(("path", "expected"), [*cases("bad"), *cases("odd")])
-def test_a_file_is_read_as_expected(
+def has_to_be_added(place: int, case: Any) -> bool:
+    """Tell whether a bad file is tried in a store: where that decides, and each third of others."""
+    path, expected = case.values
+    decides = expected["refused"] or "after" in expected or path.name.startswith("same_row_")
+    return decides or place % 3 == 0
+
+
+ADDED = [case for place, case in enumerate(cases("bad")) if has_to_be_added(place, case)]
+
+
+@pytest.mark.parametrize(
+    ("path", "expected"),
+    [case for place, case in enumerate(cases("bad")) if not has_to_be_added(place, case)],
+)
+def test_reading_a_bad_file_tells_all_its_problems(path: Path, expected: dict[str, Any]) -> None:
+    parsed = read_log(path)
+    assert parsed.kind.name == expected["kind"]
+    assert (parsed.lines, len(parsed.rejected)) == (expected["read"], expected["rejected"])
+    told = [problem for line in parsed.rejected for problem in line.problems]
+    assert [{"line": p.line, "column": p.column} for p in told] == expected["problems"]
+    for problem in told:
+        one_plain_sentence(problem.reason, names=problem.column)
+
+
+@pytest.mark.parametrize(("path", "expected"), [*ADDED, *cases("odd")])
+def test_a_file_is_taken_in_as_expected(
     tmp_path: Path, store: Store, write: Write, path: Path, expected: dict[str, Any]
 ) -> None:
     for name in expected.get("after", []):
@@ -110,16 +134,16 @@ def test_the_bad_lines_of_a_file_can_be_mended_in_its_rejects(tmp_path: Path, wr
 
 # Files that no crew ever wrote --------------------------------------------------------------------
 
-COMMAS = b"," * 10_000_000
+COMMAS = b"," * 4_000_000
 PICTURE = b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR" + bytes(range(256)) * 200
 WORDY = "x" * 100_000
 #: Of processors, not by the clock, so that other work on the machine is no failure.
-SECONDS = 5.0
+SECONDS = 2.0
 
 REFUSED = {
-    "ten million commas": COMMAS,
-    "a header and ten million commas in one line": RUNS_HEADER.encode() + COMMAS + b"\n1",
-    "ten million commas between the names": RUNS_HEADER.encode().replace(b",", COMMAS[:1_000_000]),
+    "four million commas": COMMAS,
+    "a header and four million commas in one line": RUNS_HEADER.encode() + COMMAS + b"\n1",
+    "four million commas between the names": RUNS_HEADER.encode().replace(b",", COMMAS[:1_000_000]),
     "a name of a hundred thousand characters": run_log(header=RUNS_HEADER + "," + WORDY),
     "a picture": PICTURE,
     "a picture behind a good header": RUNS_HEADER.encode() + b"\n" + PICTURE,
@@ -127,9 +151,9 @@ REFUSED = {
     "a header and empty lines": RUNS_HEADER.encode() + b"\n" * 1_000_000,
     "nothing": b"",
     "zero bytes": bytes(1_000_000),
-    "one line of five million letters": b"x" * 5_000_000,
-    "one line of five million quotes": b'"' * 5_000_000,
-    "five million line breaks": b"\n" * 5_000_000,
+    "one line of two million letters": b"x" * 2_000_000,
+    "one line of two million quotes": b'"' * 2_000_000,
+    "two million line breaks": b"\n" * 2_000_000,
     "401 columns": run_log(header=RUNS_HEADER + "".join(f",c{i}" for i in range(394))),
     "four thousand columns": run_log(header=RUNS_HEADER + "".join(f",c{i}" for i in range(4000))),
     "UTF-16 cut short": b"\xff\xfe" + run_log().decode().encode("utf-16-le")[:-1],
@@ -158,12 +182,12 @@ GOOD = LINE.format(3).encode()
 BINS = b"," + b"3 " * 50_000 + b","
 NOTE = RUNS_HEADER + ",note"
 REJECTED = {
-    "ten million commas before a value": (good_with(COMMAS + b"9"), 1),
-    "ten million commas behind a good line": (good_with(GOOD + COMMAS + b"9"), 1),
+    "four million commas before a value": (good_with(COMMAS + b"9"), 1),
+    "four million commas behind a good line": (good_with(GOOD + COMMAS + b"9"), 1),
     "a run of a hundred thousand characters": (good_with(GOOD.replace(b"0814", WORDY.encode())), 1),
     "cycles of a hundred thousand digits": (good_with(GOOD.replace(b"4517", b"9" * 100_000)), 1),
-    "a line of five million letters": (good_with(b"x" * 5_000_000), 1),
-    "a quoted value of five million letters": (good_with(b'"' + b"x" * 5_000_000 + b'"'), 1),
+    "a line of two million letters": (good_with(b"x" * 2_000_000), 1),
+    "a quoted value of two million letters": (good_with(b'"' + b"x" * 2_000_000 + b'"'), 1),
     "a zero byte": (good_with(GOOD.replace(b"4517", b"45\x0017")), 1),
     "a thousand zero bytes": (good_with(*[b"0814,\0" * 9] * 1000), 1000),
     "a picture": (good_with(*[bytes([n]) * 7 for n in range(1, 9)]), 8),
@@ -201,7 +225,7 @@ def test_a_line_that_is_none_is_rejected_at_once_and_the_others_taken(
 
 
 @pytest.mark.parametrize("raw", [good_with(COMMAS), COMMAS + b"\n" + good_with()])
-def test_ten_million_commas_in_a_line_of_their_own_are_an_empty_line(raw: bytes) -> None:
+def test_four_million_commas_in_a_line_of_their_own_are_an_empty_line(raw: bytes) -> None:
     begin = time.process_time()
     parsed = read(raw)
     assert time.process_time() - begin < SECONDS

@@ -136,7 +136,7 @@ RUN = st.sampled_from(["=1+1", "'=x", "''=x", "+", "-", "@a", "\tx", "\r", "-5",
 
 
 # Stores are made, filled and read in each example, so there are few, with many texts in each.
-@settings(max_examples=12)
+@settings(max_examples=8)
 @given(
     st.lists(TEXT | RUN | st.builds(str.__add__, RUN, TEXT), min_size=12, max_size=60),
     st.lists(TEXT | RUN, min_size=3, max_size=4),

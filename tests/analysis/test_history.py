@@ -152,7 +152,7 @@ _ACTS = st.lists(
 )
 
 
-@settings(max_examples=12)
+@settings(max_examples=8)
 @given(acts=_ACTS)
 def test_any_acts_leave_what_a_plain_list_of_them_says(
     tmp_path_factory: pytest.TempPathFactory, empty_store: Path, acts: list[tuple[object, ...]]

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import re
-import subprocess
 import sys
 from pathlib import Path
 
 import pytest
 
 from tests.slow.fuzzing import Made, Maker, Tally, fuzz, records
-from tests.slow.nothing_lost import TOP, kills, limited, writers
+from tests.slow.nothing_lost import disk, kills, limited, writers
 
 
 def nothing_lost(tally: Tally) -> None:
@@ -21,11 +20,11 @@ def nothing_lost(tally: Tally) -> None:
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no SIGKILL on this system")
 def test_killed_at_any_moment_a_file_is_stored_whole_or_not_at_all(tmp_path: Path) -> None:
-    tally = kills(tmp_path, 10, seed=5, most_rows=1000)
+    tally = kills(tmp_path, 6, seed=5, most_rows=1000)
     nothing_lost(tally)
-    assert tally.notes["kills"] == 10
+    assert tally.notes["kills"] == 6
     assert tally.notes["inside the commit"] > 0
-    assert tally.notes["left all"] + tally.notes["left none"] == 10
+    assert tally.notes["left all"] + tally.notes["left none"] == 6
     assert tally.rejected > 0
 
 
@@ -43,18 +42,15 @@ def test_where_a_file_cannot_grow_the_store_is_as_it_was_and_says_so(tmp_path: P
     assert tally.notes["failed"] >= 6
 
 
-def test_on_a_full_disk_the_store_is_as_it_was_and_goes_on_once_there_is_room() -> None:
-    done = subprocess.run(
-        [sys.executable, "-m", "tests.slow.nothing_lost", "disk", "6"],
-        cwd=TOP,
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    if done.returncode == 2:
-        pytest.skip(done.stdout.strip())
-    assert done.returncode == 0, done.stdout + done.stderr
-    last = done.stdout.splitlines()[-1]
+def test_on_a_full_disk_the_store_is_as_it_was_and_goes_on_once_there_is_room(
+    capfd: pytest.CaptureFixture[str],
+) -> None:
+    code = disk(6)
+    said = capfd.readouterr()
+    if code == 2:
+        pytest.skip(said.out.strip())
+    assert code == 0, said.out + said.err
+    last = said.out.splitlines()[-1]
     counts = re.search(r"offered ([\d,]+) = stored ([\d,]+) \+ rejected ([\d,]+); (.*)", last)
     assert counts
     offered, stored, rejected = (int(counts[i].replace(",", "")) for i in (1, 2, 3))
@@ -62,14 +58,14 @@ def test_on_a_full_disk_the_store_is_as_it_was_and_goes_on_once_there_is_room() 
     assert counts[4] == "twice 0; missing 0"
 
 
-def test_of_sixty_good_and_spoilt_files_every_line_is_accounted_for(tmp_path: Path) -> None:
-    tally = fuzz(tmp_path, 60, seed=2, look=6, again=12)
+def test_of_forty_good_and_spoilt_files_every_line_is_accounted_for(tmp_path: Path) -> None:
+    tally = fuzz(tmp_path, 40, seed=2, look=8, again=8)
     nothing_lost(tally)
-    assert tally.notes["files"] == 60
+    assert tally.notes["files"] == 40
     assert tally.notes["added again"] >= 3
     # Most files can be counted by a second reader; a few are refused as a whole.
-    assert tally.notes["counted"] > 36
-    assert 0 < tally.notes["refused whole"] < 12
+    assert tally.notes["counted"] > 24
+    assert 0 < tally.notes["refused whole"] < 8
 
 
 def test_the_same_seed_makes_the_same_files() -> None:

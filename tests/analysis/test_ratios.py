@@ -1,6 +1,3 @@
-import subprocess
-import sys
-
 import mpmath
 import numpy as np
 import pytest
@@ -423,10 +420,3 @@ def test_coverage_of_the_difference():
             assert 0.945 <= difference_coverage(5, times, method) <= 0.965
     assert difference_coverage(0.5, 4, "newcombe") > 0.93
     assert difference_coverage(0.5, 4, "miettinen-nurminen") < 0.93
-
-
-def test_starts_without_scipy_stats():
-    # It costs nearly a second at every start.
-    code = "import sys, analysis.ratios; print('scipy.stats' in sys.modules)"
-    found = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert found.stdout.strip() == "False"

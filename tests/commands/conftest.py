@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,14 @@ import pytest
 from dashboard.commands import main
 
 SCHEMAS = Path(__file__).parent / "schemas"
+
+
+@cache
+def validator(command: str) -> jsonschema.Draft202012Validator:
+    """Return what holds an answer to a command's schema, which is itself held to the draft."""
+    schema = json.loads((SCHEMAS / f"{command}.json").read_text("utf-8"))
+    jsonschema.Draft202012Validator.check_schema(schema)
+    return jsonschema.Draft202012Validator(schema)
 
 
 @dataclass(frozen=True)
@@ -29,9 +38,7 @@ class Said:
     def json(self) -> dict[str, Any]:
         """The answer, held to the command's schema; it must be all of standard output."""
         answer: dict[str, Any] = json.loads(self.out)
-        schema = json.loads((SCHEMAS / f"{self.command}.json").read_text("utf-8"))
-        jsonschema.Draft202012Validator.check_schema(schema)
-        jsonschema.validate(answer, schema, jsonschema.Draft202012Validator)
+        validator(self.command).validate(answer)
         assert self.out.count("\n") == 1
         return answer
 

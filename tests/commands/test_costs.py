@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from analysis.store import Store
 from tests.commands.test_rates import read_rows
-from tests.conftest import run_log
+from tests.conftest import read, run_log
 
 Write = Callable[..., Path]
 HEADER = "run,started,tower,bin,cycles,misses,doubles,purpose,stock,found_later,sets_spoiled"
@@ -104,10 +104,11 @@ def test_doubles_that_nothing_watched_for_are_not_said_to_cost_nothing(
     assert alone.out.startswith("Nothing was watching for doubles in this part of the log")
 
 
-def test_a_filter_without_rows_is_said(run: Callable[..., Any], sample_store: Path) -> None:
-    said = run("costs", "--store", sample_store, "--where", "tower=Z")
+def test_a_filter_without_rows_is_said(run: Callable[..., Any], store: Store) -> None:
+    store.add(read(run_log()))
+    said = run("costs", "--store", store.folder, "--where", "tower=Z")
     assert (said.code, said.out) == (0, "No rows of the log are in this filter; widen it.\n")
-    answer = run("costs", "--store", sample_store, "--where", "tower=Z", "--json").json
+    answer = run("costs", "--store", store.folder, "--where", "tower=Z", "--json").json
     assert answer["total"]["cost"] == 0
     assert answer["bins"] == []
 
@@ -119,11 +120,10 @@ def test_the_log_as_it_stood(run: Callable[..., Any], write: Write, tmp_path: Pa
     assert said.json["account"]["rows"] == 0
 
 
-def test_wrong_usage_is_one_sentence(run: Callable[..., Any], sample_store: Path) -> None:
-    run("costs", "--store", sample_store / "none").refused("no store")
-    run("costs", "--store", sample_store, "--kind", "jams").refused("--kind is jams; write one of")
-    run("costs", "--store", sample_store, "--where", "colour=1").refused("no column colour")
-    wrong = sample_store.parent / "wrong"
-    shutil.copytree(sample_store, wrong)
-    (wrong / "site.toml").write_text("[costs]\nhour = -1\n", "utf-8")
-    run("costs", "--store", wrong).refused("costs.hour")
+def test_wrong_usage_is_one_sentence(run: Callable[..., Any], store: Store) -> None:
+    store.add(read(run_log()))
+    run("costs", "--store", store.folder / "none").refused("no store")
+    run("costs", "--store", store.folder, "--kind", "jams").refused("--kind is jams; write one of")
+    run("costs", "--store", store.folder, "--where", "colour=1").refused("no column colour")
+    (store.folder / "site.toml").write_text("[costs]\nhour = -1\n", "utf-8")
+    run("costs", "--store", store.folder).refused("costs.hour")

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import copy
 import datetime as dt
-import json
 import math
 import shutil
 from collections.abc import Callable
@@ -24,7 +23,7 @@ from analysis.filters import Filters
 from analysis.site import SITE_FILE
 from analysis.store import Store
 from dashboard.data import Data
-from tests.commands.conftest import SCHEMAS
+from tests.commands.conftest import validator
 from tests.conftest import read, run_log
 
 Run = Callable[..., Any]
@@ -450,7 +449,6 @@ class TestJson:
         assert ask(drift(WORSE), "--as-of", day).out.count("has been worse since") == 1
 
     def test_the_schema_holds_alarms_to_what_they_say(self, ask: Ask) -> None:
-        schema = json.loads((SCHEMAS / "drift.json").read_text("utf-8"))
         good = ask(drift(replace(WORSE, alarms=(ENDED, ALARM)), FINE), "--json").json
         wrongs: tuple[Callable[[Any], object], ...] = (
             lambda a: a["monitored"][0].update(began=None),
@@ -465,7 +463,7 @@ class TestJson:
             bad = copy.deepcopy(good)
             wrong(bad)
             with pytest.raises(jsonschema.ValidationError):
-                jsonschema.validate(bad, schema, jsonschema.Draft202012Validator)
+                validator("drift").validate(bad)
 
 
 class TestWhatIsAsked:

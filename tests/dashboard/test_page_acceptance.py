@@ -6,6 +6,7 @@ import re
 import shlex
 
 import pytest
+from flask.testing import FlaskClient
 from scipy.stats import binom
 
 from analysis.plans import Asked, sequential_plan
@@ -205,9 +206,8 @@ def test_a_burn_in_can_be_judged_by_other_rates(sample_data: Data) -> None:
     assert said(sample_data, "rates=misses").startswith("Rates is misses; write a kind")
 
 
-def test_the_numbers_behind_the_figures(sample_data: Data) -> None:
-    client = shell.create_app(sample_data).server.test_client()
-    answer = client.get("/acceptance/path.csv?tower=C&proof=C-2")
+def test_the_numbers_behind_the_figures(sample_client: FlaskClient) -> None:
+    answer = sample_client.get("/acceptance/path.csv?tower=C&proof=C-2")
     rows = list(csv.DictReader(io.StringIO(answer.text)))
     assert [(r["run"], r["feeds"], r["count"]) for r in rows if r["kind"] == "misses"] == [
         ("0305", "74020", "5"),
@@ -215,25 +215,26 @@ def test_the_numbers_behind_the_figures(sample_data: Data) -> None:
         ("0307", "219350", "6"),
     ]
     assert [r["after_the_verdict"] for r in rows] == ["no", "no", "yes", "no", "no", "no"]
-    answer = client.get("/acceptance/plan.csv?plan_how=single&plan_producer=5")
+    answer = sample_client.get("/acceptance/plan.csv?plan_how=single&plan_producer=5")
     plan = list(csv.DictReader(io.StringIO(answer.text)))
     at_bad = next(r for r in plan if float(r["rate"]) == 1e-4)
     assert float(at_bad["chance_to_pass"]) == pytest.approx(0.1, abs=5e-5)
     assert at_bad["expected_feeds"] == "105319.0"
-    assert client.get("/acceptance/path.csv?tower=Z").status_code == 400
-    assert client.get("/acceptance/plan.csv?plan_bad=x").status_code == 400
-    assert client.get("/acceptance/path.csv?typed=B").status_code == 404
+    assert sample_client.get("/acceptance/path.csv?tower=Z").status_code == 400
+    assert sample_client.get("/acceptance/plan.csv?plan_bad=x").status_code == 400
+    assert sample_client.get("/acceptance/path.csv?typed=B").status_code == 404
 
 
 @pytest.mark.parametrize("asked", ["tower=C&proof=C-2", "tower=B&proof=B-1", TYPED])
-def test_the_certificate_is_of_the_same_burn_in(sample_data: Data, asked: str) -> None:
-    client = shell.create_app(sample_data).server.test_client()
+def test_the_certificate_is_of_the_same_burn_in(
+    sample_data: Data, asked: str, sample_client: FlaskClient
+) -> None:
     judged = page.judgement(sample_data, filters.parse_query(asked))
     assert judged is not None
-    paper = client.get(f"/acceptance/certificate.html?{asked}")
+    paper = sample_client.get(f"/acceptance/certificate.html?{asked}")
     assert paper.status_code == 200 and paper.mimetype == "text/html"
     assert judged.burn_in.fingerprint[:4] in paper.text
-    paper = client.get(f"/acceptance/certificate.pdf?{asked}")
+    paper = sample_client.get(f"/acceptance/certificate.pdf?{asked}")
     assert paper.mimetype == "application/pdf" and paper.data.startswith(b"%PDF")
 
 

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 from dash.development.base_component import Component
+from flask.testing import FlaskClient
 
 from analysis.filters import FilterError
 from analysis.log_format import FAULT_KINDS
@@ -140,12 +141,14 @@ def test_the_table_holds_both_kinds_together_where_the_headline_speaks_of_them()
 
 @pytest.mark.parametrize("kind", FAULT_KINDS)
 def test_the_command_gives_the_same_numbers(
-    sample_data: Data, sample_store: Path, capsys: pytest.CaptureFixture[str], kind: str
+    sample_client: FlaskClient,
+    sample_store: Path,
+    capsys: pytest.CaptureFixture[str],
+    kind: str,
 ) -> None:
     search = (
         f"since=2031-04-01&until=2031-06-30&coating=coated&site=Oddlewick+print+works&kind={kind}"
     )
-    client = shell.create_app(sample_data).server.test_client()
     where = ["coating=coated", "site=Oddlewick print works", "purpose=production"]
     for name, column in (
         ("over-time", "week"),
@@ -153,7 +156,7 @@ def test_the_command_gives_the_same_numbers(
         ("by-humidity", "humidity_band"),
         ("by-setting", "set_vacuum"),
     ):
-        answer = client.get(f"/trends/{name}.csv?{search}&setting=set_vacuum")
+        answer = sample_client.get(f"/trends/{name}.csv?{search}&setting=set_vacuum")
         rows = [r for r in csv.DictReader(io.StringIO(answer.text)) if r["kind"] == kind]
         asked = ["rates", "--by", column, "--json", "--kind", kind, "--store", str(sample_store)]
         asked += ["--since", "2031-04-01", "--until", "2031-06-30"]
@@ -169,7 +172,7 @@ def test_the_command_gives_the_same_numbers(
                 assert row[number] == ("" if group["rate"] is None else str(group[number])), row
 
 
-def test_stocks_are_as_recounted(sample_data: Data, samples: Path) -> None:
+def test_stocks_are_as_recounted(sample_client: FlaskClient, samples: Path) -> None:
     counted: Counter[tuple[str, str]] = Counter()
     with (samples / "runs.csv").open(encoding="utf-8", newline="") as file:
         for row in csv.DictReader(file):
@@ -179,19 +182,16 @@ def test_stocks_are_as_recounted(sample_data: Data, samples: Path) -> None:
                     counted[row["stock"] or "not logged", kind] += int(
                         row[kind].replace("off", "0")
                     )
-    answer = (
-        shell.create_app(sample_data).server.test_client().get("/trends/by-stock.csv?since=start")
-    )
+    answer = sample_client.get("/trends/by-stock.csv?since=start")
     rows = list(csv.DictReader(io.StringIO(answer.text)))
     told = {(r["stock"], r["kind"]): int(r["count"]) for r in rows if r["kind"] != "faults"}
     assert told == dict(counted)
 
 
-def test_a_wrong_address_of_numbers_is_refused_with_a_sentence(sample_data: Data) -> None:
-    client = shell.create_app(sample_data).server.test_client()
-    bad = client.get("/trends/by-stock.csv?since=soon")
+def test_a_wrong_address_of_numbers_is_refused_with_a_sentence(sample_client: FlaskClient) -> None:
+    bad = sample_client.get("/trends/by-stock.csv?since=soon")
     assert bad.status_code == 400 and b"since is soon" in bad.data
-    bad = client.get("/trends/by-setting.csv?setting=set_tilt")
+    bad = sample_client.get("/trends/by-setting.csv?setting=set_tilt")
     assert bad.status_code == 400 and bad.text == "no setting tilt was logged here\n"
 
 

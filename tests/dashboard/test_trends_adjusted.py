@@ -10,6 +10,7 @@ from types import SimpleNamespace
 from typing import Any, cast
 
 import pytest
+from flask.testing import FlaskClient
 
 from analysis import answers
 from analysis.adjusting import AdjustedTrends, Difference
@@ -17,7 +18,6 @@ from analysis.conditions import Conditions, CurvePoint
 from analysis.counts import LogScan
 from analysis.filters import Filters
 from analysis.store import Store
-from dashboard import app as shell
 from dashboard import filters, theme
 from dashboard.data import Data
 from dashboard.figures import conditions as curve_figures
@@ -62,8 +62,7 @@ def found_of(*reasons: Difference, kind: str = "doubles", **changes: Any) -> Adj
     )
 
 
-def test_numbers_are_those_of_the_answer(sample_data: Data, again: AdjustedTrends) -> None:
-    client = shell.create_app(sample_data).server.test_client()
+def test_numbers_are_those_of_the_answer(sample_client: FlaskClient, again: AdjustedTrends) -> None:
     trends = again.trends
     for name, split in (
         ("over-time", trends.over_time),
@@ -71,7 +70,7 @@ def test_numbers_are_those_of_the_answer(sample_data: Data, again: AdjustedTrend
         ("by-humidity", trends.by_humidity),
         ("by-setting", trends.by_setting[0]),
     ):
-        answer = client.get(f"/trends/{name}.csv?{ASKED}&setting={SETTING}&rates=adjusted")
+        answer = sample_client.get(f"/trends/{name}.csv?{ASKED}&setting={SETTING}&rates=adjusted")
         assert f"feedtally-{name}-adjusted-doubles-" in answer.headers["Content-Disposition"]
         rows = list(csv.DictReader(io.StringIO(answer.text)))
         told = {r[split.column]: r for r in rows if r["kind"] == "doubles"}
@@ -89,10 +88,13 @@ def test_numbers_are_those_of_the_answer(sample_data: Data, again: AdjustedTrend
                     assert float(row[number]) == pytest.approx(expected, rel=1e-9)
 
 
-def test_adjusting_changes_the_rates_and_not_what_was_counted(sample_data: Data) -> None:
-    client = shell.create_app(sample_data).server.test_client()
+def test_adjusting_changes_the_rates_and_not_what_was_counted(sample_client: FlaskClient) -> None:
     both = [
-        list(csv.DictReader(io.StringIO(client.get(f"/trends/by-stock.csv?{ASKED}{more}").text)))
+        list(
+            csv.DictReader(
+                io.StringIO(sample_client.get(f"/trends/by-stock.csv?{ASKED}{more}").text)
+            )
+        )
         for more in ("", "&rates=adjusted")
     ]
     assert "rates" not in both[0][0]
@@ -245,9 +247,8 @@ def test_hover_tells_the_rate_from_what_was_logged() -> None:
 # --- the curve --------------------------------------------------------------------------------
 
 
-def test_the_curve_is_that_of_the_model(sample_data: Data, model: Conditions) -> None:
-    client = shell.create_app(sample_data).server.test_client()
-    text = client.get("/trends/humidity-curve.csv?kind=doubles").text
+def test_the_curve_is_that_of_the_model(sample_client: FlaskClient, model: Conditions) -> None:
+    text = sample_client.get("/trends/humidity-curve.csv?kind=doubles").text
     rows = list(csv.DictReader(io.StringIO(text)))
     assert len(rows) == len(model.humidity_curve) > 50
     for row, point in zip(rows, model.humidity_curve, strict=True):
@@ -255,7 +256,7 @@ def test_the_curve_is_that_of_the_model(sample_data: Data, model: Conditions) ->
         assert place == ("doubles", point.printed_by, point.humidity_pct, point.feeds)
         for name in ("ratio", "low", "high"):
             assert float(row[name]) == pytest.approx(getattr(point, name), rel=1e-9)
-    bad = client.get("/trends/humidity-curve.csv?kind=jams")
+    bad = sample_client.get("/trends/humidity-curve.csv?kind=jams")
     assert bad.status_code == 400 and "kind is jams" in bad.text
 
 

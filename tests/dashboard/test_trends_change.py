@@ -11,11 +11,11 @@ from collections import Counter
 from pathlib import Path
 
 import pytest
+from flask.testing import FlaskClient
 
 from analysis.adjusting import REST, Change, Part
 from analysis.conditions import PARTS
 from analysis.filters import FilterError, Filters
-from dashboard import app as shell
 from dashboard import filters
 from dashboard.data import Data
 from dashboard.figures import conditions as figures
@@ -42,7 +42,9 @@ def change_of(ratios: list[float], kind: str = "doubles") -> Change:
     return Change(kind, Filters(), Filters(), *counted, whole, tuple(parts), 0.95, *ends)
 
 
-def test_the_parts_make_the_whole_that_was_counted(sample_data: Data, samples: Path) -> None:
+def test_the_parts_make_the_whole_that_was_counted(
+    sample_data: Data, samples: Path, sample_client: FlaskClient
+) -> None:
     counted: Counter[tuple[str, str]] = Counter()
     with (samples / "runs.csv").open(encoding="utf-8", newline="") as file:
         for row in csv.DictReader(file):
@@ -54,8 +56,7 @@ def test_the_parts_make_the_whole_that_was_counted(sample_data: Data, samples: P
                     counted[which, "feeds"] += bins_in(row["bin"]) * int(row["cycles"])
                     counted[which, "count"] += int(row["doubles"])
     rates = {w: counted[w, "count"] / counted[w, "feeds"] for w in ("before", "after")}
-    client = shell.create_app(sample_data).server.test_client()
-    answer = client.get(f"/trends/change.csv?{ASKED}")
+    answer = sample_client.get(f"/trends/change.csv?{ASKED}")
     assert (
         "change-doubles-2031-05-01-to-2031-06-30-2031-11-01"
         in (answer.headers["Content-Disposition"])
@@ -148,12 +149,14 @@ def test_a_period_that_begins_before_the_log_holds_a_part_of_it() -> None:
     assert change.periods(Filters(SINCE, UNTIL), typed, WHOLE)[0].since == dt.datetime(2030, 12, 1)
 
 
-def test_a_wrong_period_leaves_the_page_and_the_form(sample_data: Data) -> None:
+def test_a_wrong_period_leaves_the_page_and_the_form(
+    sample_data: Data, sample_client: FlaskClient
+) -> None:
     query = filters.parse_query("show=change&before=soon/2031-02-28")
     text = shown(page.layout(sample_data, **query))
     assert "The beginning of the earlier period is soon; write a date" in text
     assert "Set these side by side" in text and "Which stocks have more" in text
-    bad = shell.create_app(sample_data).server.test_client().get("/trends/change.csv?before=x")
+    bad = sample_client.get("/trends/change.csv?before=x")
     assert bad.status_code == 400 and "before is x" in bad.text
 
 

@@ -8,10 +8,10 @@ from collections import Counter
 from pathlib import Path
 
 import pytest
+from flask.testing import FlaskClient
 from pypdf import PdfReader
 
 from analysis.starting_points import CAUTION
-from dashboard import app as shell
 from dashboard import filters
 from dashboard.data import Data
 from dashboard.pages import settings_card
@@ -61,9 +61,8 @@ def test_a_stock_that_is_not_there_is_said(sample_data: Data) -> None:
     assert "Stock ZZ1 is not in the log" in shown(page.layout(sample_data, **query))
 
 
-def test_the_card_is_a_page_of_the_stock(sample_data: Data) -> None:
-    client = shell.create_app(sample_data).server.test_client()
-    answer = client.get(f"/trends/set-up-card.pdf?stock={STOCK}")
+def test_the_card_is_a_page_of_the_stock(sample_client: FlaskClient) -> None:
+    answer = sample_client.get(f"/trends/set-up-card.pdf?stock={STOCK}")
     assert answer.mimetype == "application/pdf"
     assert (
         f'filename="feedtally-set-up-card-{STOCK}.pdf"' in (answer.headers["Content-Disposition"])
@@ -71,7 +70,7 @@ def test_the_card_is_a_page_of_the_stock(sample_data: Data) -> None:
     pages = PdfReader(io.BytesIO(answer.data)).pages
     assert len(pages) == 1 and STOCK in pages[0].extract_text()
     for bad in ("stock=ZZ1", "stock=", f"stock={STOCK}&kind=jams"):
-        refused = client.get(f"/trends/set-up-card.pdf?{bad}")
+        refused = sample_client.get(f"/trends/set-up-card.pdf?{bad}")
         assert refused.status_code == 400 and refused.mimetype == "text/plain"
 
 
