@@ -44,10 +44,13 @@ class TowerNow:
         Stocks, each with its bins; the first has none and lies in all others.
     left_empty : tuple of int
         Bins that the last run left empty.
+    unwatched : tuple of str
+        Kinds of fault for which nothing was watching in any bin.
     values : mapping of str to str
         Settings and what else stays, by column; the air where it is fresh.
     air_at : datetime or None
-        When that was read.
+        When that was read, as far as the log tells: when the first of the runs in a row that have
+        it began.
     """
 
     tower: str
@@ -56,6 +59,7 @@ class TowerNow:
     run: str
     papers: tuple[tuple[tuple[int, ...], str], ...]
     left_empty: tuple[int, ...]
+    unwatched: tuple[str, ...]
     values: Mapping[str, str] = field(hash=False)
     air_at: dt.datetime | None
 
@@ -70,7 +74,8 @@ def towers_now(
     listed : sequence of mapping
         Rows of the tower list.
     last : sequence of mapping
-        Rows of each tower's last run, as of `analysis.counts.LogScan.last_rows`.
+        Rows of each tower's last run with ``air_since``, as of
+        `analysis.counts.LogScan.last_rows`.
     now : datetime
         By the clocks at the towers, without an offset.
     """
@@ -142,7 +147,8 @@ def _now(
     if listed.get("numbered_from") == "bottom":
         bins = bins[::-1]
     fed = [row for row in rows if row["cycles"]]
-    begun = rows[0]["started"] if rows else None
+    # A reading that was carried over from run to run is as old as the first of them.
+    begun = rows[0]["air_since"] if rows else None
     values = _values(fed)
     air_at = begun.replace(tzinfo=None) if isinstance(begun, dt.datetime) else None
     if air_at is None or not dt.timedelta(0) <= now - air_at <= dt.timedelta(hours=FRESH_HOURS):
@@ -158,6 +164,7 @@ def _now(
         following(str(end[0])) if end else "",
         _papers(fed),
         tuple(one for one in bins if one in empty),
+        tuple(kind for kind in ("misses", "doubles") if fed and all(r[kind] is None for r in fed)),
         values,
         air_at,
     )

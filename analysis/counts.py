@@ -704,12 +704,29 @@ class LogScan:
     def last_rows(self) -> list[dict[str, object]]:
         """Return the rows with which the last run of each tower ended, columns as they are stored.
 
-        Rows of a bin that was left empty are there too; faults without a bin are not.
+        Rows of a bin that was left empty are there too; faults without a bin are not. ``air_since``
+        is when the first of the runs in a row began that have the same humidity and temperature.
         """
-        begun = "select tower, max(started) as started from runs where cycles > 0 group by tower"
+        air = ("humidity_pct", "temperature_c")
+        other = " or ".join(f"r.{name} is distinct from l.{name}" for name in air)
         found = self._ask(
-            f"""select r.* from runs r join ({begun}) l using (tower, started)
-            where r.bin is not null""",
+            f"""with begun as (
+                select tower, max(started) as started from runs where cycles > 0 group by tower
+            ), l as (
+                select r.* from runs r join begun using (tower, started) where r.bin is not null
+            ), air as (
+                select tower, {", ".join(f"any_value({name}) as {name}" for name in air)}
+                from l where cycles > 0 group by tower
+            ), before as (
+                select r.tower, max(r.started) as started from runs r join air l using (tower)
+                where r.cycles > 0 and ({other}) group by r.tower
+            ), since as (
+                select r.tower, min(r.started) as air_since
+                from runs r left join before b using (tower)
+                where r.cycles > 0 and (b.started is null or r.started > b.started)
+                group by r.tower
+            )
+            select l.*, air_since from l left join since using (tower)""",
             "select * from parts order by tower, run, stretch, bin",
         )
         rows: list[dict[str, object]] = found.to_pylist()

@@ -3,8 +3,8 @@
 A draft is a small file in the store's folder, ``drafts/``: what is typed on one device can be gone
 on with on another, and a server that is started again still has it. Each save names the revision
 that it was made from; one that somebody else has overtaken is refused and handed the newer one, so
-that nobody overwrites anybody. A draft that was stored stays for a month as a note of that, so that
-a device which lost its connection meanwhile is told, and does not store it twice.
+that nobody overwrites anybody. A draft that was stored or put away stays for a month, so that a
+device which lost its connection meanwhile is told what became of it, and with what counts.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import datetime as dt
 import json
 import os
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -29,7 +29,7 @@ FOLDER = "drafts"
 #: A draft is no longer than this, in bytes, and no more of them are kept.
 LARGEST, MOST = 400_000, 200
 
-#: How long the note of a draft that was stored is kept, in days.
+#: How long a draft that was stored or put away is kept, in days.
 _NOTED = 30
 
 _SECONDS = 10.0
@@ -66,9 +66,11 @@ class Draft:
     saved_at : datetime
         When that was last, in UTC.
     content : mapping
-        As `analysis.entry.read_draft` takes it.
+        As `analysis.entry.read_draft` takes it; of one that was stored, what was.
     stored : str
         What was said when it was stored; empty while it is not.
+    away : bool
+        Whether it was put away.
     """
 
     name: str
@@ -76,22 +78,25 @@ class Draft:
     saved_at: dt.datetime
     content: Mapping[str, object]
     stored: str = ""
+    away: bool = False
 
 
-def drafts(folder: Path) -> tuple[Draft, ...]:
+def drafts(folder: Path, *, away: bool = False) -> tuple[Draft, ...]:
     """Return the drafts of a store that are not stored yet, the last saved first.
 
     Parameters
     ----------
     folder : Path
         Of the store. A file that cannot be read is passed over: it stays where it is.
+    away : bool
+        Whether those that were put away are wanted, instead of the others.
     """
     found = []
     for path in (folder / FOLDER).glob("*.json"):
         with contextlib.suppress(OSError, ValueError, KeyError, TypeError):
             found.append(_read(path))
-    waiting = [draft for draft in found if not draft.stored]
-    return tuple(sorted(waiting, key=lambda draft: draft.saved_at, reverse=True))
+    wanted = [draft for draft in found if not draft.stored and draft.away is away]
+    return tuple(sorted(wanted, key=lambda draft: draft.saved_at, reverse=True))
 
 
 def draft(folder: Path, name: str) -> Draft | None:
@@ -146,31 +151,56 @@ def save(folder: Path, name: str, revision: int, content: Mapping[str, object]) 
         kept = draft(folder, name)
         if kept is not None and (kept.revision != revision or kept.stored):
             raise OvertakenError(kept)
-        if kept is None and sum(1 for _ in path.parent.glob("*.json")) >= MOST:
+        if kept is None:
             _forget(path.parent)
             if len(drafts(folder)) >= MOST:
                 raise DraftError(
                     f"{MOST} runs are being counted already; store some of them, or put them away"
                 )
-        # A draft that was put away elsewhere comes again from a device that still counts.
+        # One that was put away, or that is no longer here, comes again from who still counts.
         return _write(path, Draft(name, (kept.revision if kept else revision) + 1, _now(), content))
 
 
-def note_stored(folder: Path, name: str, told: str) -> None:
-    """Note that a draft was stored, and with what words; nothing where it was put away."""
+def store_once(
+    folder: Path, name: str, revision: int, content: Mapping[str, object], store: Callable[[], str]
+) -> Draft:
+    """Store a draft, once, however often it is asked; nobody saves it meanwhile.
+
+    Parameters
+    ----------
+    folder, name, revision
+        As of `save`.
+    content : mapping
+        What is stored.
+    store : callable
+        Stores it, and returns what to say of that. What it raises is raised, and the draft stays.
+
+    Returns
+    -------
+    Draft
+        With what was stored, by whomever, and what was said then.
+
+    Raises
+    ------
+    OvertakenError, DraftError, StoreError
+        As `save`.
+    """
     with _alone(folder, name) as path:
         kept = draft(folder, name)
-        if kept is not None:
-            # Its content is in the log now.
-            _write(path, Draft(name, kept.revision + 1, _now(), {}, told))
+        if kept is not None and kept.stored:
+            return kept
+        if kept is not None and kept.revision != revision:
+            raise OvertakenError(kept)
+        told = store()
+        return _write(path, Draft(name, revision + 1, _now(), content, told))
 
 
 def put_away(folder: Path, name: str) -> None:
-    """Forget a draft that nobody wants to store; nothing where there is none."""
+    """Put away a draft that nobody wants to store; nothing where there is none, or it is stored."""
     with _alone(folder, name) as path:
         kept = draft(folder, name)
         if kept is not None and not kept.stored:
-            path.unlink(missing_ok=True)
+            _write(path, Draft(name, kept.revision + 1, _now(), kept.content, away=True))
 
 
 def _now() -> dt.datetime:
@@ -189,7 +219,8 @@ def _alone(folder: Path, name: str) -> Iterator[Path]:
     path = _path(folder, name)
     try:
         path.parent.mkdir(exist_ok=True)
-        with FileLock(path.parent / "lock", timeout=_SECONDS):
+        # Few locks, so that a run that is being stored holds up few others.
+        with FileLock(path.parent / f"lock-{name[0]}", timeout=_SECONDS):
             yield path
     except (OSError, Timeout) as error:
         reason = getattr(error, "strerror", None) or "another process holds it"
@@ -208,6 +239,7 @@ def _read(path: Path) -> Draft:
         dt.datetime.fromisoformat(held["saved_at"]),
         held["content"],
         str(held["stored"]),
+        bool(held["away"]),
     )
 
 
@@ -217,6 +249,7 @@ def _write(path: Path, kept: Draft) -> Draft:
             "revision": kept.revision,
             "saved_at": kept.saved_at.isoformat(),
             "stored": kept.stored,
+            "away": kept.away,
             "content": kept.content,
         }
     )
@@ -235,10 +268,10 @@ def _write(path: Path, kept: Draft) -> Draft:
 
 
 def _forget(place: Path) -> None:
-    """Remove notes of drafts that were stored long ago."""
+    """Remove drafts that were stored or put away long ago."""
     oldest = _now() - dt.timedelta(days=_NOTED)
     for path in place.glob("*.json"):
         with contextlib.suppress(OSError, ValueError, KeyError, TypeError):
             kept = _read(path)
-            if kept.stored and kept.saved_at < oldest:
+            if (kept.stored or kept.away) and kept.saved_at < oldest:
                 path.unlink()

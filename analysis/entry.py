@@ -265,7 +265,7 @@ def mended(
             or len(value) > _LONGEST
         ):
             raise EntryError(["that cannot be mended here; mend it in a file and add the file"])
-        cell = escape_cell(value.strip())
+        cell = escape_cell(_text(value))
         if found[place][names.index(str(column))] != cell:
             found[place][names.index(str(column))] = cell
             touched[place] = None
@@ -299,7 +299,10 @@ _ALWAYS = (
 
 
 def _text(value: object) -> str:
-    return value.strip() if isinstance(value, str) and len(value) <= _LONGEST else ""
+    if not isinstance(value, str) or len(value) > _LONGEST:
+        return ""
+    # Half of a letter, as some keyboards cut it off, can stand in no file.
+    return value.strip().encode("utf-8", "replace").decode()
 
 
 def _whole_numbers(value: object) -> list[int]:
@@ -322,12 +325,17 @@ def _see(
     if fault.get("undone"):
         return
     place, where, kind = fault.get("stretch"), fault.get("bin"), fault.get("kind")
-    if where is not None and where not in bins:
+    if where is not None and (type(where) is not int or where not in bins):
         problems.append(f"a fault is in bin {where}, which the tower has not; take it back")
-    elif kind not in ONE_OF or type(place) is not int or not 1 <= place <= stretches:
+    elif (
+        not isinstance(kind, str)
+        or kind not in ONE_OF
+        or type(place) is not int
+        or not 1 <= place <= stretches
+    ):
         problems.append("a fault is of no stretch or kind of this run; take it back")
     else:
-        seen.setdefault(place, []).append(CountedFault(where, str(kind)))
+        seen.setdefault(place, []).append(CountedFault(where, kind))
 
 
 def _stretch(

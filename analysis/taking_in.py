@@ -277,6 +277,8 @@ def enter(folder: Path, upload: Upload, *, tower: str, run: str, stood: str) -> 
             problems=tuple(islice(problems, MOST_TOLD)),
             error="a line of it will not do, so none was stored",
         )
+    except NotALogError as error:
+        return Taken(_label(upload), error=str(error))
     finally:
         scratch.close()
     # Counted now, while nobody waits for it.

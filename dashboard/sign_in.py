@@ -192,7 +192,7 @@ class Sessions:
         if session["nonce"] in self._ended:
             return None
         # Files of the program may be kept by a browser, and a cookie must not be with them.
-        if now - session["seen"] > _FRESH and not _is_of_the_program():
+        if now - session["seen"] > _FRESH and not (_is_of_the_program() or _is_of_a_page()):
             session["seen"] = now
         return user
 
@@ -384,6 +384,11 @@ def _is_of_the_program() -> bool:
     return request.endpoint == "_dash_assets.static" or str(request.endpoint).startswith(
         "/_dash-component-suites/"
     )
+
+
+def _is_of_a_page() -> bool:
+    """Tell whether a page asked by itself: who has left it open uses nothing."""
+    return request.method == "GET" and request.headers.get("X-Feedtally") == "look"
 
 
 def _has_token() -> bool:

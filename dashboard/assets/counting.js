@@ -1,7 +1,8 @@
 /* Counting a run at the tower: one fault after the other as it is seen, what was changed, what the
    counter shows. The connection there comes and goes, so all of it happens here: what is typed is
    kept on the device at once and sent when it can be. A draft is flat, so that two devices can
-   count into one run: see analysis/entry.py, which reads it, and merge() below. */
+   count into one run: see analysis/entry.py, which reads it, and merge() below. Nothing leaves this
+   device before the server has said what became of it. */
 (function () {
   "use strict";
 
@@ -12,46 +13,101 @@
     { kind: "misses", one: "miss" },
     { kind: "doubles", one: "double" }
   ];
+  var AIR = ["humidity_pct", "temperature_c"];
 
-  var place = null; // The element that is ours.
-  var held = null; // What this device keeps: runs by name, which one is counted, what is open.
+  var place = null; // The element that is ours, and in it what is drawn.
+  var shown = null;
+  var held = null; // Runs by name, which one is counted, what is open, what was told.
+  var written = {}; // What storage holds, by key.
   var offer = null; // What the server offers: towers, stocks, what is asked.
-  var skew = 0; // How far this device's clock is from the clocks at the towers.
   var reached = true; // Whether the server answered last time.
-  var refused = ""; // Why it would not take what was sent.
   var signedOut = false;
+  var unkept = false; // Whether this device's storage takes nothing.
   var sending = null;
+  var turn = 0;
   var waiting = null;
   var looking = null;
 
-  // ---- What is kept on this device
+  // ---- What is kept on this device: a key for each run, so that two windows do not overwrite
+  // ---- each other's, one for what all windows share, and what this window shows.
 
   function key() {
     return "feedtally-count-" + place.dataset.store;
   }
 
-  function load() {
-    var text = null;
+  function read(storage, name) {
     try {
-      text = window.localStorage.getItem(key());
+      return JSON.parse(window[storage].getItem(name));
     } catch (off) {
-      // Storage may be switched off; then what is typed lasts as long as this page.
+      return null; // Switched off, or not ours.
+    }
+  }
+
+  function write(storage, name, value) {
+    var text = JSON.stringify(value);
+    if (written[name] === text) {
+      return;
     }
     try {
-      held = JSON.parse(text);
-    } catch (broken) {
-      held = null;
+      window[storage].setItem(name, text);
+      written[name] = text;
+    } catch (full) {
+      unkept = true;
     }
-    if (!held || typeof held.runs !== "object") {
-      held = { runs: {}, at: null, open: "", offer: null, told: null };
+  }
+
+  function load() {
+    var here = read("sessionStorage", key()) || {};
+    var all = read("localStorage", key()) || {};
+    held = {
+      runs: {},
+      at: here.at || null,
+      open: here.open || "",
+      told: here.told || null,
+      offer: all.offer || null,
+      skew: typeof all.skew === "number" ? all.skew : null,
+      rests: all.rests || []
+    };
+    try {
+      Object.keys(window.localStorage).forEach(function (name) {
+        if (name.indexOf(key() + ":") === 0) {
+          var one = read("localStorage", name);
+          if (one && one.content) {
+            // What was on its way when the page was left has to be asked about anew.
+            one.storing = false;
+            held.runs[name.slice(key().length + 1)] = one;
+          }
+        }
+      });
+    } catch (off) {
+      unkept = true;
+    }
+    if (!held.runs[held.at]) {
+      held.at = null;
     }
   }
 
   function keep() {
+    unkept = false;
+    write("sessionStorage", key(), { at: held.at, open: held.open, told: held.told });
+    write("localStorage", key(), { offer: held.offer, skew: held.skew, rests: held.rests });
+    Object.keys(held.runs).forEach(function (name) {
+      write("localStorage", key() + ":" + name, held.runs[name]);
+    });
+  }
+
+  // A run leaves this device: only once it is known to be in the log, or put away on purpose.
+  function drop(name) {
+    delete held.runs[name];
+    if (held.at === name) {
+      held.at = null;
+      held.open = "";
+    }
+    delete written[key() + ":" + name];
     try {
-      window.localStorage.setItem(key(), JSON.stringify(held));
-    } catch (full) {
-      // As above; what was sent is safe with the server.
+      window.localStorage.removeItem(key() + ":" + name);
+    } catch (off) {
+      // Then it never held it.
     }
   }
 
@@ -79,8 +135,10 @@
     return JSON.stringify(one) === JSON.stringify(other);
   }
 
-  // To the thousandth, so that faults stand in the order in which they were seen.
+  // By the clocks at the towers; by this device's own where the server never told them. To the
+  // thousandth, so that faults stand in the order in which they were seen.
   function wall() {
+    var skew = held.skew === null ? -60000 * new Date().getTimezoneOffset() : held.skew;
     return new Date(Date.now() + skew).toISOString().slice(0, 23);
   }
 
@@ -90,6 +148,20 @@
 
   function clock(moment) {
     return moment ? moment.slice(11, 16) : "";
+  }
+
+  // A clock time, with its day where that is not today.
+  function when(moment) {
+    return moment.slice(0, 10) === wall().slice(0, 10) ? clock(moment) : minute(moment).replace("T", " ");
+  }
+
+  function hoursSince(moment) {
+    return (Date.parse(wall() + "Z") - Date.parse(moment + (moment.length > 16 ? "Z" : ":00Z"))) / 3600000;
+  }
+
+  function fresh(moment) {
+    var hours = moment ? hoursSince(moment) : NaN;
+    return hours >= -0.1 && hours <= offer.fresh_hours;
   }
 
   function newName() {
@@ -104,27 +176,50 @@
 
   // ---- What goes to the server
 
-  function ask(address, method, body) {
+  // ``what`` is "log" for what somebody did; looks that the page takes by itself say "look", and do
+  // not keep anybody signed in.
+  function ask(address, method, body, what) {
     return fetch(address, {
       method: method,
-      headers: { "X-Feedtally": "log", "Content-Type": "application/json" },
+      headers: { "X-Feedtally": what || "log", "Content-Type": "application/json" },
       body: body === undefined ? undefined : JSON.stringify(body)
     }).then(
       function (answer) {
         signedOut = answer.status === 401;
+        reached = true;
         var json = /json/.test(answer.headers.get("Content-Type") || "");
-        return (json ? answer.json() : answer.text()).then(function (told) {
-          return { status: answer.status, told: told };
-        });
+        return (json ? answer.json() : answer.text()).then(
+          function (told) {
+            return { status: answer.status, told: told || {} };
+          },
+          function () {
+            return { status: answer.status, told: {} };
+          }
+        );
       },
       function () {
-        return { status: 0, told: "" };
+        reached = false;
+        return { status: 0, told: {} };
       }
     );
   }
 
   function of(name) {
     return place.dataset.drafts + "/" + name;
+  }
+
+  // Why something was not done, in sentences.
+  function why(got) {
+    if (!got.status) {
+      return ["There is no connection. What you typed is kept on this device: go on when there is one."];
+    }
+    if (got.status === 401) {
+      return ["You have been signed out. What you typed is kept on this device: sign in again, then go on."];
+    }
+    if (got.told.problems) {
+      return got.told.problems;
+    }
+    return [typeof got.told === "string" && got.told.length < 400 ? got.told : "The server could not do this; what you typed is kept on this device."];
   }
 
   // What was changed here is kept, sent soon, and drawn.
@@ -151,71 +246,81 @@
     waiting = window.setTimeout(send, after);
   }
 
+  // Runs with something to send, one after the other: none waits for another that is refused.
   function dirty() {
-    return Object.keys(held.runs).filter(function (name) {
+    var names = Object.keys(held.runs).filter(function (name) {
       // One that is being stored is on its way already.
       return held.runs[name].dirty && !held.runs[name].storing;
-    })[0];
+    });
+    turn += 1;
+    return names.length ? names[turn % names.length] : undefined;
   }
 
   function send() {
-    var name = dirty();
-    if (!name || sending || !place) {
+    var name = place && dirty();
+    if (!name || sending) {
       return;
     }
     var one = held.runs[name];
     var sent = copy(one.content);
+    // Should the answer be lost, what the server has is known again by it.
+    one.sent = sent;
+    keep();
     sending = ask(of(name), "PUT", { revision: one.revision, content: sent }).then(function (got) {
       sending = null;
-      reached = got.status !== 0;
-      refused = "";
-      if (!held.runs[name]) {
-        // Put away, or stored, meanwhile.
-      } else if (got.told.kept) {
+      one = held.runs[name];
+      if (!one) {
+        return;
+      }
+      one.refused = "";
+      if (got.told.kept) {
         one.revision = got.told.kept.revision;
         one.base = sent;
         one.dirty = !same(one.content, sent);
       } else if (got.told.overtaken) {
         overtaken(name, got.told.overtaken);
-      } else {
-        refused = reached ? why(got).join(" ") : "";
+      } else if (reached) {
+        one.refused = why(got).join(" ");
       }
       keep();
       note();
       if (dirty()) {
-        soon(reached && !refused ? SEND_AFTER : TRY_AGAIN);
+        soon(reached && got.status === 200 && !got.told.problems ? SEND_AFTER : TRY_AGAIN);
       }
     });
   }
 
-  // Why something was not done, in sentences.
-  function why(got) {
-    if (!got.status) {
-      return ["There is no connection. What you typed is kept on this device: go on when there is one."];
-    }
-    if (got.status === 401) {
-      return ["You have been signed out. What you typed is kept on this device: sign in again, then go on."];
-    }
-    if (got.told.problems) {
-      return got.told.problems;
-    }
-    return [typeof got.told === "string" && got.told && got.told.length < 400 ? got.told : "The server could not do this; what you typed is kept on this device."];
-  }
-
-  // Another device saved the run, or stored it.
+  // Another device saved the run, stored it, or put it away; or this one did, and the answer was
+  // lost.
   function overtaken(name, there) {
     var one = held.runs[name];
     if (there.stored) {
-      finished(name, there.stored);
+      finished(name, there);
       return;
     }
-    var merged = merge(one.base || { fields: {}, faults: {} }, one.content, there.content);
-    one.content = merged.content;
-    one.base = there.content;
     one.revision = there.revision;
+    if (there.away) {
+      // Counted on here: it comes again.
+      one.dirty = true;
+      return;
+    }
+    var known = one.sent && same(there.content, one.sent);
+    var base = known ? one.sent : one.base || { fields: {}, faults: {} };
+    var both = !known && !same(base.fields.stretches, there.content.fields.stretches);
+    var mine = !same(base.fields.stretches, one.content.fields.stretches);
+    var merged = merge(base, one.content, there.content);
+    one.content = merged.content;
+    one.base = copy(there.content);
     one.dirty = !same(one.content, there.content);
+    var told = [];
     if (merged.lost.length) {
-      one.note = "Changed on another device meanwhile, and kept as it stands there: " + merged.lost.join(", ") + ".";
+      told.push("Changed on another device meanwhile, and kept as it stands there: " + merged.lost.join(", ") + ".");
+    }
+    if (both && mine) {
+      told.push("Something was changed on two devices at once, which is one stretch now: look at its counter, papers and faults.");
+    }
+    if (told.length) {
+      one.note = told.join(" ");
     }
     draw();
   }
@@ -244,7 +349,7 @@
           here = there;
         }
         if (here !== undefined) {
-          made[name] = here;
+          made[name] = copy(here);
         }
       });
       return made;
@@ -255,12 +360,16 @@
     return { content: content, lost: lost };
   }
 
+  function columnOf(name) {
+    return name.slice(name.indexOf(".") + 1);
+  }
+
   function label(name) {
-    var column = name.slice(name.indexOf(".") + 1);
+    var column = columnOf(name);
     var asked = offer.asked.filter(function (one) {
       return one.name === column;
     })[0];
-    var others = { to: "the counter", from: "the counter at the start", papers: "the papers" };
+    var others = { to: "the counter", from: "the counter at the start", papers: "the papers", off: "what was watched for", empty: "bins left empty" };
     return asked ? asked.label : others[column] || column;
   }
 
@@ -270,21 +379,28 @@
     if (!place || !name || document.hidden || sending || held.runs[name].dirty || !held.runs[name].revision) {
       return;
     }
-    ask(of(name), "GET").then(function (got) {
+    settle(name);
+  }
+
+  // Ask what became of a run that has nothing to send.
+  function settle(name) {
+    return ask(of(name), "GET", undefined, "look").then(function (got) {
       var one = held.runs[name];
-      reached = got.status !== 0;
       var there = got.told.kept;
       if (!one || one.dirty || there === undefined) {
         // Gone on with here meanwhile, or nothing was told.
       } else if (there === null) {
-        delete held.runs[name];
-        held.at = null;
-        held.told = { sentence: "This run was put away on another device." };
+        // The server lost it: this device has it, and sends it again.
+        one.dirty = true;
+        soon(0);
+      } else if (there.stored) {
+        finished(name, there);
+      } else if (there.away) {
+        drop(name);
+        held.told = { sentence: "Run " + one.content.fields.run + " of tower " + one.content.tower + " was put away on another device." };
         keep();
         draw();
-      } else if (there.stored) {
-        finished(name, there.stored);
-      } else if (there.revision !== one.revision) {
+      } else if (there.revision > one.revision) {
         one.content = there.content;
         one.base = copy(there.content);
         one.revision = there.revision;
@@ -295,22 +411,41 @@
     });
   }
 
-  function finished(name, sentence) {
+  // What this device has of a run that is stored without it.
+  function notStored(mine, theirs) {
+    var found = [];
+    Object.keys(mine.faults).forEach(function (name) {
+      var here = mine.faults[name];
+      var there = theirs.faults[name];
+      if (!there && !here.undone) {
+        found.push(told(here));
+      } else if (there && here.undone && !there.undone) {
+        found.push(told(here) + ", taken back");
+      }
+    });
+    Object.keys(mine.fields).forEach(function (name) {
+      var value = mine.fields[name];
+      if (columnOf(name) !== "air_at" && !same(value, theirs.fields[name])) {
+        found.push(label(name) + " " + (typeof value === "string" ? value : JSON.stringify(value)));
+      }
+    });
+    return found;
+  }
+
+  function finished(name, there) {
     var one = held.runs[name];
-    held.told = {
-      sentence: sentence,
-      tower: one.content.tower,
-      run: one.content.fields.run
-    };
+    var run = one.content.fields.run;
+    var rest = there.content && there.content.fields ? notStored(one.content, there.content) : [];
+    if (rest.length) {
+      held.rests.push({ tower: one.content.tower, run: there.content.fields.run, rest: rest });
+    }
+    held.told = { sentence: there.stored, tower: one.content.tower, run: there.content && there.content.fields ? there.content.fields.run : run };
     // Known here before the server offers anew.
     var tower = offer && towerOf(one.content.tower);
     if (tower) {
       tower.run = following(held.told.run) || tower.run;
     }
-    delete held.runs[name];
-    if (held.at === name) {
-      held.at = null;
-    }
+    drop(name);
     held.open = "";
     keep();
     fetchOffer();
@@ -320,6 +455,12 @@
   function store() {
     var name = held.at;
     var one = run();
+    if (one.note) {
+      one.problems = [one.note];
+      draw();
+      focus("problems");
+      return;
+    }
     var sent = copy(one.content);
     one.problems = [];
     one.storing = true;
@@ -327,13 +468,17 @@
     // What is on its way arrives first, so that no revision overtakes another.
     (sending || Promise.resolve())
       .then(function () {
+        one.sent = sent;
         return ask(of(name) + "/store", "POST", { revision: one.revision, content: sent });
       })
       .then(function (got) {
+        one = held.runs[name];
+        if (!one) {
+          return;
+        }
         one.storing = false;
-        reached = got.status !== 0;
         if (got.told.stored) {
-          finished(name, got.told.stored);
+          finished(name, got.told);
           return;
         }
         if (got.told.overtaken) {
@@ -348,22 +493,27 @@
         keep();
         draw();
         focus("problems");
+        if (dirty()) {
+          soon(TRY_AGAIN);
+        }
       });
   }
 
   function fetchOffer() {
     return ask(place.dataset.offer, "GET").then(function (got) {
-      reached = got.status !== 0;
       if (got.told.towers) {
         offer = got.told;
         held.offer = copy(offer);
         held.offer.drafts = [];
-        skew = Date.parse(offer.now + "Z") - Date.now();
+        held.offer.away = [];
+        held.skew = Date.parse(offer.now + "Z") - Date.now();
         taken(offer.drafts);
         keep();
       } else {
-        offer = held.offer;
-        refused = reached ? why(got).join(" ") : "";
+        offer = offer || held.offer;
+        if (reached && !offer) {
+          held.told = { sentence: why(got).join(" ") };
+        }
       }
       draw();
       if (dirty()) {
@@ -380,20 +530,16 @@
       there[draft.name] = true;
       if (!one) {
         held.runs[draft.name] = { content: draft.content, base: copy(draft.content), revision: draft.revision, dirty: false };
-      } else if (!one.dirty && one.revision !== draft.revision) {
+      } else if (!one.dirty && draft.revision > one.revision) {
         one.content = draft.content;
         one.base = copy(draft.content);
         one.revision = draft.revision;
       }
     });
     Object.keys(held.runs).forEach(function (name) {
-      var one = held.runs[name];
-      // Stored or put away elsewhere.
-      if (!there[name] && !one.dirty && one.revision) {
-        delete held.runs[name];
-        if (held.at === name) {
-          held.at = null;
-        }
+      // Stored or put away elsewhere, or lost there: it is asked, never guessed.
+      if (!there[name] && !held.runs[name].dirty && held.runs[name].revision) {
+        settle(name);
       }
     });
   }
@@ -432,10 +578,17 @@
       made["1.empty"] = one.empty;
     }
     offer.asked.forEach(function (asked) {
-      if (one.values[asked.name] !== undefined) {
+      var air = AIR.indexOf(asked.name) >= 0;
+      if (one.values[asked.name] !== undefined && (!air || fresh(one.air_at))) {
         made["1." + asked.name] = one.values[asked.name];
+        if (air) {
+          made["1.air_at"] = one.air_at;
+        }
       }
     });
+    if (one.off.length) {
+      made["1.off"] = copy(one.off);
+    }
     if (!asks("stock") && !asks("lot")) {
       delete made["1.papers"];
     }
@@ -444,8 +597,7 @@
       content: { tower: one.tower, bins: one.bins, fields: made, faults: {} },
       base: null,
       revision: 0,
-      dirty: true,
-      air: one.air_at
+      dirty: true
     };
     held.at = name;
     held.open = "";
@@ -501,9 +653,11 @@
         return one.name;
       });
     names.forEach(function (name) {
-      // A setting of the site's own may have a dot in its name.
-      var column = name.slice(name.indexOf(".") + 1);
+      var column = columnOf(name);
       var stays = ["started", "ended", "from", "to", "note"].concat(ofStretch).indexOf(column) < 0;
+      if (AIR.concat(["air_at"]).indexOf(column) >= 0 && !fresh(mine[old + ".air_at"])) {
+        stays = false;
+      }
       if (name.split(".")[0] === String(old) && stays) {
         mine[old + 1 + "." + column] = copy(mine[name]);
       }
@@ -526,6 +680,8 @@
       }
     });
     set(last - 1 + ".ended", "");
+    // What the counter showed then is not what it will show at the end.
+    set(last - 1 + ".to", "");
     set("stretches", String(last - 1));
     held.open = "";
     changed();
@@ -550,16 +706,26 @@
 
   function putAway() {
     var name = held.at;
-    delete held.runs[name];
-    held.at = null;
-    held.open = "";
-    held.told = { sentence: "The run was put away; nothing of it was stored." };
+    var one = run();
+    drop(name);
+    held.told = { sentence: "Run " + one.content.fields.run + " of tower " + one.content.tower + " was put away; nothing of it was stored." };
     keep();
     draw(true);
-    ask(of(name), "DELETE").then(function (got) {
-      reached = got.status !== 0;
-      note();
-    });
+    // After what is on its way, which would bring it back.
+    (sending || Promise.resolve())
+      .then(function () {
+        return ask(of(name), "DELETE");
+      })
+      .then(fetchOffer);
+  }
+
+  function bringBack(draft) {
+    held.runs[draft.name] = { content: draft.content, base: copy(draft.content), revision: draft.revision, dirty: true };
+    held.at = draft.name;
+    held.open = "";
+    changed();
+    top();
+    focus("count-head");
   }
 
   // ---- What is drawn
@@ -604,8 +770,8 @@
     var active = document.activeElement;
     var where = place.contains(active) ? active.id : null;
     var picked = where && active.selectionStart !== undefined ? [active.selectionStart, active.selectionEnd] : null;
-    var shown = !offer ? unreached() : run() ? (held.open === "over" ? over() : counting()) : choosing();
-    place.replaceChildren.apply(place, shown.concat([el("p", { id: "count-note", class: "note" })]));
+    var parts = !offer ? unreached() : run() ? (held.open === "over" ? over() : counting()) : choosing();
+    shown.replaceChildren.apply(shown, parts.concat([el("p", { id: "count-note", class: "note" })]));
     document.getElementById("log-page").classList.toggle("counting", Boolean(offer && run()));
     note();
     var again = where && document.getElementById(where);
@@ -639,14 +805,19 @@
       return;
     }
     var text = "";
-    if (refused) {
-      text = refused;
+    var amiss = run() ? run().refused || "" : "";
+    if (signedOut) {
+      text = "You have been signed out; what you typed stays here.";
+    } else if (amiss) {
+      text = amiss;
     } else if (!reached) {
-      text = "No connection: kept on this device, and sent when there is one.";
+      text = unkept ? "No connection, and this device keeps nothing: leave this page open until there is one." : "No connection: kept on this device, and sent when there is one.";
+    } else if (run() && unkept) {
+      text = run().dirty ? "This device keeps nothing: leave this page open until it is sent." : "Kept in the store's folder alone; not yet in the log.";
     } else if (run()) {
       text = run().dirty ? "Kept on this device; being sent …" : "Kept on this device and in the store's folder; not yet in the log.";
     }
-    line.classList.toggle("warn", Boolean(refused || !reached));
+    line.classList.toggle("warn", Boolean(signedOut || amiss || !reached || (run() && unkept)));
     if (line.textContent.indexOf(text) !== 0 || !text) {
       line.textContent = text;
       if (signedOut) {
@@ -664,18 +835,36 @@
 
   function unreached() {
     return [
-      el("p", { class: "warn" }, refused || "There is no connection to the server; try again when there is one."),
+      el("p", { class: "warn" }, held.told ? held.told.sentence : "There is no connection to the server; try again when there is one."),
       el("p", { class: "press" }, button("Try again", fetchOffer))
     ];
+  }
+
+  // What was counted here into a run that was stored without it.
+  function rests() {
+    return held.rests.map(function (one, index) {
+      return el("div", { class: "rests", role: "alert" }, [
+        el("p", { class: "warn" }, "Run " + one.run + " of tower " + one.tower + " was stored without what was typed on this device:"),
+        el("ul", {}, one.rest.map(function (text) { return el("li", {}, text); })),
+        el("p", { class: "press" }, [
+          el("a", { class: "inside", href: "/log?" + new URLSearchParams({ of_tower: one.tower, of_run: one.run }) }, "Look at it, and mend it"),
+          word("It is mended, or need not be", function () {
+            held.rests.splice(index, 1);
+            keep();
+            draw();
+          })
+        ])
+      ]);
+    });
   }
 
   function saidBefore() {
     var before = held.told;
     if (!before) {
-      return [];
+      return rests();
     }
     var one = before.tower && towerOf(before.tower);
-    var parts = [el("p", { id: "count-told", class: "finding", tabindex: "-1", role: "status" }, before.sentence)];
+    var parts = rests().concat([el("p", { id: "count-told", class: "finding", tabindex: "-1", role: "status" }, before.sentence)]);
     if (before.tower) {
       parts.push(
         el("p", { class: "press" }, [
@@ -727,6 +916,15 @@
         }))
       );
     }
+    if (offer.away.length) {
+      parts.push(el("details", { class: "numbers" }, [
+        el("summary", {}, "Put away of late"),
+        el("ul", { class: "plain" }, offer.away.map(function (draft) {
+          var told = "tower " + draft.content.tower + ", run " + draft.content.fields.run;
+          return el("li", {}, [told + " ", word("bring it back", function () { bringBack(draft); }, { "aria-label": "Bring back " + told })]);
+        }))
+      ]));
+    }
     return parts;
   }
 
@@ -745,7 +943,7 @@
         return;
       }
       var numbers = Array.from({ length: bins }, function (_, index) { return index + 1; });
-      begin(towerOf(name) || { tower: name, bins: numbers, run: "1", papers: [], empty: "", values: {}, air_at: null });
+      begin(towerOf(name) || { tower: name, bins: numbers, run: "1", papers: [], empty: "", values: {}, off: [], air_at: null });
     }
     return el("div", { class: "press" }, [
       labelled("its name", el("input", { id: "count-new-tower", type: "text", maxlength: "64", autocomplete: "off" })),
@@ -769,6 +967,9 @@
         maxlength: "400",
         oninput: function () {
           set(name, input.value);
+          if (AIR.indexOf(columnOf(name)) >= 0) {
+            set(name.split(".")[0] + ".air_at", minute(wall()));
+          }
           changed(true);
         }
       },
@@ -818,12 +1019,20 @@
           el("small", {}, (number > 1 ? "stretch " + number + ", " : "") + "since " + clock(field(number, "started")))
         ]),
         el("p", { id: "count-words" }, [words(number) + " ", word(held.open === "right" ? "Done" : "Put right", function () {
+          // It is not over while something in it is put right.
+          if (held.open === "over") {
+            set(stretches() + ".ended", "");
+          }
           held.open = held.open === "right" ? "" : "right";
-          keep();
-          draw();
+          changed();
         }, { id: "count-right", "aria-expanded": String(held.open === "right") })])
       ]),
-      el("p", { id: "count-said", class: "unseen", role: "status" })
+      run().note ? el("p", { class: "warn", role: "alert" }, [run().note + " ", word("Seen", function () {
+        run().note = "";
+        run().problems = [];
+        keep();
+        draw();
+      }, { id: "count-seen" })]) : ""
     ];
   }
 
@@ -846,8 +1055,9 @@
         parts.push(value ? one.label.split(",")[0] + " " + value + (/%$/.test(one.label) ? " %" : "") : one.label.split(",")[0] + " not noted");
       }
     });
-    if (run().air && number === 1 && (field(1, "humidity_pct") || field(1, "temperature_c"))) {
-      parts.push("air of " + clock(run().air));
+    var read = field(number, "air_at");
+    if (read && (field(number, "humidity_pct") || field(number, "temperature_c"))) {
+      parts.push("air of " + when(read));
     }
     if (field(number, "empty")) {
       parts.push("bins left empty: " + field(number, "empty"));
@@ -862,9 +1072,6 @@
   function counting() {
     var number = stretches();
     var parts = head();
-    if (run().note) {
-      parts.push(el("p", { class: "warn", role: "status" }, run().note));
-    }
     var before = number - 1;
     if (before && (held.open === "right" || !field(before, "to"))) {
       parts.push(el("div", { class: "press" }, [counterField(before)].concat(ofStretch(before))));
@@ -904,18 +1111,18 @@
       return word("Put it away", function () {
         held.open = "away";
         draw();
-        focus("count-away");
+        focus("count-stay");
       }, { id: "count-put-away" });
     }
     return el("span", {}, [
-      "All that was counted in this run is lost then. ",
-      word("Yes, put it away", putAway, { id: "count-away" }),
-      " ",
-      word("No", function () {
+      "Nothing of this run is stored then; for a month it can be brought back. ",
+      word("No, go on", function () {
         held.open = "";
         draw();
         focus("count-put-away");
-      })
+      }, { id: "count-stay" }),
+      " ",
+      word("Yes, put it away", putAway, { id: "count-away" })
     ]);
   }
 
@@ -1135,7 +1342,14 @@
   function over() {
     var number = stretches();
     var one = run();
-    var parts = head().slice(0, 1);
+    if (one.storing) {
+      // Nothing can be typed that would not be stored.
+      return [
+        el("h1", { id: "count-head", tabindex: "-1" }, "Tower " + one.content.tower + ", run " + fields().run),
+        el("p", { class: "finding", role: "status" }, "Storing …")
+      ];
+    }
+    var parts = head();
     if ((one.problems || []).length) {
       parts.push(el("ul", { id: "problems", class: "warn plain", role: "alert", tabindex: "-1" }, one.problems.map(function (problem) {
         return el("li", {}, problem);
@@ -1146,11 +1360,11 @@
         [counterField(before)], ofStretch(before))));
     }
     parts.push(
-      el("div", { class: "press" }, [counterField(number)].concat(ofStretch(number), asks("note") ? [typed(number + ".note", "note")] : [])),
+      el("div", { class: "press" }, [counterField(number), typed(number + ".ended", "ended", { maxlength: "25" })].concat(ofStretch(number), asks("note") ? [typed(number + ".note", "note")] : [])),
       el("p", { class: "finding" }, (number > 1 ? "Stretch " + number + ", " : "") + summary(number)),
       el("p", { class: "note" }, nought()),
       el("div", { class: "press" }, [
-        button(one.storing ? "Storing …" : "Store this run", store, { id: "count-store", disabled: Boolean(one.storing) }),
+        button("Store this run", store, { id: "count-store" }),
         word("It is not over yet", notOver, { id: "count-not-over" })
       ])
     );
@@ -1204,7 +1418,8 @@
         });
         input.value = cell;
         input.size = widths[column];
-        inputs.push({ input: input, was: cell, row: index, column: shown.columns[column].name });
+        // A line break does not stand in an input; who changes nothing changes it not.
+        inputs.push({ input: input, was: input.value, row: index, column: shown.columns[column].name });
         return el("td", {}, input);
       })));
     });
@@ -1249,9 +1464,12 @@
   function takeBack(pressed) {
     var number = pressed.dataset.takeBack;
     if (!pressed.dataset.sure) {
-      pressed.dataset.sure = "yes";
+      pressed.dataset.sure = String(Date.now());
       pressed.textContent = "Yes, take intake " + number + " back";
       return;
+    }
+    if (Date.now() - Number(pressed.dataset.sure) < 700) {
+      return; // The second half of a double click.
     }
     ask(document.getElementById("log-intakes").dataset.takeBack + "/" + number, "POST", {}).then(function (got) {
       if (got.told.told) {
@@ -1276,8 +1494,13 @@
   function mount(found) {
     place = found;
     place.dataset.live = "yes";
-    load();
-    offer = held.offer;
+    // Not drawn anew, so that what is written into it is spoken.
+    place.append(el("p", { id: "count-said", class: "unseen", role: "status" }));
+    shown = place.appendChild(el("div"));
+    if (!held) {
+      load();
+    }
+    offer = offer || held.offer;
     draw();
     fetchOffer();
     window.clearInterval(looking);

@@ -16,9 +16,9 @@ from dash.development.base_component import Component
 from flask import Response, jsonify, request
 
 from analysis import drafts, taking_in
-from analysis.at_tower import bins_told
+from analysis.at_tower import FRESH_HOURS, bins_told
 from analysis.drafts import Draft, DraftError, OvertakenError
-from analysis.entry import EntryError, read_draft, run_log
+from analysis.entry import CountedRun, EntryError, read_draft, run_log
 from analysis.log_format import KINDS, PURPOSES
 from analysis.site import Site, SiteError
 from analysis.snapshot import StoreError
@@ -97,6 +97,8 @@ def register(app: Dash, data: Data) -> None:
             if request.method == "DELETE":
                 drafts.put_away(data.folder, name)
                 return jsonify({})
+            if request.method != "PUT":
+                return Response(status=204)
             revision, content = _sent()
             return jsonify(kept=_kept(drafts.save(data.folder, name, revision, content)))
         except OvertakenError as error:
@@ -111,7 +113,11 @@ def register(app: Dash, data: Data) -> None:
             return refused
         try:
             revision, content = _sent()
-            return _stored(data, name, revision, content)
+            counted = read_draft(content)
+            done = drafts.store_once(
+                data.folder, name, revision, content, lambda: _store(data, counted)
+            )
+            return jsonify(stored=done.stored, content=done.content)
         except OvertakenError as error:
             return jsonify(overtaken=_kept(error.kept))
         except EntryError as error:
@@ -154,6 +160,7 @@ def offered(data: Data) -> dict[str, Any]:
     now = site.now().replace(tzinfo=None)
     return {
         "now": now.isoformat(timespec="seconds"),
+        "fresh_hours": FRESH_HOURS,
         "asked": [_field(name, site, choices.others.get(name, ())) for name in site.asked],
         "purposes": list(PURPOSES),
         "stocks": [
@@ -169,11 +176,13 @@ def offered(data: Data) -> dict[str, Any]:
                 "papers": [[bins_told(bins), stock, ""] for bins, stock in one.papers],
                 "empty": bins_told(one.left_empty),
                 "values": dict(one.values),
+                "off": list(one.unwatched),
                 "air_at": one.air_at.isoformat(timespec="minutes") if one.air_at else None,
             }
             for one in data.towers_now(now)
         ],
         "drafts": [_kept(draft) for draft in drafts.drafts(data.folder)],
+        "away": [_kept(draft) for draft in drafts.drafts(data.folder, away=True)],
     }
 
 
@@ -222,17 +231,12 @@ def _kept(draft: Draft) -> dict[str, Any]:
         "revision": draft.revision,
         "content": draft.content,
         "stored": draft.stored,
+        "away": draft.away,
     }
 
 
-def _stored(data: Data, name: str, revision: int, content: Mapping[str, object]) -> Response:
-    """Store a run, once, however often it is asked."""
-    kept = drafts.draft(data.folder, name)
-    if kept is not None and kept.stored:
-        return jsonify(stored=kept.stored)
-    if kept is not None and kept.revision != revision:
-        raise OvertakenError(kept)
-    counted = read_draft(content)
+def _store(data: Data, counted: CountedRun) -> str:
+    """Store a run, and return what to say of that."""
     upload = Upload(named(counted.run, "run"), run_log(counted))
     try:
         done = taking_in.enter(
@@ -243,9 +247,7 @@ def _stored(data: Data, name: str, revision: int, content: Mapping[str, object])
             stood=taking_in.NO_RUN,
         )
     except ChangedMeanwhileError:
-        kept = drafts.draft(data.folder, name)
-        if kept is not None and kept.stored:
-            return jsonify(stored=kept.stored)
+        # Perhaps it was stored from here, and broken off before that was noted.
         if not _word_for_word(data, upload):
             raise EntryError(
                 [
@@ -253,13 +255,10 @@ def _stored(data: Data, name: str, revision: int, content: Mapping[str, object])
                     "counts; give this one another name, or mend that one below"
                 ]
             ) from None
-        # Stored by us, and broken off before that was noted.
     else:
         if done.account is None:
             raise EntryError(reasons(done))
-    sentence = f"{counted.sentence()[:-1]}; it is stored, and every page shows it from now on."
-    drafts.note_stored(data.folder, name, sentence)
-    return jsonify(stored=sentence)
+    return f"{counted.sentence()[:-1]}; it is stored, and every page shows it from now on."
 
 
 def reasons(refused: Taken) -> list[str]:

@@ -25,6 +25,9 @@ def row(bin: int, cycles: int = 4000, **cells: object) -> dict[str, Any]:
         "started": dt.datetime(2031, 3, 14, 8, 5, tzinfo=dt.UTC),
         "bin": bin,
         "cycles": cycles,
+        "misses": 0,
+        "doubles": 0,
+        "air_since": dt.datetime(2031, 3, 14, 8, 5, tzinfo=dt.UTC),
         "extra": [],
         **cells,
     }
@@ -71,9 +74,16 @@ def test_a_bin_that_was_left_empty_has_no_say() -> None:
 )
 def test_air_is_carried_while_it_is_fresh(hours: float, fresh: bool) -> None:
     began = (NOW - dt.timedelta(hours=hours)).replace(tzinfo=dt.UTC)
-    found = now([row(b, humidity_pct=38.5, started=began) for b in (1, 2)])
+    found = now([row(b, humidity_pct=38.5, air_since=began) for b in (1, 2)])
     assert (found.values.get("humidity_pct") == "38.5") is fresh
     assert (found.air_at == began.replace(tzinfo=None)) is fresh
+
+
+def test_what_was_not_watched_for_is_carried_too() -> None:
+    rows = [row(1, doubles=None), row(2, doubles=None), row(3, 0)]
+    assert now(rows).unwatched == ("doubles",)
+    assert now([*rows, row(4)]).unwatched == ()
+    assert now([], [{"tower": "B"}]).unwatched == ()
 
 
 def test_neither_lots_nor_jobs_nor_who_was_there_are_carried() -> None:

@@ -97,6 +97,10 @@ class TestLines:
         other = lines(run_log(read_draft(draft(_2__purpose="trial"))))
         assert other[-1]["proof"] == ""
 
+    def test_half_a_letter_does_not_stop_it(self) -> None:
+        cut = draft(_1__note="lamp \ud83d")
+        assert lines(run_log(read_draft(cut)))[0]["note"] == "lamp ?"
+
     def test_it_says_itself(self) -> None:
         told = read_draft(DRAFT).sentence()
         assert told == "Run 814 of tower B: 6,000 cycles in 2 stretches, 1 miss and 3 doubles."
@@ -131,6 +135,8 @@ class TestRefused:
             ({**DRAFT, "faults": {"a": {"stretch": 3, "bin": 1, "kind": "misses"}}}, "of no str"),
             ({**DRAFT, "faults": {"a": {"stretch": 1, "bin": 5, "kind": "misses"}}}, "is in bin 5"),
             ({**DRAFT, "faults": {"a": {"stretch": 1, "bin": 1, "kind": "jams"}}}, "of no stretch"),
+            ({**DRAFT, "faults": {"a": {"stretch": 1, "bin": 1, "kind": ["misses"]}}}, "of no str"),
+            ({**DRAFT, "faults": {"a": {"stretch": 1, "bin": True, "kind": "misses"}}}, "bin True"),
             ({**DRAFT, "faults": {"a": "x"}}, "a fault cannot be read"),
             ({"fields": {}}, "this is no draft of a run"),
         ],

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import datetime as dt
 import json
 import shutil
 from collections.abc import Iterator
@@ -15,7 +16,9 @@ from flask.testing import FlaskClient
 
 from analysis import drafts, taking_in
 from analysis.counts import LogScan
+from analysis.drafts import OvertakenError
 from analysis.export import run_cells
+from analysis.snapshot import StoreError
 from analysis.store import Store
 from analysis.taking_in import ChangedMeanwhileError, Upload
 from dashboard.data import Data
@@ -121,6 +124,32 @@ class TestOffered:
         (problem,) = offer(client)["problems"]
         assert "entry.ask is no list" in problem
 
+    def test_air_is_as_old_as_the_first_run_that_has_it(self, place: Path) -> None:
+        lines = [
+            f"{run},2031-03-14T{at},B,1,9,0,0,{humidity}"
+            for run, at, humidity in (
+                ("1", "06:00", 38),
+                ("2", "08:00", 40),
+                ("3", "10:00", 40),
+                ("4", "12:00", 40),
+            )
+        ]
+        raw = run_log(*lines, header="run,started,tower,bin,cycles,misses,doubles,humidity_pct")
+        taking_in.add(place, [Upload("log.csv", raw)])
+        scan = LogScan(Store(place).snapshot())
+        assert {f"{row['air_since']:%H:%M}" for row in scan.last_rows()} == {"08:00"}
+        (early,) = Data(place).towers_now(dt.datetime(2031, 3, 14, 12, 0))
+        assert dict(early.values) == {"humidity_pct": "40"} and early.run == "5"
+        (late,) = Data(place).towers_now(dt.datetime(2031, 3, 14, 12, 1))
+        assert dict(late.values) == {} and late.air_at is None
+
+    def test_a_run_that_was_logged_before_is_not_offered(self, place: Path) -> None:
+        # Typed late: the last run in time is not the one with the highest number.
+        lines = ("814,2031-03-14T08:05,B,1,9,0,0", "815,2031-03-13T08:05,B,1,9,0,0")
+        taking_in.add(place, [Upload("log.csv", run_log(*lines))])
+        (tower,) = Data(place).towers_now(dt.datetime(2031, 3, 15))
+        assert tower.run == "816"
+
     def test_what_the_last_run_had_is_carried_over(self, client: FlaskClient) -> None:
         store_it(client, 0, DRAFT)
         (tower,) = offer(client)["towers"]
@@ -141,9 +170,19 @@ class TestKept:
         told = put(client, 1, DRAFT)
         assert told["overtaken"]["content"]["tower"] == "C" and told["overtaken"]["revision"] == 2
 
-    def test_put_away_it_is_offered_no_more(self, client: FlaskClient) -> None:
+    def test_put_away_it_is_offered_to_be_brought_back(self, client: FlaskClient) -> None:
         put(client, 0, DRAFT)
         assert client.delete(f"{counting.DRAFTS}/{NAME}", headers=OWN).status_code == 200
+        assert offer(client)["drafts"] == []
+        (away,) = offer(client)["away"]
+        assert away["content"] == DRAFT and away["away"]
+        assert put(client, away["revision"], DRAFT)["kept"]["revision"] == 3
+        assert len(offer(client)["drafts"]) == 1 and offer(client)["away"] == []
+
+    def test_a_look_changes_nothing(self, client: FlaskClient) -> None:
+        for method in ("HEAD", "OPTIONS", "GET"):
+            sent = {"revision": 0, "content": DRAFT}
+            client.open(f"{counting.DRAFTS}/{NAME}", method=method, json=sent, headers=OWN)
         assert offer(client)["drafts"] == []
         assert client.get(f"{counting.DRAFTS}/{NAME}").json == {"kept": None}
 
@@ -206,8 +245,10 @@ class TestStored:
         first = store_it(client, 1, DRAFT)
         before = everything(Store(place))
         assert store_it(client, 1, DRAFT) == first
-        # A device that had no connection meanwhile is told as well.
-        assert put(client, 1, DRAFT)["overtaken"]["stored"] == first["stored"]
+        # A device that had no connection meanwhile is told as well, and with what counts.
+        late = {**DRAFT, "faults": {}}
+        assert put(client, 1, late)["overtaken"]["stored"] == first["stored"]
+        assert store_it(client, 1, late) == first and first["content"] == DRAFT
         assert everything(Store(place)) == before
 
     def test_broken_off_before_that_was_noted_it_is_still_stored_once(
@@ -215,7 +256,7 @@ class TestStored:
     ) -> None:
         put(client, 0, DRAFT)
         with monkeypatch.context() as patch:
-            patch.setattr(drafts, "note_stored", lambda *_: 1 / 0)
+            patch.setattr(drafts, "_write", lambda *_: 1 / 0)
             sent = {"revision": 1, "content": DRAFT}
             answer = client.post(f"{counting.DRAFTS}/{NAME}/store", json=sent, headers=OWN)
             assert answer.status_code == 500
@@ -231,6 +272,24 @@ class TestStored:
         (problem,) = store_it(client, 0, DRAFT)["problems"]
         assert problem.startswith("The log has a run 814 of tower B already")
         assert everything(Store(place)) == before
+
+    def test_what_another_device_counts_while_it_is_stored_is_not_lost(
+        self, place: Path, client: FlaskClient, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        put(client, 0, DRAFT)
+        monkeypatch.setattr(drafts, "_SECONDS", 0.1)
+        enter = taking_in.enter
+
+        def slowly(*given: Any, **named: Any) -> Any:
+            # What another process of the server does meanwhile.
+            with pytest.raises(StoreError, match="it stays on this device"):
+                drafts.save(place, NAME, 1, {**DRAFT, "tower": "C"})
+            return enter(*given, **named)
+
+        monkeypatch.setattr(taking_in, "enter", slowly)
+        assert "it is stored" in store_it(client, 1, DRAFT)["stored"]
+        with pytest.raises(OvertakenError):
+            drafts.save(place, NAME, 1, {**DRAFT, "tower": "C"})
 
     def test_one_that_another_device_counted_into_is_not_stored(
         self, place: Path, client: FlaskClient
