@@ -131,8 +131,18 @@
     return JSON.parse(JSON.stringify(value));
   }
 
+  // In whatever order the names stand: the server sends them in another.
   function same(one, other) {
-    return JSON.stringify(one) === JSON.stringify(other);
+    function sorted(name, value) {
+      if (!value || typeof value !== "object" || Array.isArray(value)) {
+        return value;
+      }
+      return Object.keys(value).sort().reduce(function (made, inner) {
+        made[inner] = value[inner];
+        return made;
+      }, {});
+    }
+    return JSON.stringify(one, sorted) === JSON.stringify(other, sorted);
   }
 
   // By the clocks at the towers; by this device's own where the server never told them. To the
@@ -256,6 +266,11 @@
     return names.length ? names[turn % names.length] : undefined;
   }
 
+  // Should an answer be lost, what the server has is known again by what was sent.
+  function remember(one, sent) {
+    one.sent = (one.sent || []).concat([sent]).slice(-20);
+  }
+
   function send() {
     var name = place && dirty();
     if (!name || sending) {
@@ -263,8 +278,7 @@
     }
     var one = held.runs[name];
     var sent = copy(one.content);
-    // Should the answer be lost, what the server has is known again by it.
-    one.sent = sent;
+    remember(one, sent);
     keep();
     sending = ask(of(name), "PUT", { revision: one.revision, content: sent }).then(function (got) {
       sending = null;
@@ -276,6 +290,7 @@
       if (got.told.kept) {
         one.revision = got.told.kept.revision;
         one.base = sent;
+        one.sent = [];
         one.dirty = !same(one.content, sent);
       } else if (got.told.overtaken) {
         overtaken(name, got.told.overtaken);
@@ -304,13 +319,16 @@
       one.dirty = true;
       return;
     }
-    var known = one.sent && same(there.content, one.sent);
-    var base = known ? one.sent : one.base || { fields: {}, faults: {} };
+    var known = (one.sent || []).some(function (sent) {
+      return same(there.content, sent);
+    });
+    var base = known ? there.content : one.base || { fields: {}, faults: {} };
     var both = !known && !same(base.fields.stretches, there.content.fields.stretches);
     var mine = !same(base.fields.stretches, one.content.fields.stretches);
     var merged = merge(base, one.content, there.content);
     one.content = merged.content;
     one.base = copy(there.content);
+    one.sent = [];
     one.dirty = !same(one.content, there.content);
     var told = [];
     if (merged.lost.length) {
@@ -468,7 +486,7 @@
     // What is on its way arrives first, so that no revision overtakes another.
     (sending || Promise.resolve())
       .then(function () {
-        one.sent = sent;
+        remember(one, sent);
         return ask(of(name) + "/store", "POST", { revision: one.revision, content: sent });
       })
       .then(function (got) {
