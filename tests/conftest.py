@@ -300,10 +300,14 @@ def samples() -> Path:
 @pytest.fixture(scope="session")
 def sample_store(tmp_path_factory: pytest.TempPathFactory, samples: Path) -> Iterator[Path]:
     """Return a store that holds the four sample logs; read it only."""
+
+    def make(folder: Path) -> None:
+        store = Store(folder, create=True)
+        for name in data_samples.FILES:
+            store.add(read_bytes((samples / name).read_bytes(), name))
+
     folder: Path = tmp_path_factory.mktemp("samples") / "store"
-    store = Store(folder, create=True)
-    for name in data_samples.FILES:
-        store.add(read_bytes((samples / name).read_bytes(), name))
+    shutil.copytree(_made_once(tmp_path_factory, "sampled", make), folder)
     with pytest.MonkeyPatch.context() as patch:
         _scanned_once(patch, folder)
         yield folder
@@ -337,16 +341,24 @@ def _scanned_once(patch: pytest.MonkeyPatch, folder: Path) -> None:
 def watched_months(tmp_path_factory: pytest.TempPathFactory, sample_store: Path) -> Path:
     """Return a folder of the months that drift has worked through of the samples; copy it.
 
-    From cold they take as long as a whole file of tests, so that the first of the workers to ask
-    for them works them out for all.
+    From cold they take as long as a whole file of tests.
     """
-    folder: Path = tmp_path_factory.getbasetemp()
+
+    def make(folder: Path) -> None:
+        answers.drift(LogScan(Store(sample_store).snapshot()), Filters(), kept=folder)
+
+    return _made_once(tmp_path_factory, "watched", make)
+
+
+def _made_once(factory: pytest.TempPathFactory, name: str, make: Callable[[Path], None]) -> Path:
+    """Return a folder that the first of the workers to ask for it makes for all."""
+    top: Path = factory.getbasetemp()
     if "PYTEST_XDIST_WORKER" in os.environ:
         # A worker's own folder stands in that of the session.
-        folder = folder.parent
-    months, done = folder / "watched", folder / "watched.done"
-    with FileLock(folder / "watched.lock"):
+        top = top.parent
+    folder, done = top / name, top / f"{name}.done"
+    with FileLock(top / f"{name}.lock"):
         if not done.exists():
-            answers.drift(LogScan(Store(sample_store).snapshot()), Filters(), kept=months)
+            make(folder)
             done.touch()
-    return months
+    return folder

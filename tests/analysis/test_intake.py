@@ -703,7 +703,7 @@ def test_a_file_of_many_blocks_is_the_same_as_of_one() -> None:
         assert list(parsed.rejected) == list(whole.rejected)
 
 
-@settings(max_examples=10, derandomize=True, deadline=None)
+@settings(max_examples=7, derandomize=True, deadline=None)
 @given(st.data())
 def test_what_is_stored_adds_up_and_a_second_time_changes_nothing(
     tmp_path_factory: pytest.TempPathFactory, empty_store: Path, data: st.DataObject

@@ -372,6 +372,7 @@ class TestOtherWriters:
             raise CommitFailedError("a later commit")
 
         monkeypatch.setattr(Store, "_commit", commit)
+        monkeypatch.setattr("analysis.store._TRIES", 4)
         with pytest.raises(StoreError, match="nothing of log.csv was stored; add it again"):
             store.add(read(run_log()))
 

@@ -95,8 +95,13 @@ def test_a_second_page_says_whose_it_is() -> None:
 @pytest.mark.parametrize("settings", [0, 10, 20])
 def test_nothing_runs_off_the_paper(settings: int) -> None:
     names = tuple(f"set_own{i}" for i in range(settings))
-    for count in range(1, 45):
-        for page in PdfReader(io.BytesIO(pdf(of(count, settings=names)))).pages:
+    made = [PdfReader(io.BytesIO(pdf(of(count, settings=names)))) for count in range(1, 47)]
+    pages = [len(one.pages) for one in made]
+    for count, this in enumerate(made[:44], 1):
+        # The fullest two of each number of pages, and some others: to read them takes longest.
+        if pages[count - 1] == pages[count + 1] and count % 6:
+            continue
+        for page in this.pages:
             heights: list[float] = []
             page.extract_text(
                 visitor_text=lambda t, c, at, f, s: heights.append(at[5]) if t.strip() else None  # noqa: B023
