@@ -23,11 +23,16 @@ class Kept(Generic[Key, Answer]):
     Parameters
     ----------
     most : int
-        Answers kept.
+        Answers kept, or what those kept weigh together.
+    weigh : callable, optional
+        Tells what an answer weighs; each weighs one where none is given. One that is heavier than
+        all that is kept is not kept.
     """
 
-    def __init__(self, most: int = _MOST) -> None:
+    def __init__(self, most: int = _MOST, weigh: Callable[[Answer], int] | None = None) -> None:
         self._most = most
+        self._weigh = weigh or (lambda answer: 1)
+        self._weight = 0
         # Held for look-ups alone, never while an answer is worked out.
         self._lock = threading.Lock()
         self._found: OrderedDict[Key, Answer] = OrderedDict()
@@ -52,10 +57,22 @@ class Kept(Generic[Key, Answer]):
             try:
                 made = make()
                 with self._lock:
-                    self._found[key] = made
-                    while len(self._found) > self._most:
-                        self._found.popitem(last=False)
+                    weight = self._weigh(made)
+                    if weight <= self._most:
+                        self._found[key] = made
+                        self._weight += weight
+                    while self._weight > self._most:
+                        self._drop(next(iter(self._found)))
             finally:
                 with self._lock:
                     self._turns.pop(key, None)
         return made
+
+    def forget(self, key: Key) -> None:
+        """Drop an answer, if it is kept."""
+        with self._lock:
+            if key in self._found:
+                self._drop(key)
+
+    def _drop(self, key: Key) -> None:
+        self._weight -= self._weigh(self._found.pop(key))

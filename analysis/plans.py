@@ -18,13 +18,14 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import betainc
 
 from analysis.intervals import upper_bound
+from analysis.kept import Kept
 from analysis.walks import Check, FloatArray, Walk, at_most, walk
 from analysis.words import per_10k, two_digits
 
@@ -585,8 +586,10 @@ class _Band:
         )
 
 
-# A page asks for the same plan at every batch.
-@lru_cache(maxsize=64)
+# A page asks for the same plan at every batch, and several pages may ask at once.
+_PLANS: Kept[tuple[Asked, int | None], SequentialPlan] = Kept()
+
+
 def sequential_plan(asked: Asked, max_feeds: int | None = None) -> SequentialPlan:
     """Set a band that keeps both risks within the most feeds that can be afforded.
 
@@ -604,6 +607,10 @@ def sequential_plan(asked: Asked, max_feeds: int | None = None) -> SequentialPla
         For a maximum with which no test can keep these risks; the message names the least that
         works. For rates so close that the plan would wait for thousands of faults.
     """
+    return _PLANS.get((asked, max_feeds), lambda: _sequential_plan(asked, max_feeds))
+
+
+def _sequential_plan(asked: Asked, max_feeds: int | None) -> SequentialPlan:
     single = single_plan(asked)
     if single.allowed * USUAL_LENGTH > _MOST_FAULTS:
         raise PlanError(

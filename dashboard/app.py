@@ -8,12 +8,14 @@ one `dcc.Location`, and the page is drawn anew whenever that changes.
 from __future__ import annotations
 
 import logging
+from collections.abc import Callable
 from pathlib import Path
 from types import ModuleType
 from urllib.parse import urlsplit
 
 from dash import ClientsideFunction, Dash, Input, Output, dcc, html
 from dash.development.base_component import Component
+from flask import Response, g, request
 
 from analysis.filters import FilterError
 from analysis.plans import PlanError
@@ -29,6 +31,13 @@ from dashboard.pages import acceptance, drift, log, overview, reports_links, tre
 PAGES: tuple[ModuleType, ...] = (overview, trends, drift, wear, acceptance, log)
 
 _LOG = logging.getLogger(__name__)
+
+#: Where a browser asks for a page, and of which parts it is.
+_ASKED_AT = "/_dash-update-component"
+_PAGE = (("page", "children"), ("filter", "children"), ("nav", "children"), ("drawn", "data"))
+_PAGE_PARTS = [{"id": name, "property": of} for name, of in _PAGE]
+#: Characters of an address after the question mark; a page of a longer one is not kept.
+_LONGEST = 2_000
 
 # The mark beside the page's title in the browser: a ring and a double tick.
 _ICON = (
@@ -105,25 +114,81 @@ def create_app(data: Data) -> Dash:
     reports_links.register(app, data)
 
     @app.callback(
-        Output("page", "children"),
-        Output("filter", "children"),
-        Output("nav", "children"),
-        Output("drawn", "data"),
+        *(Output(*part) for part in _PAGE),
         Input("url", "pathname"),
         Input("url", "search"),
     )
     def _(
         pathname: str | None, search: str | None
     ) -> tuple[Component, list[Component], list[Component], dict[str, str]]:
-        name, shown = page_at(data, pathname, search)
+        name, shown, sound = _page_at(data, pathname, search)
         drawn = {"title": f"{name} · feedtally", "address": f"{pathname}{search}"}
         bar = bar_at(data, search) if filtered(pathname) else []
+        g.feedtally_sound = sound and bool(bar or not filtered(pathname))
         return shown, bar, navigation(pathname, search), drawn
 
     app.clientside_callback(  # type: ignore[no-untyped-call]
         ClientsideFunction("feedtally", "drawn"), Input("drawn", "data")
     )
+    _keep_pages(app, data)
     return app
+
+
+def _keep_pages(app: Dash, data: Data) -> None:
+    """Answer who asks for a page with what was sent before, where it would be the same again.
+
+    To draw a page's figures, and to write them as a browser reads them, takes a tenth of a second
+    and more, when all that they show has long been worked out.
+    """
+    view: Callable[[], Response] = app.server.view_functions[_ASKED_AT]
+
+    def answer() -> Response:
+        asked = _page_asked(request.get_json(silent=True))
+        if asked is None:
+            return view()
+        who = access.visitor()
+
+        def draw() -> str:
+            response = view()
+            # What is wrong may be right the next time.
+            if not g.pop("feedtally_sound", False):
+                raise _NotKeptError(response)
+            return response.get_data(as_text=True)
+
+        try:
+            text = data.drawn((who.role if who else "", *asked), draw)
+        except _NotKeptError as error:
+            return error.response
+        except (StoreError, SiteError):
+            # The page says what is wrong.
+            return view()
+        return Response(text, mimetype="application/json")
+
+    app.server.view_functions[_ASKED_AT] = answer
+
+
+class _NotKeptError(Exception):
+    """A page that is sent and not kept."""
+
+    def __init__(self, response: Response) -> None:
+        super().__init__()
+        self.response = response
+
+
+def _page_asked(body: object) -> tuple[str, str] | None:
+    """Return the address of the page that a request asks for, if it is one that can be kept."""
+    if not isinstance(body, dict) or body.get("outputs") != _PAGE_PARTS:
+        return None
+    try:
+        asked = {one["property"]: (one["id"], one["value"]) for one in body["inputs"]}
+        (at, path), (of, search) = asked["pathname"], asked["search"]
+    except (KeyError, TypeError, ValueError):
+        return None
+    if (at, of) != ("url", "url") or not (isinstance(path, str) and isinstance(search, str)):
+        return None
+    # The log page shows what is being counted, which is no part of the store.
+    paths = [page.PATH for page in PAGES if page is not log]
+    return (path, search) if path in paths and len(search) <= _LONGEST else None
 
 
 def _shell() -> Component:
@@ -230,44 +295,49 @@ def bar_at(data: Data, search: str | None) -> list[Component]:
 
 def page_at(data: Data, pathname: str | None, search: str | None) -> tuple[str, Component]:
     """Return a page's name and the page at an address; what is wrong with it as a sentence."""
+    return _page_at(data, pathname, search)[:2]
+
+
+def _page_at(data: Data, pathname: str | None, search: str | None) -> tuple[str, Component, bool]:
+    """Return what `page_at` does, and whether it is the page and no word of what is wrong."""
     path = urlsplit(pathname or "/").path
     for page in PAGES:
         if page.PATH == path:
             break
     else:
-        return "Nothing here", _sentence(
-            f"There is no page at {path}.", "Go to", "/", "the overview"
-        )
+        told = _sentence(f"There is no page at {path}.", "Go to", "/", "the overview")
+        return "Nothing here", told, False
     try:
-        return page.NAME, page.layout(data, **filters.parse_query(search))
+        return page.NAME, page.layout(data, **filters.parse_query(search)), True
     except (FilterError, PlanError) as error:
-        return page.NAME, _sentence(
+        told = _sentence(
             "This address asks for what cannot be shown.",
             f"{parts.sentence(error)} Go to the",
             "?",
             "usual view",
         )
     except StoreError as error:
-        return page.NAME, _sentence(
+        told = _sentence(
             "The store cannot be read.",
             f"{parts.sentence(error)} Then open this page again.",
         )
     except SiteError as error:
-        return page.NAME, _sentence(
+        told = _sentence(
             "The site file has a mistake.",
             f"{parts.sentence(error)} Then open this page again.",
         )
     except BusyError as error:
-        return page.NAME, _sentence("This takes its turn.", parts.sentence(error))
+        told = _sentence("This takes its turn.", parts.sentence(error))
     except Exception:
         # A blank page would say nothing; the trace goes to whoever runs the program.
         _LOG.exception("the page %s could not be made", path)
-        return page.NAME, _sentence(
+        told = _sentence(
             "This page could not be made.",
             "The reason is printed where feedtally was started. Go to the",
             "?",
             "usual view",
         )
+    return page.NAME, told, False
 
 
 def _sentence(head: str, told: str, href: str = "", label: str = "") -> Component:

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import datetime as dt
 import os
+import sys
 import threading
 from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from analysis import answers
 from analysis.acceptance import Judgement
@@ -31,12 +32,13 @@ from analysis.export import run_cells
 from analysis.filters import Filters
 from analysis.history import Intakes, RunHistory, intakes, run_history
 from analysis.kept import Kept
+from analysis.kept_plans import FOLDER as PLANS
 from analysis.kept_plans import kept_plans
 from analysis.log_format import KINDS, PURPOSES, SETTINGS
 from analysis.overs import Overs
 from analysis.overview import Overview
 from analysis.parts import PartRow, Parts
-from analysis.patterns import PatternsError, read_patterns
+from analysis.patterns import PATTERNS_FILE, PatternsError, read_patterns
 from analysis.proofs import Batch, Proof
 from analysis.set_up import SetUp
 from analysis.site import USUAL_BUDGET, Site, read_site
@@ -55,10 +57,40 @@ OFFERED = ("site", "bin", "coating", "printed_by", "humidity_band")
 _DRIFTS = 6
 # Weeks hold an answer of drift each.
 _WEEKLIES = 3
+#: Characters of drawn pages that are kept: some hundred pages of a few towers, fewer of many.
+_DRAWN = 40_000_000
 
 #: Slow questions that are worked out at once, and that wait for their turn. Together they are fewer
-#: than the threads of a server: the others answer what is quick.
-SLOW_AT_ONCE, SLOW_WAITING = 3, 45
+#: than the threads of a server: the others answer what is quick. Two fill a machine of two cores,
+#: and each is done sooner than if it shared them with more.
+SLOW_AT_ONCE, SLOW_WAITING = 2, 45
+#: Seconds that a thread goes on while others wait. numpy and DuckDB let go of Python at each call,
+#: and wait so long to have it back: beside two busy threads a plan of 0.5 s took 5.8 s with
+#: Python's own 5 ms, and takes 1.7 s with this.
+TURN = 0.0005
+
+#: What can be asked of an answer that may not be at hand: among which answers, and its key.
+_Asked = tuple[Kept[Any, Any], Hashable]
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """A page as a browser is sent it.
+
+    Attributes
+    ----------
+    text : str
+        The page.
+    lacks : tuple
+        What the page asked for and did not find at hand: with any of it, it would be another.
+    """
+
+    text: str
+    lacks: tuple[_Asked, ...] = ()
+
+    def stands(self) -> bool:
+        """Tell whether the page would be drawn again as it is."""
+        return not any(key in kept for kept, key in self.lacks)
 
 
 @dataclass(frozen=True)
@@ -115,6 +147,9 @@ class _Opened:
         default_factory=Kept
     )
     intakes: Kept[None, Intakes] = field(default_factory=Kept)
+    drawn: Kept[tuple[object, ...], Drawn] = field(
+        default_factory=lambda: Kept(_DRAWN, lambda drawn: len(drawn.text))
+    )
 
 
 class Data:
@@ -135,11 +170,13 @@ class Data:
 
     def __init__(self, folder: Path) -> None:
         self._store = Store(folder)
+        sys.setswitchinterval(TURN)
         self._opening = threading.Lock()
         self._lane = _Lane()
         self._working = threading.Lock()
         self._wearing = threading.Lock()
         self._held: _Opened | None = None
+        self._noted = threading.local()
 
     @property
     def folder(self) -> Path:
@@ -187,6 +224,60 @@ class Data:
             return replace(held, stamp=stamp)
         scan = LogScan(snapshot)
         return _Opened(stamp, scan, site, scan.account(Filters()), _choices(scan, site))
+
+    def drawn(self, asked: tuple[object, ...], draw: Callable[[], str]) -> str:
+        """Return a page as it is sent, drawn now where it is not kept.
+
+        Parameters
+        ----------
+        asked : tuple
+            All that the page depends on beside the store's folder: its address, and who asks.
+        draw : callable
+            Draws it, from this reader alone and without a look at the clock. What it raises is
+            raised, and nothing is kept.
+
+        Raises
+        ------
+        analysis.snapshot.StoreError, analysis.site.SiteError
+            As from every answer.
+        """
+        opened, key = self._opened(), (*asked, self._beside())
+
+        def made() -> Drawn:
+            lacks: list[_Asked] = []
+            self._noted.lacks = lacks
+            try:
+                return Drawn(draw(), tuple(lacks))
+            finally:
+                del self._noted.lacks
+
+        drawn = opened.drawn.get(key, made)
+        if not drawn.stands():
+            opened.drawn.forget(key)
+            drawn = opened.drawn.get(key, made)
+        return drawn.text
+
+    def _beside(self) -> tuple[object, ...]:
+        """Return what changes with kept plans and a site's own patterns, without reading them."""
+        plans = self.folder / PLANS
+        looked = [self.folder / PATTERNS_FILE]
+        with suppress(OSError):
+            looked += sorted(plans.iterdir())
+        found: list[object] = []
+        for path in looked:
+            with suppress(OSError):
+                told = path.stat()
+                found.append((path.name, told.st_mtime_ns, told.st_size))
+        return tuple(found)
+
+    def _knows(self, kept: Kept[Key, Answer], key: Key) -> bool:
+        """Tell whether an answer is at hand; note it for the page that is being drawn if not."""
+        if key in kept:
+            return True
+        lacks = getattr(self._noted, "lacks", None)
+        if lacks is not None:
+            lacks.append((kept, key))
+        return False
 
     def whole(self) -> Account:
         """Return the evidence of the whole log: how many rows, from when to when."""
@@ -276,7 +367,7 @@ class Data:
 
     def knows_trends(self, filters: Filters, over: str = "") -> bool:
         """Tell whether `trends` has its answer."""
-        return (filters, over) in self._opened().trends
+        return self._knows(self._opened().trends, (filters, over))
 
     def conditions(self, kind: str, purposes: Iterable[str] = ()) -> Conditions | None:
         """Return what the whole log says of paper, air and settings.
@@ -520,17 +611,17 @@ class Data:
             patterns = read_patterns(self.folder)
         except PatternsError:
             return False
-        return (tower, bin, kind, patterns) in opened.causes
+        return self._knows(opened.causes, (tower, bin, kind, patterns))
 
     def knows_costs(self, filters: Filters) -> bool:
         """Tell whether `costs` has its answer, and would not take seconds to find it."""
         opened = self._opened()
-        return (filters, ()) in opened.costs
+        return self._knows(opened.costs, (filters, ()))
 
     def knows_drift(self, filters: Filters) -> bool:
         """Tell whether `drift` has its answer, and would not take seconds to find it."""
         opened = self._opened()
-        return filters in opened.drifts
+        return self._knows(opened.drifts, filters)
 
     def parts(self, filters: Filters) -> Parts:
         """Answer what is wearing, what is to be ordered and when, and whether services helped.
@@ -559,7 +650,7 @@ class Data:
     def knows_parts(self, filters: Filters) -> bool:
         """Tell whether `parts` has its answer, and would not take seconds to find it."""
         opened = self._opened()
-        return filters in opened.parts
+        return self._knows(opened.parts, filters)
 
     def wear_by_age(self, row: PartRow, filters: Filters) -> WearByAge | None:
         """Answer how the faults of one place go with the age of its part.
@@ -591,7 +682,7 @@ class Data:
     def knows_wear_by_age(self, row: PartRow, filters: Filters) -> bool:
         """Tell whether `wear_by_age` has its answer, and would not take a second to find it."""
         opened = self._opened()
-        return (*_place(row), _of_all_towers(filters)) in opened.wear_by_age
+        return self._knows(opened.wear_by_age, (*_place(row), _of_all_towers(filters)))
 
     def setting_marks(self, tower: str, bin: int) -> list[Mark]:
         """Return when which setting of a bin was moved, on the same stock."""

@@ -22,6 +22,7 @@ import pytest
 from _pytest.doctest import DoctestModule
 from filelock import FileLock
 from hypothesis import settings
+from playwright.sync_api import Browser
 
 import data_samples
 from analysis import (
@@ -362,3 +363,11 @@ def _made_once(factory: pytest.TempPathFactory, name: str, make: Callable[[Path]
             make(folder)
             done.touch()
     return folder
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """Give the one browser of a process, wherever its pages are looked at."""
+    from tests.browser.conftest import launched
+
+    yield from launched()

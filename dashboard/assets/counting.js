@@ -16,6 +16,7 @@
   var AIR = ["humidity_pct", "temperature_c"];
 
   var place = null; // The element that is ours, and in it what is drawn.
+  var known = null; // What it says of the store and of addresses; it outlasts the element.
   var shown = null;
   var held = null; // Runs by name, which one is counted, what is open, what was told.
   var written = {}; // What storage holds, by key.
@@ -32,7 +33,7 @@
   // ---- each other's, one for what all windows share, and what this window shows.
 
   function key() {
-    return "feedtally-count-" + place.dataset.store;
+    return "feedtally-count-" + known.store;
   }
 
   function read(storage, name) {
@@ -215,7 +216,7 @@
   }
 
   function of(name) {
-    return place.dataset.drafts + "/" + name;
+    return known.drafts + "/" + name;
   }
 
   // Why something was not done, in sentences.
@@ -319,11 +320,11 @@
       one.dirty = true;
       return;
     }
-    var known = (one.sent || []).some(function (sent) {
+    var ours = (one.sent || []).some(function (sent) {
       return same(there.content, sent);
     });
-    var base = known ? there.content : one.base || { fields: {}, faults: {} };
-    var both = !known && !same(base.fields.stretches, there.content.fields.stretches);
+    var base = ours ? there.content : one.base || { fields: {}, faults: {} };
+    var both = !ours && !same(base.fields.stretches, there.content.fields.stretches);
     var mine = !same(base.fields.stretches, one.content.fields.stretches);
     var merged = merge(base, one.content, there.content);
     one.content = merged.content;
@@ -518,7 +519,7 @@
   }
 
   function fetchOffer() {
-    return ask(place.dataset.offer, "GET").then(function (got) {
+    return ask(known.offer, "GET").then(function (got) {
       if (got.told.towers) {
         offer = got.told;
         held.offer = copy(offer);
@@ -1511,6 +1512,7 @@
 
   function mount(found) {
     place = found;
+    known = { store: place.dataset.store, drafts: place.dataset.drafts, offer: place.dataset.offer };
     place.dataset.live = "yes";
     // Not drawn anew, so that what is written into it is spoken.
     place.append(el("p", { id: "count-said", class: "unseen", role: "status" }));

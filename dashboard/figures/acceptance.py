@@ -16,6 +16,7 @@ from analysis.acceptance import KindJudged, Step
 from analysis.plans import SequentialPlan, SinglePlan
 from analysis.words import PER, one, per_10k, two_digits
 from dashboard import theme
+from dashboard.figures.gathered import Gathered
 
 Plan = SinglePlan | SequentialPlan
 Points = list[tuple[float, float]]
@@ -106,12 +107,12 @@ def path(kind: KindJudged, bins: int) -> go.Figure:
     passes = _up_to(passes_to(plan, end), end)
     tops = [count for _, count in [*fails, *passes]] + [step.count for step in looks]
     top = max(tops, default=1) + 1.5
-    figure = go.Figure(layout={"template": theme.template()})
+    figure = Gathered()
     shapes = [
         _region(fails, per, top, theme.LIGHT.warning, 0.08),
         _region(passes, per, -0.5, theme.LIGHT.accent, 0.12),
     ]
-    figure.layout.shapes = [shape for shape in shapes if shape]
+    figure.shapes = [shape for shape in shapes if shape]
     for name, points, colour in (
         ("fails", fails, theme.LIGHT.warning),
         ("passes", passes, theme.LIGHT.accent),
@@ -142,7 +143,7 @@ def path(kind: KindJudged, bins: int) -> go.Figure:
             "showline": False,
         },
     )
-    return figure
+    return figure.made()
 
 
 def _up_to(points: Points, end: float) -> Points:
@@ -174,22 +175,18 @@ def _region(
     }
 
 
-def _line(
-    figure: go.Figure, name: str, points: Points, per: int, colour: str, width: float
-) -> None:
-    figure.add_trace(
-        go.Scatter(
-            name=name,
-            x=[x / per for x, _ in points],
-            y=[y for _, y in points],
-            mode="lines",
-            line={"color": colour, "width": width},
-            hoverinfo="skip",
-        )
+def _line(figure: Gathered, name: str, points: Points, per: int, colour: str, width: float) -> None:
+    figure.add_scatter(
+        name=name,
+        x=[x / per for x, _ in points],
+        y=[y for _, y in points],
+        mode="lines",
+        line={"color": colour, "width": width},
+        hoverinfo="skip",
     )
 
 
-def _run_ends(figure: go.Figure, kind: KindJudged, looks: Sequence[Step], per: int) -> None:
+def _run_ends(figure: Gathered, kind: KindJudged, looks: Sequence[Step], per: int) -> None:
     """Mark what would have failed and passed where runs ended."""
     for name, colour, own in (
         ("fails at run ends", theme.LIGHT.warning, [(s, s.reject) for s in looks]),
@@ -198,25 +195,23 @@ def _run_ends(figure: go.Figure, kind: KindJudged, looks: Sequence[Step], per: i
         if not own:
             continue
         word = "or more fail" if name.startswith("fails") else "or fewer pass"
-        figure.add_trace(
-            go.Scatter(
-                name=name,
-                x=[step.feeds / per for step, _ in own],
-                y=[count for _, count in own],
-                mode="markers",
-                marker={
-                    "symbol": "line-ew",
-                    "size": 13,
-                    "line": {"color": colour, "width": 3},
-                    "color": colour,
-                },
-                hovertext=[
-                    f"At the end of run {theme.label(step.run)}, {_length(step, per)}:<br>"
-                    f"{count:,} {one(kind.kind, count)} {word}."
-                    for step, count in own
-                ],
-                hoverinfo="text",
-            )
+        figure.add_scatter(
+            name=name,
+            x=[step.feeds / per for step, _ in own],
+            y=[count for _, count in own],
+            mode="markers",
+            marker={
+                "symbol": "line-ew",
+                "size": 13,
+                "line": {"color": colour, "width": 3},
+                "color": colour,
+            },
+            hovertext=[
+                f"At the end of run {theme.label(step.run)}, {_length(step, per)}:<br>"
+                f"{count:,} {one(kind.kind, count)} {word}."
+                for step, count in own
+            ],
+            hoverinfo="text",
         )
 
 
@@ -224,7 +219,7 @@ def _length(step: Step, per: int) -> str:
     return f"{step.feeds / per:,.0f} cycles ({step.feeds:,} feeds)"
 
 
-def _counted(figure: go.Figure, kind: KindJudged, looks: Sequence[Step], per: int) -> None:
+def _counted(figure: Gathered, kind: KindJudged, looks: Sequence[Step], per: int) -> None:
     """Draw the count, known where runs ended; lighter where the verdict had been reached."""
     until = kind.decided.feeds if kind.decided else kind.feeds
     before = [step for step in looks if step.feeds <= until]
@@ -236,49 +231,45 @@ def _counted(figure: go.Figure, kind: KindJudged, looks: Sequence[Step], per: in
         parts.append(("count after the verdict", after, join, theme.LIGHT.quiet, 1.5))
     for name, steps, start, ink, width in parts:
         points = [*start, *((step.feeds, step.count) for step in steps)]
-        figure.add_trace(
-            go.Scatter(
-                name=name,
-                x=[x / per for x, _ in points],
-                y=[y for _, y in points],
-                mode="lines+markers",
-                line={"color": ink, "width": width},
-                marker={
-                    "symbol": "circle" if kind.kind == "misses" else "square",
-                    "size": [0] * len(start) + [9] * len(steps),
-                    "color": theme.LIGHT.paper,
-                    "line": {"color": ink, "width": 2.5},
-                },
-                hovertext=[""] * len(start)
-                + [
-                    f"End of run {theme.label(step.run)}: {step.count:,} "
-                    f"{one(kind.kind, step.count)}<br>in {_length(step, per)}"
-                    f"{', after the verdict' if name != 'count' else ''}."
-                    for step in steps
-                ],
-                hoverinfo="text",
-            )
+        figure.add_scatter(
+            name=name,
+            x=[x / per for x, _ in points],
+            y=[y for _, y in points],
+            mode="lines+markers",
+            line={"color": ink, "width": width},
+            marker={
+                "symbol": "circle" if kind.kind == "misses" else "square",
+                "size": [0] * len(start) + [9] * len(steps),
+                "color": theme.LIGHT.paper,
+                "line": {"color": ink, "width": 2.5},
+            },
+            hovertext=[""] * len(start)
+            + [
+                f"End of run {theme.label(step.run)}: {step.count:,} "
+                f"{one(kind.kind, step.count)}<br>in {_length(step, per)}"
+                f"{', after the verdict' if name != 'count' else ''}."
+                for step in steps
+            ],
+            hoverinfo="text",
         )
     if kind.decided:
-        figure.add_trace(
-            go.Scatter(
-                name="verdict",
-                x=[kind.decided.feeds / per],
-                y=[kind.decided.count],
-                mode="markers",
-                marker={
-                    "symbol": "circle-open",
-                    "size": 22,
-                    "color": theme.LIGHT.ink,
-                    "line": {"color": theme.LIGHT.ink, "width": 2},
-                },
-                hoverinfo="skip",
-            )
+        figure.add_scatter(
+            name="verdict",
+            x=[kind.decided.feeds / per],
+            y=[kind.decided.count],
+            mode="markers",
+            marker={
+                "symbol": "circle-open",
+                "size": 22,
+                "color": theme.LIGHT.ink,
+                "line": {"color": theme.LIGHT.ink, "width": 2},
+            },
+            hoverinfo="skip",
         )
 
 
 def _words(
-    figure: go.Figure,
+    figure: Gathered,
     kind: KindJudged,
     per: int,
     end: float,
@@ -333,7 +324,7 @@ def _words(
                 yanchor="top",
                 yshift=-9,
             )
-    figure.layout.annotations = notes
+    figure.notes = notes
 
 
 @dataclass(frozen=True)
@@ -390,7 +381,7 @@ def chance_to_pass(plan: Plan, shown: Curves) -> go.Figure:
         lambda value: f"{two_digits(value)} %",
         {"title": {"text": "chance to pass, %"}, "range": [0, 104]},
         ["top right", "top right"],
-    )
+    ).made()
 
 
 def expected_cycles(plan: Plan, shown: Curves, bins: int) -> go.Figure:
@@ -420,26 +411,24 @@ def expected_cycles(plan: Plan, shown: Curves, bins: int) -> go.Figure:
     if isinstance(plan, SequentialPlan):
         least = [feeds / bins for feeds in plan.least_expected_feeds()]
         rates = (plan.asked.good, plan.asked.bad)
-        figure.add_trace(
-            go.Scatter(
-                name="least of any test",
-                x=[rate * PER for rate in rates],
-                y=least,
-                mode="markers",
-                marker={
-                    "symbol": "line-ew",
-                    "size": 22,
-                    "line": {"color": theme.LIGHT.accent, "width": 3},
-                },
-                hovertext=[
-                    f"No test with these risks takes less than<br>{two_digits(cycles)} cycles in "
-                    f"the mean at {per_10k(rate)} per 10,000 feeds."
-                    for rate, cycles in zip(rates, least, strict=True)
-                ],
-                hoverinfo="text",
-            )
+        figure.add_scatter(
+            name="least of any test",
+            x=[rate * PER for rate in rates],
+            y=least,
+            mode="markers",
+            marker={
+                "symbol": "line-ew",
+                "size": 22,
+                "line": {"color": theme.LIGHT.accent, "width": 3},
+            },
+            hovertext=[
+                f"No test with these risks takes less than<br>{two_digits(cycles)} cycles in "
+                f"the mean at {per_10k(rate)} per 10,000 feeds."
+                for rate, cycles in zip(rates, least, strict=True)
+            ],
+            hoverinfo="text",
         )
-    return figure
+    return figure.made()
 
 
 def _curve(
@@ -451,21 +440,19 @@ def _curve(
     told: Callable[[float], str],
     axis: dict[str, object],
     places: list[str],
-) -> go.Figure:
-    figure = go.Figure(layout={"template": theme.template()})
-    figure.add_trace(
-        go.Scatter(
-            name=name,
-            x=[rate * PER for rate in shown.rates],
-            y=values,
-            mode="lines",
-            line={"color": theme.LIGHT.ink, "width": 2.5},
-            hovertext=[
-                f"A tower at {per_10k(rate)} per 10,000 feeds<br>{verb} {told(value)}."
-                for rate, value in zip(shown.rates, values, strict=True)
-            ],
-            hoverinfo="text",
-        )
+) -> Gathered:
+    figure = Gathered()
+    figure.add_scatter(
+        name=name,
+        x=[rate * PER for rate in shown.rates],
+        y=values,
+        mode="lines",
+        line={"color": theme.LIGHT.ink, "width": 2.5},
+        hovertext=[
+            f"A tower at {per_10k(rate)} per 10,000 feeds<br>{verb} {told(value)}."
+            for rate, value in zip(shown.rates, values, strict=True)
+        ],
+        hoverinfo="text",
     )
     asked = plan.asked
     if asked is not None:
@@ -473,25 +460,23 @@ def _curve(
             (rate, values[shown.rates.index(rate)], word)
             for rate, word in ((asked.good, "good"), (asked.bad, "bad"))
         ]
-        figure.add_trace(
-            go.Scatter(
-                name="asked",
-                x=[rate * PER for rate, _, _ in marked],
-                y=[value for _, value, _ in marked],
-                mode="markers+text",
-                text=[f"{word}: {told(value)}" for _, value, word in marked],
-                # Beside the curve and not across it.
-                textposition=places,
-                textfont={"size": 13, "color": theme.LIGHT.ink},
-                marker={
-                    "symbol": "circle",
-                    "size": 10,
-                    "color": theme.LIGHT.paper,
-                    "line": {"color": theme.LIGHT.ink, "width": 2.5},
-                },
-                hoverinfo="skip",
-                cliponaxis=False,
-            )
+        figure.add_scatter(
+            name="asked",
+            x=[rate * PER for rate, _, _ in marked],
+            y=[value for _, value, _ in marked],
+            mode="markers+text",
+            text=[f"{word}: {told(value)}" for _, value, word in marked],
+            # Beside the curve and not across it.
+            textposition=places,
+            textfont={"size": 13, "color": theme.LIGHT.ink},
+            marker={
+                "symbol": "circle",
+                "size": 10,
+                "color": theme.LIGHT.paper,
+                "line": {"color": theme.LIGHT.ink, "width": 2.5},
+            },
+            hoverinfo="skip",
+            cliponaxis=False,
         )
     figure.update_layout(
         height=_CURVE,

@@ -391,7 +391,6 @@ class _Sheet:
         self.worded, self.lanes = worded, max(lanes, default=0)
         self.panel = _PANEL[panel]
         self.head = _TITLE + _LANE * self.lanes + (10 if placed else 0)
-        self.figure = go.Figure(layout={"template": theme.template()})
         self.traces: list[dict[str, object]] = []
         self.shapes: list[dict[str, object]] = []
         self.notes: list[dict[str, object]] = []
@@ -468,9 +467,9 @@ class _Sheet:
         self._done()
         # Room for the last mark; not after the last year there is.
         end = self.last + min((self.last - self.first) * 0.01, dt.datetime.max - self.last)
-        self.figure.add_traces(self.traces)
-        self.figure.update_layout(
-            xaxis={
+        layout = {
+            "template": theme.template(),
+            "xaxis": {
                 "range": [self.first.isoformat(), end.isoformat(timespec="seconds")],
                 "type": "date",
                 "showgrid": False,
@@ -480,18 +479,19 @@ class _Sheet:
                 "tickformat": "%-d %b\n%Y",
                 "nticks": 8,
             },
-            yaxis={
+            "yaxis": {
                 "range": list(self.range),
                 "nticks": 6,
                 "showline": False,
                 "tickformat": ",~g",
             },
-            shapes=self.shapes,
-            annotations=self.notes,
-            height=self.head + self.panel + _FOOT,
-            margin={"l": _LEFT, "r": _RIGHT, "t": self.head, "b": _FOOT},
-        )
-        return self.figure
+            "shapes": self.shapes,
+            "annotations": self.notes,
+            "height": self.head + self.panel + _FOOT,
+            "margin": {"l": _LEFT, "r": _RIGHT, "t": self.head, "b": _FOOT},
+        }
+        # Made at once: plotly looks over all of a figure whenever it is changed.
+        return go.Figure(data=self.traces, layout=layout)
 
     def _done(self) -> None:
         """Draw what was done: a dashed line, its words above, and a mark that tells all of it."""

@@ -19,6 +19,7 @@ from analysis.rates import Rate
 from analysis.trends import NOT_LOGGED, Group, Mark, Split, Trends, band_words
 from analysis.words import PER
 from dashboard import theme
+from dashboard.figures.gathered import Gathered
 from dashboard.figures.overview import bounds
 
 #: More marks on a time axis than this are put together by day, by week or by month.
@@ -224,7 +225,7 @@ def over_time(trends: Trends, *, plain: bool = False, adjusted: Collection[str] 
         For each kind of fault a trace of ranges for each way to draw them and one of points; one
         for each row of marks; one of feeds.
     """
-    figure = go.Figure(layout={"template": theme.template()})
+    figure = Gathered()
     kinds, split = kinds_shown(trends), trends.over_time
     done = done_rows(trends.marks)
     heights = [*[_PANEL] * len(kinds), *([_MARKS * len(done)] if done else []), _FEEDS]
@@ -257,7 +258,7 @@ def over_time(trends: Trends, *, plain: bool = False, adjusted: Collection[str] 
     figure.update_layout(
         height=_HEAD + height + _FOOT, margin={"l": _LEFT, "r": 62, "t": _HEAD, "b": _FOOT}
     )
-    return figure
+    return figure.made()
 
 
 def _ticks(unit: str, period: dt.timedelta) -> dict[str, object]:
@@ -294,7 +295,7 @@ class _Spots:
 
 
 def _panel_over_time(
-    figure: go.Figure,
+    figure: Gathered,
     trends: Trends,
     kind: str,
     number: int,
@@ -367,7 +368,7 @@ class _Point:
 
 
 def _draw_rates(
-    figure: go.Figure,
+    figure: Gathered,
     points: Sequence[_Point],
     kind: str,
     x: str,
@@ -400,29 +401,25 @@ def _draw_rates(
             if high > end:
                 beyond.append(point.at)
         if along:
-            figure.add_trace(
-                go.Scatter(
-                    **placed(along, values),
-                    mode="lines",
-                    line={"color": colour, "width": width},
-                    hoverinfo="skip",
-                    name=f"range, {kind}, {way}",
-                )
+            figure.add_scatter(
+                **placed(along, values),
+                mode="lines",
+                line={"color": colour, "width": width},
+                hoverinfo="skip",
+                name=f"range, {kind}, {way}",
             )
         if beyond:
-            figure.add_trace(
-                go.Scatter(
-                    **placed(beyond, [end * PER] * len(beyond)),
-                    mode="markers",
-                    marker={
-                        "symbol": "triangle-up" if upright else "triangle-right",
-                        "size": 6 if crowded else 9,
-                        "color": colour,
-                    },
-                    cliponaxis=False,
-                    hoverinfo="skip",
-                    name=f"range goes on, {kind}, {way}",
-                )
+            figure.add_scatter(
+                **placed(beyond, [end * PER] * len(beyond)),
+                mode="markers",
+                marker={
+                    "symbol": "triangle-up" if upright else "triangle-right",
+                    "size": 6 if crowded else 9,
+                    "color": colour,
+                },
+                cliponaxis=False,
+                hoverinfo="skip",
+                name=f"range goes on, {kind}, {way}",
             )
     # A rate that is itself beyond the scale has an arrow and no dot.
     inside = [p for p in points if p.rate.rate is not None and p.rate.rate <= end]
@@ -434,51 +431,46 @@ def _draw_rates(
     # Filled with paper, so that the range does not strike through the mark; a double tick that
     # stands along its range would become a box by it, and has the range between its strokes.
     filled = ring or not upright
-    figure.add_trace(
-        go.Scatter(
-            **placed(at, rates),
-            mode="markers",
-            marker={
-                "symbol": "circle" if ring else "square",
-                "size": sizes,
-                "color": theme.LIGHT.paper,
-                "line": {"color": strokes if ring else theme.LIGHT.paper, "width": 2},
-                "opacity": 1 if filled else 0,
-            },
-            cliponaxis=False,
-            customdata=[p.name for p in inside],
-            hovertext=[p.sentence for p in inside],
-            hoverinfo="text",
-            name=f"rate, {kind}",
-        )
+    figure.add_scatter(
+        **placed(at, rates),
+        mode="markers",
+        marker={
+            "symbol": "circle" if ring else "square",
+            "size": sizes,
+            "color": theme.LIGHT.paper,
+            "line": {"color": strokes if ring else theme.LIGHT.paper, "width": 2},
+            "opacity": 1 if filled else 0,
+        },
+        cliponaxis=False,
+        customdata=[p.name for p in inside],
+        hovertext=[p.sentence for p in inside],
+        hoverinfo="text",
+        name=f"rate, {kind}",
     )
     if not ring:
         # A double tick is two strokes, each a little to its side of the rate.
         for side in (-90, 90):
-            figure.add_trace(
-                go.Scatter(
-                    **placed(at, rates),
-                    mode="markers",
-                    marker={
-                        "symbol": "line-ew",
-                        "angle": side,
-                        "standoff": 2 if crowded else 3 if filled else 4,
-                        "size": sizes,
-                        "line": {"color": strokes, "width": 1.5 if crowded else 2.5},
-                        "opacity": 1,
-                    },
-                    cliponaxis=False,
-                    hoverinfo="skip",
-                    name=f"tick, {kind}, {'left' if side < 0 else 'right'}",
-                )
+            figure.add_scatter(
+                **placed(at, rates),
+                mode="markers",
+                marker={
+                    "symbol": "line-ew",
+                    "angle": side,
+                    "standoff": 2 if crowded else 3 if filled else 4,
+                    "size": sizes,
+                    "line": {"color": strokes, "width": 1.5 if crowded else 2.5},
+                    "opacity": 1,
+                },
+                cliponaxis=False,
+                hoverinfo="skip",
+                name=f"tick, {kind}, {'left' if side < 0 else 'right'}",
             )
 
 
-def _add_whole(figure: go.Figure, whole: float, kind: str, axis: str, *, across: bool) -> None:
+def _add_whole(figure: Gathered, whole: float, kind: str, axis: str, *, across: bool) -> None:
     """Draw the rate on all as a dotted line, with the number at its end."""
     along, over = ("x", "y") if across else ("y", "x")
-    figure.layout.shapes = (
-        *figure.layout.shapes,
+    figure.shapes.append(
         {
             "type": "line",
             f"{along}ref": "paper" if across else "y domain",
@@ -490,7 +482,7 @@ def _add_whole(figure: go.Figure, whole: float, kind: str, axis: str, *, across:
             "layer": "below",
             "line": {"color": theme.LIGHT.ink, "width": 1.5, "dash": "dot"},
             "name": f"on all, {kind}",
-        },
+        }
     )
     if across:
         _add_note(
@@ -506,15 +498,12 @@ def _add_whole(figure: go.Figure, whole: float, kind: str, axis: str, *, across:
         )
 
 
-def _add_note(figure: go.Figure, **note: object) -> None:
+def _add_note(figure: Gathered, **note: object) -> None:
     quiet = {"size": 13, "color": theme.LIGHT.quiet}
-    figure.layout.annotations = (
-        *figure.layout.annotations,
-        {"showarrow": False, "font": quiet, **note},
-    )
+    figure.notes.append({"showarrow": False, "font": quiet, **note})
 
 
-def _feeds_over_time(figure: go.Figure, trends: Trends, number: int, spots: _Spots) -> None:
+def _feeds_over_time(figure: Gathered, trends: Trends, number: int, spots: _Spots) -> None:
     y = f"y{number}"
     groups = [g for g in groups_shown(trends, trends.over_time) if g.name is not None]
     fed = [max(g.rates[kind].feeds for kind in kinds_shown(trends)) for g in groups]
@@ -522,21 +511,19 @@ def _feeds_over_time(figure: go.Figure, trends: Trends, number: int, spots: _Spo
     for group in groups:
         first, last = spots.span(group)
         widths.append((last - first) / dt.timedelta(milliseconds=1) * 0.8)
-    figure.add_trace(
-        go.Bar(
-            x=[spots.middle(group) for group in groups],
-            y=fed,
-            width=widths,
-            marker={"color": theme.LIGHT.band, "line": {"color": theme.LIGHT.quiet, "width": 1}},
-            hovertext=[
-                f"{group_in_words(spots.unit, g.name)}: {theme.feeds(n)} feeds"
-                for g, n in zip(groups, fed, strict=True)
-            ],
-            hoverinfo="text",
-            name="feeds",
-            xaxis="x",
-            yaxis=y,
-        )
+    figure.add_bar(
+        x=[spots.middle(group) for group in groups],
+        y=fed,
+        width=widths,
+        marker={"color": theme.LIGHT.band, "line": {"color": theme.LIGHT.quiet, "width": 1}},
+        hovertext=[
+            f"{group_in_words(spots.unit, g.name)}: {theme.feeds(n)} feeds"
+            for g, n in zip(groups, fed, strict=True)
+        ],
+        hoverinfo="text",
+        name="feeds",
+        xaxis="x",
+        yaxis=y,
     )
     most = max(fed, default=0)
     figure.update_layout(
@@ -631,28 +618,26 @@ def place(tower: str, bins: Sequence[int | None]) -> str:
     return f"tower {tower}, {'bin' if len(numbers) == 1 else 'bins'} {theme.listed(parts)}"
 
 
-def _done(figure: go.Figure, rows: Sequence[DoneRow], number: int, spots: _Spots) -> None:
+def _done(figure: Gathered, rows: Sequence[DoneRow], number: int, spots: _Spots) -> None:
     y = f"y{number}"
     shapes: list[dict[str, object]] = []
     for level, row in enumerate(rows):
-        figure.add_trace(
-            go.Scatter(
-                x=[done.at.isoformat(timespec="minutes") for done in row.marks],
-                y=[level] * len(row.marks),
-                mode="markers",
-                marker={
-                    "symbol": "diamond-open" if row.moved else "triangle-up",
-                    "size": 10,
-                    "color": theme.LIGHT.ink,
-                    "line": {"color": theme.LIGHT.ink, "width": 1.5},
-                },
-                cliponaxis=False,
-                hovertext=[_done_sentence(done) for done in row.marks],
-                hoverinfo="text",
-                name="settings moved" if row.moved else "services",
-                xaxis="x",
-                yaxis=y,
-            )
+        figure.add_scatter(
+            x=[done.at.isoformat(timespec="minutes") for done in row.marks],
+            y=[level] * len(row.marks),
+            mode="markers",
+            marker={
+                "symbol": "diamond-open" if row.moved else "triangle-up",
+                "size": 10,
+                "color": theme.LIGHT.ink,
+                "line": {"color": theme.LIGHT.ink, "width": 1.5},
+            },
+            cliponaxis=False,
+            hovertext=[_done_sentence(done) for done in row.marks],
+            hoverinfo="text",
+            name="settings moved" if row.moved else "services",
+            xaxis="x",
+            yaxis=y,
         )
         shapes += [
             {
@@ -661,8 +646,8 @@ def _done(figure: go.Figure, rows: Sequence[DoneRow], number: int, spots: _Spots
                 "yref": "paper",
                 "x0": done.at.isoformat(timespec="minutes"),
                 "x1": done.at.isoformat(timespec="minutes"),
-                "y0": figure.layout[y.replace("y", "yaxis")].domain[0],
-                "y1": figure.layout.yaxis.domain[1],
+                "y0": figure.layout[y.replace("y", "yaxis")]["domain"][0],
+                "y1": figure.layout["yaxis"]["domain"][1],
                 "layer": "below",
                 "line": {"color": theme.LIGHT.rule, "width": 1},
                 "name": "done",
@@ -681,7 +666,7 @@ def _done(figure: go.Figure, rows: Sequence[DoneRow], number: int, spots: _Spots
                 xanchor="right" if left else "left",
                 xshift=-9 if left else 9,
             )
-    figure.layout.shapes = (*figure.layout.shapes, *shapes)
+    figure.shapes += shapes
     figure.update_layout(
         {
             y.replace("y", "yaxis"): {
@@ -749,7 +734,7 @@ def by_group(
     go.Figure
         For each kind of fault the traces of `over_time`, lying; and one of the share of feeds.
     """
-    figure = go.Figure(layout={"template": theme.template()})
+    figure = Gathered()
     kinds, groups = kinds_shown(trends), groups_shown(trends, split)
     end = scale_end(trends, split, plain)
     names = [_short(group_name(split.column, group.name)) for group in groups]
@@ -795,14 +780,14 @@ def by_group(
         across = left, left + wide
         _panel_of_groups(figure, trends, split, kind, number + 1, across, end, plain, adjusted)
     _feeds_of_groups(figure, trends, split, len(kinds) + 1, (1 - feeds_wide, 1))
-    return figure
+    return figure.made()
 
 
 def _short(name: str) -> str:
     return name if len(name) <= _LONGEST_NAME else f"{name[: _LONGEST_NAME - 1]}…"
 
 
-def _rules(figure: go.Figure, groups: Sequence[Group]) -> None:
+def _rules(figure: Gathered, groups: Sequence[Group]) -> None:
     """Draw the shelves; what was not logged stands below a darker one."""
     shapes = []
     for row in range(len(groups)):
@@ -821,11 +806,11 @@ def _rules(figure: go.Figure, groups: Sequence[Group]) -> None:
                 "line": {"color": theme.LIGHT.quiet if apart else theme.LIGHT.rule, "width": 1},
             }
         )
-    figure.layout.shapes = (*figure.layout.shapes, *shapes)
+    figure.shapes += shapes
 
 
 def _panel_of_groups(
-    figure: go.Figure,
+    figure: Gathered,
     trends: Trends,
     split: Split,
     kind: str,
@@ -893,35 +878,33 @@ def _panel_of_groups(
 
 
 def _feeds_of_groups(
-    figure: go.Figure, trends: Trends, split: Split, number: int, domain: tuple[float, float]
+    figure: Gathered, trends: Trends, split: Split, number: int, domain: tuple[float, float]
 ) -> None:
     x = f"x{number}"
     groups = groups_shown(trends, split)
     fed = [max(g.rates[kind].feeds for kind in kinds_shown(trends)) for g in groups]
     shares = [number / split.feeds if split.feeds else 0.0 for number in fed]
-    figure.add_trace(
-        go.Bar(
-            x=[100 * share if share else None for share in shares],
-            y=list(range(len(groups))),
-            width=0.5,
-            orientation="h",
-            marker={"color": theme.LIGHT.band, "line": {"color": theme.LIGHT.quiet, "width": 1}},
-            text=[theme.percent(share) if share else "none" for share in shares],
-            textposition="outside",
-            constraintext="none",
-            textfont={"size": 13, "color": theme.LIGHT.quiet},
-            cliponaxis=False,
-            hovertext=[
-                f"{theme.label(group_in_words(split.column, g.name, split.unit))}: "
-                f"{theme.feeds(n)} feeds, "
-                f"{theme.percent(share)} of all"
-                for g, n, share in zip(groups, fed, shares, strict=True)
-            ],
-            hoverinfo="text",
-            name="feeds",
-            xaxis=x,
-            yaxis="y",
-        )
+    figure.add_bar(
+        x=[100 * share if share else None for share in shares],
+        y=list(range(len(groups))),
+        width=0.5,
+        orientation="h",
+        marker={"color": theme.LIGHT.band, "line": {"color": theme.LIGHT.quiet, "width": 1}},
+        text=[theme.percent(share) if share else "none" for share in shares],
+        textposition="outside",
+        constraintext="none",
+        textfont={"size": 13, "color": theme.LIGHT.quiet},
+        cliponaxis=False,
+        hovertext=[
+            f"{theme.label(group_in_words(split.column, g.name, split.unit))}: "
+            f"{theme.feeds(n)} feeds, "
+            f"{theme.percent(share)} of all"
+            for g, n, share in zip(groups, fed, shares, strict=True)
+        ],
+        hoverinfo="text",
+        name="feeds",
+        xaxis=x,
+        yaxis="y",
     )
     figure.update_layout(
         {

@@ -173,7 +173,7 @@ def judgement(data: Data, query: filters.Query) -> Judgement | None:
             parts.last(query, "typed"), bins, batches, _begun(query), rates, proof=name or ""
         )
     found = data.burn_ins()
-    towers = query.get("tower")
+    towers = [tower for tower in query.get("tower", ()) if tower]
     if towers:
         return data.judge(towers[-1], name, rates)
     if not found:

@@ -63,8 +63,8 @@ def address(watched_store: Path) -> Iterator[str]:
         process.terminate()
 
 
-@pytest.fixture(scope="session")
-def browser() -> Iterator[Browser]:
+def launched() -> Iterator[Browser]:
+    """Give the one browser of a process; plays of two at once do not go together."""
     if not CHROMIUM.exists():
         if os.environ.get("CI"):
             pytest.fail(f"there is no browser at {CHROMIUM}; install chromium")

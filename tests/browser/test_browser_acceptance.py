@@ -18,6 +18,7 @@ from tests.browser.test_browser_overview import rgb
 
 pytestmark = pytest.mark.browser
 
+BATCHES = "section[aria-labelledby=acceptance-typed] tbody tr"
 TYPED = "/acceptance?typed=B&bins=10&begun=2031-03-14T08:05:00&batch=4000+m3&batch=4000+d7+d7"
 
 
@@ -37,9 +38,9 @@ def add(page: Page, cycles: str, misses: str = "", doubles: str = "") -> None:
 def type_two(page: Page) -> None:
     page.fill("#acceptance-tower", "B")
     add(page, "4000", "3")
-    expect(page.locator(".typing tbody tr")).to_have_count(1)
+    expect(page.locator(BATCHES)).to_have_count(1)
     add(page, "4000", "", "7 7 ?")
-    expect(page.locator(".typing tbody tr")).to_have_count(2)
+    expect(page.locator(BATCHES)).to_have_count(2)
 
 
 def the_certificate_answers(visit: Visit, page: Page) -> None:
@@ -57,18 +58,18 @@ def test_batches_are_typed_kept_and_taken_back(visit: Visit) -> None:
     expect(page.locator("h1")).to_contain_text("Type the first batch")
     type_two(page)
     expect(page.locator("h1")).to_contain_text("tower B")
-    expect(page.locator(".typing tbody").first).to_contain_text("7 7 ?")
+    expect(page.locator(BATCHES).last).to_contain_text("7 7 ?")
     # What was added is gone from the form, ready for the next batch.
     expect(page.locator("#acceptance-cycles")).to_have_value("")
     head = page.inner_text("h1")
     page.reload()
     expect(page.locator("h1")).to_have_text(head)
-    expect(page.locator(".typing").first.locator("tbody tr")).to_have_count(2)
+    expect(page.locator(BATCHES)).to_have_count(2)
     expect(page.locator("#acceptance-tower")).to_have_value("B")
     page.click("#acceptance-back")
-    expect(page.locator(".typing").first.locator("tbody tr")).to_have_count(1)
+    expect(page.locator(BATCHES)).to_have_count(1)
     page.go_back()
-    expect(page.locator(".typing").first.locator("tbody tr")).to_have_count(2)
+    expect(page.locator(BATCHES)).to_have_count(2)
 
 
 def test_the_certificate_answers_and_of_what_is_wrong_nothing_typed_is_lost(visit: Visit) -> None:
@@ -85,7 +86,7 @@ def test_the_certificate_answers_and_of_what_is_wrong_nothing_typed_is_lost(visi
     expect(page.locator("#acceptance-doubles")).to_have_value("7")
     page.fill("#acceptance-misses", "3")
     page.press("#acceptance-misses", "Enter")
-    expect(page.locator(".typing").first.locator("tbody tr")).to_have_count(3)
+    expect(page.locator(BATCHES)).to_have_count(3)
     expect(page.locator("#acceptance-wrong")).to_be_empty()
 
 

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 from flask.testing import FlaskClient
-from playwright.sync_api import sync_playwright
+from playwright.sync_api import Browser
 from pypdf import PdfReader
 
 from analysis import answers
@@ -326,25 +326,21 @@ class TestServed:
 
 @pytest.mark.browser
 def test_printed_from_a_browser_it_is_one_page_too(
-    week: Weekly, full: Weekly, nothing: Weekly, tmp_path: Path
+    week: Weekly, full: Weekly, nothing: Weekly, tmp_path: Path, browser: Browser
 ) -> None:
-    if not CHROMIUM.exists():
-        pytest.skip(f"no browser at {CHROMIUM}, so no page was printed; install chromium")
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM)
-        page = browser.new_page(viewport={"width": 390, "height": 800})
-        asked: list[str] = []
-        page.on("request", lambda request: asked.append(request.url))
-        for number, made in enumerate((week, full, nothing)):
-            file = tmp_path / f"{number}.html"
-            file.write_text(html_of(made), "utf-8")
-            page.goto(file.as_uri())
-            wide = page.evaluate("document.documentElement.scrollWidth - innerWidth")
-            assert wide <= 0
-            for paper in ("A4", "Letter"):
-                printed = PdfReader(io.BytesIO(page.pdf(format=paper)))
-                assert len(printed.pages) == 1, (number, paper)
-        browser.close()
+    page = browser.new_page(viewport={"width": 390, "height": 800})
+    asked: list[str] = []
+    page.on("request", lambda request: asked.append(request.url))
+    for number, made in enumerate((week, full, nothing)):
+        file = tmp_path / f"{number}.html"
+        file.write_text(html_of(made), "utf-8")
+        page.goto(file.as_uri())
+        wide = page.evaluate("document.documentElement.scrollWidth - innerWidth")
+        assert wide <= 0
+        for paper in ("A4", "Letter"):
+            printed = PdfReader(io.BytesIO(page.pdf(format=paper)))
+            assert len(printed.pages) == 1, (number, paper)
+    page.close()
     assert all(url.startswith(("file:", "data:")) for url in asked)
 
 
