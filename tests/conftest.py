@@ -73,6 +73,8 @@ def pytest_collection() -> Generator[None, object, object]:
         gc.collect()
         gc.freeze()
         gc.enable()
+        # Tests make much that is soon gone, and few rings of it.
+        gc.set_threshold(50_000, 20, 20)
 
 
 RUNS_HEADER = "run,started,tower,bin,cycles,misses,doubles"

@@ -16,10 +16,12 @@ def fleets() -> list[Checked]:
     return [checked(seed) for seed in range(FLEETS)]
 
 
+@pytest.mark.long
 def test_every_fit_converged(fleets: list[Checked]) -> None:
     assert [one.not_converged for one in fleets] == [()] * FLEETS
 
 
+@pytest.mark.long
 def test_ranges_hold_the_truth(fleets: list[Checked]) -> None:
     found = lines(fleets)
     judged = [line for line in found if line.judged]

@@ -83,6 +83,23 @@ def can_be_used_by_all(page: Page, *, schemes: bool = True) -> None:
     page.emulate_media(color_scheme="dark" if dark else "light")
 
 
+def nothing_is_beyond(page: Page) -> None:
+    """Look that a page runs out of no window it is made for, nor a table out of its frame."""
+    window = page.viewport_size
+    assert window is not None
+    for wide, high in ((1024, 768), (1920, 1080), (1280, 900)):
+        page.set_viewport_size({"width": wide, "height": high})
+        # Figures take their new size a moment later.
+        for _ in range(50):
+            if page.evaluate("document.documentElement.scrollWidth <= innerWidth"):
+                break
+            page.wait_for_timeout(100)
+        assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), wide
+        for frame in page.locator(".wide").all():
+            assert frame.evaluate("f => f.scrollWidth <= f.clientWidth"), wide
+    page.set_viewport_size(window)
+
+
 def fits(page: Page) -> None:
     """Look that nothing on a page is cut off at the window's width, on A4 and on Letter."""
     found = page.evaluate(_BEYOND)

@@ -18,7 +18,7 @@ from tests.browser.conftest import Visit
 from tests.browser.test_browser_wear import _SERVE as _PARTS
 from tests.small_weeks import SERVICES, rows, store_of
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.long]
 
 # A small log, whose parts are those of `parts_results` and whose drift is that of `drift_results`.
 _SERVE = _PARTS.replace(

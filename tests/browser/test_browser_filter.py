@@ -98,7 +98,10 @@ def numbers_by_stock(page: Page) -> dict[tuple[str, str], tuple[int, int]]:
     }
 
 
-@pytest.mark.parametrize("name", CASES)
+@pytest.mark.parametrize(
+    "name",
+    [pytest.param(name, marks=[] if name == "place" else pytest.mark.long) for name in CASES],
+)
 def test_a_filter_that_is_clicked_gives_the_numbers_of_a_recount(
     visit: Visit,
     rows: list[Row],

@@ -244,6 +244,7 @@ MADE = (
 )
 
 
+@pytest.mark.long
 def test_text_of_a_log_is_never_more_than_text(window: Window) -> None:
     page = window.page
     page.goto(f"{window.address}/")

@@ -12,7 +12,7 @@ from playwright.sync_api import Page, expect
 
 from dashboard import theme
 from tests.browser.conftest import Visit
-from tests.browser.looking import can_be_used_by_all, fits
+from tests.browser.looking import can_be_used_by_all, fits, nothing_is_beyond
 from tests.browser.test_browser_overview import bins_of, rgb
 
 pytestmark = pytest.mark.browser
@@ -131,24 +131,14 @@ def test_landmarks_and_tables_are_named_and_each_figure_can_be_saved(visit: Visi
         assert rgb(theme.LIGHT.paper).replace(" ", "") in drawing.replace(" ", "")
 
 
-@pytest.mark.parametrize(
-    "visit",
-    [{"width": 1024, "height": 768}, {"width": 1280}, {"width": 1920, "height": 1080}],
-    indirect=True,
-    ids=["1024", "1280", "1920"],
-)
 def test_nothing_runs_out_of_the_window(visit: Visit) -> None:
     page = drawn(visit, "/trends?since=start&tower=B&bin=7")
     page.click("#filter-words")
     for summary in page.locator(".numbers > summary").all():
         summary.click()
-    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
-    for frame in page.locator(".wide").all():
-        assert frame.evaluate("f => f.scrollWidth <= f.clientWidth")
-    size = page.viewport_size
-    if size and size["width"] == 1280:
-        # With the filter and all tables open.
-        can_be_used_by_all(page)
+    nothing_is_beyond(page)
+    # With the filter and all tables open.
+    can_be_used_by_all(page)
 
 
 @pytest.mark.parametrize(
