@@ -58,9 +58,27 @@ def test_packages_on_disk_are_those_of_the_wheel():
     assert found == listed
 
 
-def test_linked_files_exist():
-    for target in re.findall(r"\]\(([^)#:]+)\)", README):
-        assert (ROOT / target).exists(), target
+PAGES = [path for path in ROOT.glob("*/**/README.md") if ".venv" not in path.parts]
+
+
+@pytest.mark.parametrize("page", [ROOT / "README.md", *PAGES], ids=lambda page: page.parent.name)
+def test_linked_files_exist(page):
+    targets = re.findall(r"\]\(([^)#:]+)\)", page.read_text("utf-8"))
+    assert targets
+    for target in targets:
+        assert (page.parent / target).exists(), target
+
+
+@pytest.mark.parametrize("page", ["analysis", "dashboard/commands", "data_samples"])
+def test_readme_links_the_other_pages(page):
+    assert f"({page}/README.md)" in README
+
+
+def test_readme_says_what_the_numbers_cannot_tell_and_ends_with_what_else_there_is():
+    headings = re.findall(r"(?m)^## (.+)$", README)
+    assert headings[-1] == "More"
+    assert {"What the numbers cannot tell", "Keep your hands"} <= set(headings)
+    assert len(README.splitlines()) <= 350
 
 
 def test_version_is_one():

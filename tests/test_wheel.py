@@ -47,6 +47,8 @@ def test_it_holds_the_packages_and_their_data_and_nothing_else(wheel):
     }
     for needed in ("data_samples/runs.csv", "analysis/py.typed", "dashboard/assets/feedtally.css"):
         assert needed in names
+    for page in ("analysis", "dashboard/commands", "data_samples"):
+        assert f"{page}/README.md" in names
     # What technicians know of causes is data.
     assert "analysis/patterns.toml" in names
     assert any(name.endswith(".woff2") for name in names)

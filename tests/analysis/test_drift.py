@@ -260,6 +260,12 @@ def test_the_worst_come_first(found):
     assert found.monitored == sorted_streams(found.monitored[::-1])
 
 
+def test_the_readme_shows_what_is_said_of_the_sample_log(found):
+    readme = (Path(__file__).parents[2] / "README.md").read_text("utf-8")
+    shown = readme.split("the first of these says among others:")[1].split("```")[1].splitlines()[1]
+    assert found.sentence().startswith(shown.rstrip("."))
+
+
 def test_what_is_said_of_the_sample_log(found):
     first, second = found.worse
     stream, alarm = one(found, works.LEAKING_FOOT)
