@@ -52,7 +52,7 @@ LISTED = {pair for source in SOURCES for pair in cited(source.split(").")[0])}
 
 
 def modules() -> list[Path]:
-    return sorted(path for path in ANALYSIS.rglob("*.py") if path.name != "__init__.py")
+    return sorted(ANALYSIS.rglob("*.py"))
 
 
 @pytest.mark.parametrize("path", modules(), ids=lambda path: str(path.relative_to(ANALYSIS)))

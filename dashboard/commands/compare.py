@@ -25,8 +25,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--standard",
         type=_rate,
         metavar="RATE",
-        help="the stated standard in faults per feed, with --against standard (3e-5 misses and "
-        "1.5e-5 doubles when absent)",
+        help="the stated standard in faults per feed, with --against standard (that of the site "
+        "file, else 3e-5 misses and 1.5e-5 doubles, when absent)",
     )
     parser.add_argument(
         "--margin",
