@@ -10,6 +10,7 @@ import pytest
 import data_samples
 from analysis.log_format import KINDS, LARGEST_WHOLE, Column, Kind
 from analysis.values import read_column
+from tests.conftest import read
 
 FOLDER = data_samples.folder()
 PAGE = (FOLDER / "README.md").read_text("utf-8")
@@ -54,6 +55,15 @@ def test_examples_are_taken(kind: Kind, column: Column) -> None:
     texts = pa.array(examples, pa.string())
     read = read_column(column, texts, decimal_comma=False)
     assert not read.bad.any()
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_page_shows_a_file_of_each_kind_and_all_lines_of_it_are_taken(kind: Kind) -> None:
+    files = [read(text.encode()) for text in re.findall(r"(?ms)^```csv\n(.*?)^```", PAGE)]
+    shown = [file for file in files if file.kind.name == kind]
+    assert shown
+    for file in shown:
+        assert file.lines and not len(file.rejected) and not file.warnings
 
 
 def test_every_odd_file_is_named() -> None:
