@@ -32,14 +32,7 @@ from analysis.benchmark import SETTLED_DAYS, BenchmarkResult, Compared, sides_of
 from analysis.benchmark import compare as compare_with_benchmark
 from analysis.causes import BAD_LUCK, Causes, together
 from analysis.causes import causes as make_causes
-from analysis.charts import (
-    Chart,
-    ewma_of_faults,
-    feeds_between,
-    g_chart,
-    p_chart,
-    p_prime_chart,
-)
+from analysis.charts import Chart
 from analysis.conditions import COLUMNS as CONDITION_COLUMNS
 from analysis.conditions import Conditions, ConditionsError
 from analysis.conditions import conditions as make_conditions
@@ -49,9 +42,11 @@ from analysis.costs import costs as price
 from analysis.counts import Account, LogScan, account_of
 from analysis.drift import Drift
 from analysis.drift import drift as make_drift
+from analysis.ewma import ewma_of_faults
 from analysis.explained import Explained
 from analysis.explained import explained as explain
 from analysis.filters import FilterError, Filters
+from analysis.gap_charts import feeds_between, g_chart
 from analysis.judged import Judged
 from analysis.judged import judged as make_judged
 from analysis.kept_months import DayOfLog, KeptMonths
@@ -80,6 +75,7 @@ from analysis.proofs import (
     proofs,
     typed_burn_in,
 )
+from analysis.rate_charts import p_chart, p_prime_chart
 from analysis.rates import RatesResult
 from analysis.services import done as services_done
 from analysis.set_up import SetUp

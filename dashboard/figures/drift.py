@@ -252,7 +252,7 @@ def known_chart(chart: Chart, times: Sequence[dt.datetime] | None, kind: str) ->
     Parameters
     ----------
     chart : Chart
-        As `analysis.charts` makes it.
+        As `analysis.rate_charts`, `gap_charts` and `ewma` make it.
     times : sequence of datetime or None
         When each of its points was; None where that is not known, and they stand by number.
     kind : str

@@ -14,17 +14,11 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose, assert_array_equal
 from scipy import stats
 
-from analysis.charts import (
-    Account,
-    ewma_chart,
-    ewma_of_faults,
-    ewma_run_length,
-    feeds_between,
-    g_chart,
-    p_chart,
-    p_prime_chart,
-)
+from analysis.charts import Account
+from analysis.ewma import ewma_chart, ewma_of_faults, ewma_run_length
+from analysis.gap_charts import feeds_between, g_chart
 from analysis.log_format import LARGEST_WHOLE
+from analysis.rate_charts import p_chart, p_prime_chart
 
 #: Wafers, 30 samples of 50 (NIST e-Handbook 6.3.3.2).
 WAFERS = [12, 15, 8, 10, 4, 7, 16, 9, 14, 10, 5, 6, 17, 12, 22]

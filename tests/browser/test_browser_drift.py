@@ -21,7 +21,8 @@ pytestmark = pytest.mark.browser
 # Serves the sample store with an answer that takes a while and is always the same.
 _SERVE = """
 import pathlib, sys, time
-from analysis import answers, charts
+from analysis import answers
+from analysis.rate_charts import p_chart
 from dashboard import server
 from tests.dashboard import causes_results as causes_fake
 from tests.dashboard import drift_results as fake
@@ -33,7 +34,7 @@ def drift(scan, filters, **_):
     return made
 
 def known(scan, filters, chart, *, over="day"):
-    return charts.p_chart(fake.WORST.path.observed, fake.WORST.path.feeds, each=over)
+    return p_chart(fake.WORST.path.observed, fake.WORST.path.feeds, each=over)
 
 def causes(scan, filters, tower, bin, **_):
     time.sleep(0.5)

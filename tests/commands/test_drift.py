@@ -16,10 +16,13 @@ import numpy as np
 import pytest
 
 from analysis import answers
-from analysis.charts import Chart, ewma_of_faults, g_chart, p_chart, p_prime_chart
+from analysis.charts import Chart
 from analysis.counts import Account
 from analysis.drift import Alarm, Drift, Path, Stream
+from analysis.ewma import ewma_of_faults
 from analysis.filters import Filters
+from analysis.gap_charts import g_chart
+from analysis.rate_charts import p_chart, p_prime_chart
 from analysis.site import SITE_FILE
 from analysis.store import Store
 from dashboard.data import Data

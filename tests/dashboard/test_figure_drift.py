@@ -9,7 +9,9 @@ import numpy as np
 import plotly.graph_objects as go
 import pytest
 
-from analysis.charts import ewma_of_faults, feeds_between, g_chart, p_chart
+from analysis.ewma import ewma_of_faults
+from analysis.gap_charts import feeds_between, g_chart
+from analysis.rate_charts import p_chart
 from analysis.trends import Mark
 from dashboard import theme
 from dashboard.figures import drift as figures

@@ -14,9 +14,11 @@ import pytest
 
 from analysis import answers
 from analysis.causes import HANDS
-from analysis.charts import Chart, feeds_between, g_chart, p_chart
+from analysis.charts import Chart
 from analysis.drift import Drift, Stream
 from analysis.filters import FilterError, Filters
+from analysis.gap_charts import feeds_between, g_chart
+from analysis.rate_charts import p_chart
 from analysis.trends import Mark
 from dashboard import app as shell
 from dashboard import filters
