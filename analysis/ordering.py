@@ -36,7 +36,7 @@ from analysis.parts import PartLives, PartRow, Parts, PastPart
 from analysis.replacement import best_interval
 from analysis.services import LATE, Done, ServiceRow, services
 from analysis.site import Site
-from analysis.wear import Range, rate_now
+from analysis.wear_forecasts import Range, rate_now
 from analysis.words import day, listed
 
 __all__ = ["LEAD_DAYS", "kind_of_part", "parts"]

@@ -23,7 +23,8 @@ from analysis.neighbours import beside_others, own_trouble
 from analysis.parts import PooledWear
 from analysis.site import USUAL_LIMIT_TIMES, Site
 from analysis.trend_tests import Trend, laplace_counts, own_variance
-from analysis.wear import Range, Slopes, limit_age, slopes
+from analysis.wear import Slopes, slopes
+from analysis.wear_forecasts import Range, limit_age
 from analysis.wear_shape import shape
 
 __all__ = ["PartRows", "PartWear", "action_limit", "kind_of_part", "part_rows", "part_wear"]

@@ -34,7 +34,8 @@ from analysis.part_wear import PartWear, action_limit, part_rows, part_wear
 from analysis.parts import PartRow
 from analysis.site import Site
 from analysis.spread import relative_variance_by_group, widening
-from analysis.wear import Range, Slopes, rate_now
+from analysis.wear import Slopes
+from analysis.wear_forecasts import Range, rate_now
 from analysis.words import one, two_digits
 
 __all__ = ["AgeBand", "WearByAge", "age_bands", "wear_by_age"]

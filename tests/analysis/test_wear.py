@@ -11,7 +11,8 @@ from numpy.testing import assert_allclose, assert_array_equal
 from scipy import stats
 
 from analysis import wear, wear_evidence
-from analysis.wear import limit_age, rate_now, slopes
+from analysis.wear import slopes
+from analysis.wear_forecasts import Range, limit_age, rate_now
 from tests.slow.wear import RATIO, SLOPE, fleet, simulate, wear_of
 
 
@@ -268,9 +269,9 @@ def test_forecasts_where_everything_is_known() -> None:
         assert_allclose(rate.best, 1.3 * math.exp(SLOPE * at), rtol=3e-3)
         assert rate.low < rate.best < rate.high < 1.1 * rate.low
     # With a new part it has 1.3 times what is expected already.
-    assert limit_age(found, 0, rate_over_expected=1.2) == wear.Range(0, 0, 0)
+    assert limit_age(found, 0, rate_over_expected=1.2) == Range(0, 0, 0)
     falls = slopes(expected * np.exp(-SLOPE * age), expected, age, np.zeros(50, int), 1)
-    assert limit_age(falls, 0, times=2) == wear.Range(math.inf, math.inf, math.inf)
+    assert limit_age(falls, 0, times=2) == Range(math.inf, math.inf, math.inf)
     assert limit_age(falls, 0, rate_over_expected=2).low == math.inf
 
 

@@ -11,8 +11,8 @@ import numpy as np
 from analysis.counts import Account
 from analysis.parts import PartLives, PartRow, Parts, PastPart, PooledWear
 from analysis.services import ServiceRow
-from analysis.wear import Range
 from analysis.wear_by_age import AgeBand, WearByAge
+from analysis.wear_forecasts import Range
 
 FIRST = dt.datetime(2030, 7, 1, 8)
 LAST = dt.datetime(2031, 5, 30, 8)

@@ -26,7 +26,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.wear import Slopes, limit_age, slopes
+from analysis.wear import Slopes, slopes
+from analysis.wear_forecasts import limit_age
 from analysis.wear_shape import shape
 
 Array = NDArray[np.float64]
