@@ -13,6 +13,13 @@ from scipy import optimize, stats
 from analysis.wear_shape import shape
 from tests.slow.wear import fleet, pictures
 
+#: Three systems watched for 200 hours. Crow LH (1974); value from memory.
+CROW = [
+    [4.3, 4.4, 10.2, 23.5, 23.8, 26.4, 74.0, 77.1, 92.1, 197.2],
+    [0.1, 5.6, 18.6, 19.5, 24.2, 26.7, 45.1, 45.8, 75.7, 79.7, 98.6, 120.1, 161.8, 180.6, 190.8],
+    [8.4, 32.5, 44.7, 48.4, 50.6, 73.6, 98.7, 112.2, 129.8, 136.0, 195.8],
+]
+
 
 def gain(faults: np.ndarray, mean: np.ndarray, thing: np.ndarray) -> float:
     """Return the Poisson log-likelihood of means, each thing's scaled to its faults, by scipy."""
@@ -54,6 +61,24 @@ def test_the_power_law_is_what_a_search_of_scipy_finds() -> None:
     # A part that is fitted now begins at an age of 0, of which no logarithm is taken.
     a[0] = 0.0
     assert math.isfinite(shape(x, m, f, a, k).power_law)
+
+
+def test_the_power_law_of_crow_s_three_systems() -> None:
+    ends, faults, thing = [], [], []
+    for number, hours in enumerate(CROW):
+        # A sliver of time up to each event, and what lies between them.
+        edges = np.sort([*hours, *(np.array(hours) - 1e-6), 200.0])
+        ends.append(edges)
+        faults.append(np.isin(edges, hours).astype(float))
+        thing.append(np.full(edges.size, number))
+    begin = np.concatenate([[0.0, *edges[:-1]] for edges in ends])
+    lasted = np.concatenate(ends) - begin
+    found = shape(np.concatenate(faults), lasted, lasted, begin, np.concatenate(thing))
+    assert found.count == 36
+    assert_allclose(found.power, 0.615, atol=5e-4)
+    # The scale that goes with it, and the power that is right on average.
+    assert_allclose(36 / (3 * 200**found.power), 0.461, atol=5e-4)
+    assert_allclose(found.power * 35 / 36, 0.598, atol=5e-4)
 
 
 def test_a_change_at_once_that_is_worked_out_by_hand() -> None:
