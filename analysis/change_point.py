@@ -130,8 +130,8 @@ _COSTLIEST = math.log(100.0)
 #: alarm, and from ten more expected faults on. With 0.065 and 0.07 ranges held the truth in 93 % in
 #: the worst class of simulated series, as the table above shows: 400 in each of 10 classes, with
 #: variance 0 and 0.2 between runs; about 0.15 faults expected in a run; a level known beforehand
-#: within 10 to 20 %; 40 to 80 expected faults before the change; an alarm by `analysis.cusum.bank`
-#: at thresholds of 5.9, 6.6 and 7.2, told the true expected counts; series with a false alarm left
+#: within 10 to 20 %; 40 to 80 expected faults before the change; an alarm by `analysis.cusum` at
+#: thresholds of 5.9, 6.6 and 7.2, told the true expected counts; series with a false alarm left
 #: out. In simulated fleets (tests/slow/drift.py), where what is expected is an estimate itself,
 #: they held a step in 92 and 89 %: so ranges are wider.
 MISSED_AT_ALARM = 0.05

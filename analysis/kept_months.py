@@ -37,6 +37,8 @@ from analysis import (
     monitor,
     reference,
     regression,
+    run_lengths,
+    thresholds,
 )
 from analysis.monitor import Kept, Learnt, Month, Service
 
@@ -62,6 +64,7 @@ _CLASSES: Mapping[str, type] = {
 #: What months are worked out with: another version of any of it is another program.
 _WORKED_WITH = (
     *(change_point, conditions, cusum, histories, monitor, reference, regression),
+    *(run_lengths, thresholds),
     sys.modules[__name__],
 )
 

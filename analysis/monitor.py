@@ -9,7 +9,7 @@ The threshold of each stream is set by the *budget*, the false alarms that a tow
 which nothing ever changes. All of its bins share it in proportion to what is expected of them, and
 each kind of fault of the tower as a whole has as much as a bin has on average. Thresholds allow for
 the size of runs, for clusters, for how well a stream's level is known, and for how sure it is what
-its present paper and air do (`analysis.cusum`).
+its present paper and air do (`analysis.thresholds`).
 
 What begins a stream anew:
 
@@ -40,11 +40,12 @@ from scipy import special
 from threadpoolctl import threadpool_limits
 
 from analysis.conditions import encoded
-from analysis.cusum import RATIOS, RunLengthTable, run_length_table, scores
+from analysis.cusum import RATIOS, scores, stepped
 from analysis.histories import Dated, History, dated
 from analysis.histories import moment as _moment
 from analysis.log_format import YEARS
 from analysis.reference import Reference, learn, levels
+from analysis.thresholds import RunLengthTable, run_length_table
 
 __all__ = [
     "ENOUGH_EXPECTED",
@@ -979,9 +980,7 @@ class _Passage:
             alarmed = self._alarms[:, place]
             if alarmed.any() or self._alarms[:, whole].any():
                 gained, of_tower = self._gained(number, int(start), int(end), whole, alarmed)
-            fed = self._expected[:, start:end] > 0
-            now = np.maximum(self._sums[:, place] + gained, 0.0)
-            now = np.where(fed[..., None], now, self._sums[:, place])
+            now = stepped(self._sums[:, place], gained, self._expected[:, start:end])
             self._sums[:, place] = now
             near = (now / thresholds[:, place]).max(axis=2)
             self._evidence[:, start:end] = near

