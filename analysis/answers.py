@@ -51,7 +51,7 @@ from analysis.judged import Judged
 from analysis.judged import judged as make_judged
 from analysis.kept_months import DayOfLog, KeptMonths
 from analysis.log_format import FAULT_KINDS, KINDS, YEARS
-from analysis.monitor import Place, Service, months, watch
+from analysis.monitor import months, watch
 from analysis.neighbours import own_trouble
 from analysis.ordering import kind_of_part
 from analysis.ordering import parts as make_parts
@@ -77,7 +77,8 @@ from analysis.proofs import (
 )
 from analysis.rate_charts import p_chart, p_prime_chart
 from analysis.rates import RatesResult
-from analysis.services import done as services_done
+from analysis.service_log import Place, logged
+from analysis.service_log import done as services_done
 from analysis.set_up import SetUp
 from analysis.set_up import set_up as make_set_up
 from analysis.site import NO_SITE, Site
@@ -733,7 +734,7 @@ def drift(
         return Drift((), kinds, account, budget, None)
     settings = scan.logged_settings(whole)
     stocks = scan.list_rows("stocks")
-    services = _services(scan, filters.until)
+    services = logged(scan.list_rows("services"), filters.until)
     step = dt.timedelta(microseconds=1)
 
     def counted(since: dt.datetime, until: dt.datetime) -> pa.Table:
@@ -899,24 +900,6 @@ def wear_by_age(
     return make_wear_by_age(row, every.parts, rows, air, site, every.until)
 
 
-def _services(scan: LogScan, until: dt.datetime | None) -> list[Service]:
-    """Return what was done to towers and bins up to some moment."""
-    return [
-        Service(
-            row["when"].replace(tzinfo=None),
-            str(row["tower"]),
-            row["bin"] if isinstance(row["bin"], int) else None,
-            bool(row["of_tower"]),
-            str(row["part"] or ""),
-            str(row["action"]),
-            row["reason"] == "planned",
-        )
-        for row in scan.list_rows("services")
-        if isinstance(row["when"], dt.datetime)
-        and (until is None or row["when"].replace(tzinfo=None) <= until)
-    ]
-
-
 def causes(
     scan: LogScan,
     filters: Filters,
@@ -952,7 +935,7 @@ def causes(
     """
     kinds = tuple(PROVED) if filters.kind == "faults" else (filters.kind,)
     _check_place(scan, tower, bin)
-    services, stocks = _services(scan, filters.until), scan.list_rows("stocks")
+    services, stocks = logged(scan.list_rows("services"), filters.until), scan.list_rows("stocks")
     known = known_patterns() if patterns is None else patterns
     account = scan.account(_production(_of_place(filters, tower, bin)))
     found: list[Causes] = []
@@ -1029,7 +1012,7 @@ def explained(
         return []
     kinds = tuple(PROVED) if filters.kind == "faults" else (filters.kind,)
     whole = Filters().holding("purpose", *filters.values("purpose"))
-    services, stocks = _services(scan, None), scan.list_rows("stocks")
+    services, stocks = logged(scan.list_rows("services")), scan.list_rows("stocks")
     known = known_patterns() if patterns is None else patterns
     asked = filters.values("tower")
     out = []

@@ -34,6 +34,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.cautions import CAREFUL, HANDS
 from analysis.chances import Weighed, bin_beside, weighed_own, weighed_shared
 from analysis.contrasts import Contrast, against_neighbours, either, for_and_against, said
 from analysis.counts import Account
@@ -42,7 +43,7 @@ from analysis.patterns import WITH_AGE, Pattern
 from analysis.swap_readings import SwapReading
 from analysis.swaps import Swap
 from analysis.tower_rows import Rows
-from analysis.words import day, listed, one, two_digits
+from analysis.words import capital, day, listed, one, two_digits
 
 __all__ = [
     "BAD_LUCK",
@@ -63,20 +64,6 @@ BAD_LUCK, CANNOT_TELL = "bad luck", "cannot tell"
 _KIN = 0.05
 #: A cause that all bins have must explain so much of a bin's faults to be named for it.
 _WORTH = 0.05
-
-HELP = (
-    "This is a help to whoever looks into the tower, worked out from counts alone; it is no "
-    "verdict on a part, and never says that a machine is safe to open."
-)
-HANDS = (
-    "Before hands go in: switch off and isolate the tower as its maker and the local rules "
-    "require, let vacuum and air vent, and keep clear of moving bins; electrical and pressure work "
-    "is for people licensed for it."
-)
-_CAREFUL = (
-    "Change one thing at a time and log it; keep hands out of a running tower, and follow the "
-    "machine's maker and the local rules."
-)
 
 
 @dataclass(frozen=True)
@@ -134,7 +121,7 @@ class Cause:
 
     def sentence(self) -> str:
         """Say what it is, how likely, and what to check first."""
-        said = f"{_capital(self.cause)} ({_chance(self.chance)}): {self.said}."
+        said = f"{capital(self.cause)} ({_chance(self.chance)}): {self.said}."
         if self.same_as:
             said += f" By counts alone it cannot be told from {either(self.same_as)}."
         return f"{said} First: {self.check_first}."
@@ -216,20 +203,20 @@ class Causes:
         if first.cause == BAD_LUCK:
             return (
                 f"Nothing yet: bad luck is likely behind {whose} ({self.counted()}). "
-                f"{_capital(first.check_first)}."
+                f"{capital(first.check_first)}."
             )
         if first.cause == CANNOT_TELL:
             return (
                 f"These counts cannot tell what is behind {whose} ({self.counted()}): "
-                f"{first.said}. {_capital(first.check_first)}."
+                f"{first.said}. {capital(first.check_first)}."
             )
         more = [cause.cause for cause in self.named[1:]]
         also = ""
         if more:
-            also = f" {_capital(listed(more))} {'adds' if len(more) == 1 else 'add'} to it."
+            also = f" {capital(listed(more))} {'adds' if len(more) == 1 else 'add'} to it."
         verb = "is" if first.over is None else "was"
         return (
-            f"{_capital(first.cause)} {verb} likely behind {whose}: {first.said}.{also} First: "
+            f"{capital(first.cause)} {verb} likely behind {whose}: {first.said}.{also} First: "
             f"{first.check_first}."
         )
 
@@ -378,7 +365,7 @@ def _told(
             if over is None
             else f"nothing any more, as it seems to be over since {day(over)}; see that it stays so"
         ),
-        caution=HANDS if pattern.hands else _CAREFUL,
+        caution=HANDS if pattern.hands else CAREFUL,
         named=weighed.named,
         shared=pattern.every_bin,
         swap=pattern.swap,
@@ -454,7 +441,7 @@ def _ranked(
         said="as many come about by chance on such paper, in such air, at such settings",
         same_as=(),
         check_first="nothing needs to be done yet: go on logging and look again in a few weeks",
-        caution=_CAREFUL,
+        caution=CAREFUL,
         named=False,
     )
     out.sort(key=lambda c: (-c.score, c.cause))
@@ -493,10 +480,6 @@ def _ranked(
         swap="" if whole else "piles",
     )
     return (cannot, *sorted([*out, bad_luck], key=lambda c: -c.score))
-
-
-def _capital(text: str) -> str:
-    return text[0].upper() + text[1:]
 
 
 def _chance(score: float) -> str:

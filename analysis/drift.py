@@ -34,17 +34,10 @@ from analysis import ratios
 from analysis.counts import Account
 from analysis.histories import History
 from analysis.histories import moment as _moment
-from analysis.monitor import (
-    ENOUGH_EXPECTED,
-    KINDS,
-    AlarmState,
-    Learnt,
-    Month,
-    Place,
-    StreamState,
-    date,
-    history,
-)
+from analysis.learnt import Learnt
+from analysis.passage import date
+from analysis.service_log import Place
+from analysis.streams import ENOUGH_EXPECTED, KINDS, AlarmState, Month, StreamState, history
 from analysis.trends import Mark
 from analysis.words import day, listed, one, period, two_digits
 

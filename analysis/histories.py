@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from analysis.change_point import change_point
 
-__all__ = ["Dated", "History", "dated"]
+__all__ = ["Dated", "History", "dated", "moment"]
 
 FloatArray = NDArray[np.float64]
 
@@ -35,14 +35,16 @@ class History:
     Attributes
     ----------
     started : datetime64[us] array
+        When the run began; wall time.
     faults, feeds : float array
     expected : float array
-        Of this stream.
+        Faults expected of this stream.
     plain : float array
-        Of an ordinary bin of its tower.
+        Faults expected of an ordinary bin of its tower.
     evidence : float array
-        See `analysis.drift.Path`.
+        Highest of the stream's sums over their thresholds, after the run; an alarm from 1 on.
     monitored : bool array
+        Whether the run was held against what was expected of it.
     """
 
     started: NDArray[np.datetime64]

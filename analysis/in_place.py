@@ -18,7 +18,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 from scipy import special
 
-from analysis.services import Done
+from analysis.service_log import Service
 
 __all__ = ["Feeds", "InPlace", "Pace", "TakenOut", "in_place"]
 
@@ -79,7 +79,7 @@ class TakenOut:
 
 
 def in_place(
-    done: Sequence[Done],
+    done: Sequence[Service],
     bins: Mapping[str, Sequence[int]],
     carried: Callable[[str], tuple[Iterable[str], Iterable[str]]],
 ) -> tuple[list[InPlace], list[TakenOut]]:
@@ -87,7 +87,7 @@ def in_place(
 
     Parameters
     ----------
-    done : sequence of Done
+    done : sequence of Service
         In order of time.
     bins : mapping of str to sequence of int
         Bins by tower; services of others are left out.

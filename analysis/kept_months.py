@@ -30,26 +30,37 @@ from numpy.typing import NDArray
 
 from analysis import (
     __version__,
+    alarm_budget,
+    beside_expected,
     change_point,
+    change_profile,
     conditions,
     cusum,
     histories,
+    learnt,
     monitor,
+    month_rows,
+    passage,
     reference,
     regression,
     run_lengths,
+    service_log,
+    streams,
     thresholds,
 )
-from analysis.monitor import Kept, Learnt, Month, Service
+from analysis.learnt import Learnt
+from analysis.monitor import Kept
+from analysis.service_log import Service
+from analysis.streams import Month
 
 #: What files hold beside numbers, text and moments.
 _CLASSES: Mapping[str, type] = {
     one.__name__: one
     for one in (
-        monitor.Month,
-        monitor.Learnt,
-        monitor.StreamState,
-        monitor.AlarmState,
+        streams.Month,
+        learnt.Learnt,
+        streams.StreamState,
+        streams.AlarmState,
         histories.Dated,
         reference.Reference,
         regression.Fit,
@@ -63,9 +74,9 @@ _CLASSES: Mapping[str, type] = {
 
 #: What months are worked out with: another version of any of it is another program.
 _WORKED_WITH = (
-    *(change_point, conditions, cusum, histories, monitor, reference, regression),
-    *(run_lengths, thresholds),
-    sys.modules[__name__],
+    *(alarm_budget, beside_expected, change_point, change_profile, conditions, cusum, histories),
+    *(learnt, monitor, month_rows, passage, reference, regression, run_lengths, service_log),
+    *(streams, thresholds, sys.modules[__name__]),
 )
 
 

@@ -30,11 +30,11 @@ from analysis.counts import Account
 from analysis.in_place import Feeds, InPlace, Pace, TakenOut, in_place
 from analysis.judged import Judged
 from analysis.lives import kaplan_meier, weibull
-from analysis.monitor import Place
 from analysis.part_wear import PartWear, action_limit, kind_of_part, part_rows, part_wear
 from analysis.parts import PartLives, PartRow, Parts, PastPart
 from analysis.replacement import best_interval
-from analysis.services import LATE, Done, ServiceRow, services
+from analysis.service_log import Place, Service
+from analysis.services import LATE, ServiceRow, services
 from analysis.site import Site
 from analysis.wear_forecasts import Range, rate_now
 from analysis.words import day, listed
@@ -58,7 +58,7 @@ _LAST_DAY = 36_525
 def parts(
     judged: Mapping[str, tuple[Judged, FloatArray]],
     fed: pa.Table,
-    done: Sequence[Done],
+    done: Sequence[Service],
     account: Account,
     site: Site,
     *,
@@ -77,7 +77,7 @@ def parts(
         kind of which none were logged has no entry.
     fed : pyarrow.Table
         Feeds by tower, bin and run, of all purposes: `analysis.counts.LogScan.fed`.
-    done : sequence of Done
+    done : sequence of Service
         The service log in order of time.
     account : Account
         Handed on.

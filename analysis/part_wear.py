@@ -18,9 +18,9 @@ from numpy.typing import NDArray
 
 from analysis.in_place import PACE_DAYS
 from analysis.judged import Judged
-from analysis.monitor import Place
 from analysis.neighbours import beside_others, own_trouble
 from analysis.parts import PooledWear
+from analysis.service_log import Place
 from analysis.site import USUAL_LIMIT_TIMES, Site
 from analysis.trend_tests import Trend, laplace_counts, own_variance
 from analysis.wear import Slopes, slopes
@@ -196,7 +196,12 @@ def part_wear(
     places : sequence of (str, int or None)
         Bins or towers that carry it.
     until : datetime or None
-        The end of the log.
+        The end of the log; None where it is empty.
+
+    Returns
+    -------
+    PartWear
+        Without slopes where the kind was not judged, or no age is known.
     """
     of_tower, part = key
     nothing = np.full(len(places), np.nan)
@@ -209,17 +214,21 @@ def part_wear(
     if not (~np.isnan(rows.age)).any():
         return PartWear(part, kind, of_tower, things, None, math.nan, base, {})
     variance = np.array([one.variance.get(tower, 0.0) for tower, _ in places])
-    found = slopes(
-        rows.faults,
-        rows.expected,
-        rows.age,
-        rows.thing,
-        len(places),
-        feeds=rows.feeds,
-        run=rows.run,
-        variance=variance,
-        **({} if of_tower else {"between": one.between_bins}),
-    )
+
+    def worn(some: PartRows) -> Slopes:
+        return slopes(
+            some.faults,
+            some.expected,
+            some.age,
+            some.thing,
+            len(places),
+            feeds=some.feeds,
+            run=some.run,
+            variance=variance,
+            **({} if of_tower else {"between": one.between_bins}),
+        )
+
+    found = worn(rows)
     month = rows.started.astype("datetime64[M]").astype(np.int64)
     share = own_variance(rows.age, month, rows.thing, rows.air, rows.expected)
     rising = np.flatnonzero(found.low > 1).tolist()
@@ -227,17 +236,7 @@ def part_wear(
     alike: frozenset[int] = frozenset()
     if rising and not of_tower and not found.pooled_low > 1:
         beside = part_rows(one, air, part, things, of_tower=False, factor=beside_others(one))
-        apart = slopes(
-            beside.faults,
-            beside.expected,
-            beside.age,
-            beside.thing,
-            len(places),
-            feeds=beside.feeds,
-            run=beside.run,
-            variance=variance,
-            between=one.between_bins,
-        )
+        apart = worn(beside)
         alike = frozenset(thing for thing in rising if not apart.low[thing] > 1)
     weights = np.nan_to_num(found.expected)
     wide = float(np.average(found.dispersion, weights=weights)) if weights.any() else 1.0

@@ -21,7 +21,7 @@ from dataclasses import dataclass
 from analysis.counts import Account
 from analysis.lives import KaplanMeier, Weibull
 from analysis.services import ServiceRow
-from analysis.words import day, listed, one, per_10k, two_digits
+from analysis.words import capital, day, listed, one, per_10k, two_digits
 
 __all__ = ["PartLives", "PartRow", "Parts", "PastPart", "PooledWear", "ServiceRow"]
 
@@ -172,7 +172,7 @@ class PartRow:
 
     def sentence(self) -> str:
         """Say whether it wears, when its limit is passed, and when to order."""
-        name = f"{self.name[:1].upper()}{self.name[1:]}"
+        name = capital(self.name)
         if self.cannot_tell:
             return f"{name}: {self.cannot_tell}."
         rise = (
@@ -278,7 +278,7 @@ class PastPart:
         unit = "cycles" if self.bin is None else "feeds"
         why = f", as {self.reason}" if self.reason else ""
         said = (
-            f"{self.name[:1].upper()}{self.name[1:]} lasted {two_digits(self.feeds)} {unit}, from "
+            f"{capital(self.name)} lasted {two_digits(self.feeds)} {unit}, from "
             f"{day(self.fitted_at)} until {day(self.removed_at)}{why}"
         )
         if self.limit_on is None:
@@ -317,7 +317,7 @@ class PartLives:
     def sentence(self) -> str:
         """Say how long half of them last, as far as is known."""
         unit = "cycles" if self.of_tower else "feeds"
-        name = f"{self.part[:1].upper()}{self.part[1:]}"
+        name = capital(self.part)
         if self.of_tower:
             name += " of the tower"
         if not self.ended:
@@ -372,7 +372,7 @@ class PooledWear:
     def sentence(self) -> str:
         """Say how such a part wears, or why it cannot be told."""
         unit = "cycles" if self.of_tower else "feeds"
-        name = f"{self.part[:1].upper()}{self.part[1:]}"
+        name = capital(self.part)
         carriers = ("tower" if self.of_tower else "bin") + ("" if self.things == 1 else "s")
         if not math.isfinite(self.ratio):
             return f"{name}: there are no {self.kind} at a known age to tell wear from."

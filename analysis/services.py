@@ -26,7 +26,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 from bisect import bisect_left, bisect_right
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -34,9 +34,10 @@ from numpy.typing import NDArray
 
 from analysis import ratios
 from analysis.judged import Judged
-from analysis.words import day, listed, one, two_digits
+from analysis.service_log import LOOKED, Service
+from analysis.words import capital, day, listed, one, two_digits
 
-__all__ = ["Done", "ServiceRow", "done", "services"]
+__all__ = ["LATE", "ServiceRow", "services"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -53,38 +54,7 @@ LATE = dt.timedelta(days=31)
 #: Share of the differences told that may be luck's.
 _FALSE = 0.05
 
-#: An act that changes nothing, and so cuts nothing off.
-_INSPECTED = "inspected"
-
 _DAY = np.timedelta64(1, "D")
-
-
-@dataclass(frozen=True)
-class Done:
-    """One line of the service log.
-
-    Attributes
-    ----------
-    when : datetime
-        Wall time.
-    tower : str
-    bin : int or None
-        None for every bin of the tower, or for the tower as a whole.
-    of_tower : bool
-        Whether it was done to the tower as a whole.
-    part : str
-        In lower case; may be empty.
-    action, reason : str
-        As logged.
-    """
-
-    when: dt.datetime
-    tower: str
-    bin: int | None
-    of_tower: bool
-    part: str
-    action: str
-    reason: str
 
 
 @dataclass(frozen=True)
@@ -160,7 +130,7 @@ class ServiceRow:
     @property
     def changed(self) -> bool:
         """Whether anything was done but to look."""
-        return self.action != _INSPECTED
+        return self.action != LOOKED
 
     @property
     def verdict(self) -> str:
@@ -186,7 +156,7 @@ class ServiceRow:
 
     def sentence(self) -> str:
         """Say whether it helped, by how much, and by what evidence."""
-        head = f"{_capital(self.where)}, {day(self.when)}, {self.what}: "
+        head = f"{capital(self.where)}, {day(self.when)}, {self.what}: "
         if self.warning:
             return f"{head}{self.warning}."
         verdict = self.verdict
@@ -234,43 +204,8 @@ def _number(expected: float) -> str:
     return f"{expected:,.0f}" if expected >= 9.95 else two_digits(expected)
 
 
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
-
-
-def done(rows: Iterable[Mapping[str, object]], until: dt.datetime | None = None) -> list[Done]:
-    """Read rows of the service log, in order of time.
-
-    Parameters
-    ----------
-    rows : iterable of mapping
-        ``LogScan.list_rows("services")``.
-    until : datetime, optional
-        Later ones are left out.
-    """
-    found = []
-    for row in rows:
-        when, number = row["when"], row["bin"]
-        if not isinstance(when, dt.datetime):
-            continue
-        when = when.replace(tzinfo=None)
-        if until is None or when <= until:
-            found.append(
-                Done(
-                    when,
-                    str(row["tower"]),
-                    number if isinstance(number, int) else None,
-                    bool(row["of_tower"]),
-                    str(row["part"] or "").strip().lower(),
-                    str(row["action"]),
-                    str(row["reason"] or ""),
-                )
-            )
-    return sorted(found, key=lambda one: (one.when, one.tower, one.bin or 0, one.part, one.action))
-
-
 def services(
-    done: Sequence[Done],
+    done: Sequence[Service],
     judged: Mapping[str, Judged],
     kind_of: Callable[[str], str],
     bins: Mapping[str, Sequence[int]],
@@ -282,7 +217,7 @@ def services(
 
     Parameters
     ----------
-    done : sequence of Done
+    done : sequence of Service
         In order of time: all of the log, since one cuts off what is looked at of another.
     judged : mapping of str to Judged
         By kind of fault; a kind without an entry is not compared.
@@ -310,9 +245,9 @@ def services(
     runs = {kind: _Runs(one) for kind, one in judged.items()}
     rows, sides = [], []
     window = dt.timedelta(days=WINDOW_DAYS)
-    acts: dict[str, list[Done]] = {}
+    acts: dict[str, list[Service]] = {}
     for service in sorted(done, key=_when):
-        if service.action != _INSPECTED:
+        if service.changed:
             acts.setdefault(service.tower, []).append(service)
     for service in done:
         kind = kind_of(service.part)
@@ -327,7 +262,7 @@ def services(
             before, after, together = _sides(service, others, runs[kind], bins)
         sides.append((before, after))
         rows.append((service, kind, warning, together))
-    low, high, adjusted = _ratios(sides, [one.action != _INSPECTED for one in done], confidence)
+    low, high, adjusted = _ratios(sides, [one.changed for one in done], confidence)
     return tuple(
         ServiceRow(
             when=service.when,
@@ -357,7 +292,7 @@ def services(
     )
 
 
-def _warning(service: Done, bins: Mapping[str, Sequence[int]], until: dt.datetime | None) -> str:
+def _warning(service: Service, bins: Mapping[str, Sequence[int]], until: dt.datetime | None) -> str:
     """Say what cannot be of a service; nothing where all is well."""
     here = bins.get(service.tower)
     if here is None:
@@ -458,12 +393,12 @@ class _Runs:
         )
 
 
-def _when(service: Done) -> dt.datetime:
+def _when(service: Service) -> dt.datetime:
     return service.when
 
 
 def _sides(
-    service: Done, others: Sequence[Done], runs: _Runs, bins: Mapping[str, Sequence[int]]
+    service: Service, others: Sequence[Service], runs: _Runs, bins: Mapping[str, Sequence[int]]
 ) -> tuple[_Side, _Side, tuple[str, ...]]:
     """Return what was counted before and after a service, and what came with it.
 
@@ -482,8 +417,8 @@ def _sides(
                 continue
             if begun < at <= begins:
                 # One visit; a whole tower's service is not told beside those of its single bins.
-                if other.bin == service.bin and service.action != _INSPECTED:
-                    together[_act(other)] = None
+                if other.bin == service.bin and service.changed:
+                    together[other.words] = None
             elif _same(service, other):
                 first, last = (max(first, at), last) if at < when else (first, min(last, at))
         before.append(runs.between(service.tower, bin, first, when))
@@ -491,15 +426,11 @@ def _sides(
     return (
         runs.side(before, service.tower),
         runs.side(after, service.tower),
-        tuple(name for name in together if name != _act(service)),
+        tuple(name for name in together if name != service.words),
     )
 
 
-def _act(service: Done) -> str:
-    return " ".join(word for word in (service.part, service.action) if word)
-
-
-def _same(service: Done, other: Done) -> bool:
+def _same(service: Service, other: Service) -> bool:
     """Whether another service was of the same part; an overhaul without one is of all."""
     if other.action == "overhauled" and not other.part:
         return True

@@ -18,7 +18,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from analysis.swap_rule import MOST_POWER, RISK, least_cycles, planned
-from analysis.words import two_digits
+from analysis.words import capital, two_digits
 
 __all__ = ["CAUTION", "EXCHANGED", "OtherBin", "Swap", "next_after", "swap_test"]
 
@@ -154,7 +154,7 @@ class Swap:
             f"{first} the {self.what} of bins {self.bin} and {self.other_bin} of tower "
             f"{self.tower} and run {self.cycles:,} cycles; if the {self.kind} go with the {thing} "
             f"to bin {self.other_bin}, it is the {thing}; if they stay in bin {self.bin}, it is "
-            f"{stays}{after}. ({self.why[0].upper()}{self.why[1:]}. So many cycles tell which with "
+            f"{stays}{after}. ({capital(self.why)}. So many cycles tell which with "
             f"{100 * self.power:.6g} % power{days}, and tell the wrong one in "
             f"{100 * self.risk:.6g} % at most. Stop the tower, switch it off and isolate it, let "
             "vacuum and air vent, exchange, close up, run.)"

@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 
 from analysis.conditions import encoded, level_name
 from analysis.judged import Judged
-from analysis.monitor import Service
 from analysis.patterns import BIN_EMPTY, ONE_STOCK, PAPER, UNDER_COVER
+from analysis.service_log import Service
 
 __all__ = ["Rows", "rows_of"]
 

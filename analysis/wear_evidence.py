@@ -12,6 +12,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from analysis.beside_expected import check_faults
+
 __all__ = ["FURTHEST", "LARGEST", "Evidence", "Rows", "checked_rows", "typical_age"]
 
 FloatArray = NDArray[np.float64]
@@ -208,23 +210,12 @@ def checked_rows(
         raise ValueError("faults, expected, age, thing, feeds and run must be of one length")
     if k.size and not 0 <= int(k.min()) <= int(k.max()) < things:
         raise ValueError(f"things must be numbered from 0 to {things - 1}, as there are {things}")
-    for name, values in (("faults", x), ("expected", m)):
-        bad = np.flatnonzero(~((values >= 0) & np.isfinite(values)))
-        if bad.size:
-            raise ValueError(
-                f"{name} must be 0 or more; row {bad[0]}, counted from 0, has {values[bad[0]]:g}"
-            )
+    check_faults(x, m, "row")
     bad = np.flatnonzero((a < 0) | np.isinf(a))
     if bad.size:
         raise ValueError(
             f"age must be 0 or more, or NaN where unknown; row {bad[0]}, counted from 0, has "
             f"{a[bad[0]]:g}"
-        )
-    bad = np.flatnonzero((m == 0) & (x > 0))
-    if bad.size:
-        raise ValueError(
-            f"faults need an expected number above 0; row {bad[0]}, counted from 0, has "
-            f"{x[bad[0]]:g} where 0 are expected"
         )
     # Rows that expect nothing say nothing.
     kept = np.flatnonzero(~np.isnan(a) & (m > 0))

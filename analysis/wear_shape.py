@@ -49,6 +49,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from analysis.beside_expected import check_amounts
 from analysis.wear import PER
 from analysis.words import two_digits
 
@@ -334,11 +335,7 @@ def _checked(
         raise ValueError("faults, expected, feeds, age, thing, when and run must be of one length")
     some = ~np.isnan(a) & (m > 0) & (f > 0)
     for name, values in (("faults", x), ("expected", m), ("feeds", f)):
-        bad = np.flatnonzero(~((values >= 0) & np.isfinite(values)))
-        if bad.size:
-            raise ValueError(
-                f"{name} must be 0 or more; row {bad[0]}, counted from 0, has {values[bad[0]]:g}"
-            )
+        check_amounts(name, values, "row")
     if np.any(a[some] < 0) or np.any(np.isnan(t[some])):
         raise ValueError("age must be 0 or more, or NaN where unknown; when may not be missing")
     kept = np.flatnonzero(some)

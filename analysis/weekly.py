@@ -28,7 +28,7 @@ from analysis.drift import Alarm, Drift, Stream, expected_faults
 from analysis.overs import Overs
 from analysis.parts import PartRow, Parts, ServiceRow
 from analysis.rates import Rate
-from analysis.words import day, listed, per_10k, period, two_digits
+from analysis.words import capital, day, listed, per_10k, period, two_digits
 
 #: A week is set beside so many before it.
 WEEKS_BEFORE = 4
@@ -252,7 +252,7 @@ class Weekly:
 
     def _order(self, row: PartRow) -> str:
         if self.parts.by(row) != "now":
-            return f"{row.name[0].upper()}{row.name[1:]}. {row.due()}"
+            return f"{capital(row.name)}. {row.due()}"
         # That it is to be ordered now is said once.
         return f"Order now: {row.name}. {row.due().replace(': order now.', '.')}"
 
@@ -289,7 +289,7 @@ def _together(rows: Sequence[ServiceRow]) -> str:
     first = rows[0]
     bins = sorted({row.bin for row in rows if row.bin is not None})
     head = f"{_bins(bins)} of tower {first.tower}" if bins else f"Tower {first.tower}"
-    head = f"{head[0].upper()}{head[1:]}, {day(first.when)}, {first.what}"
+    head = f"{capital(head)}, {day(first.when)}, {first.what}"
     if first.warning:
         return f"{head}: {first.warning}."
     said = []

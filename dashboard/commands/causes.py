@@ -52,7 +52,7 @@ def _bin(text: str) -> int:
 def run(options: argparse.Namespace) -> int:
     """Print the likely causes, the likeliest first, with what speaks for and against each."""
     from analysis import answers
-    from analysis.causes import HELP
+    from analysis.cautions import HELP
     from analysis.conditions import ConditionsError
     from analysis.patterns import read_patterns
 
@@ -170,7 +170,7 @@ def _reading_json(reading: SwapReading) -> dict[str, Any]:
 
 
 def _print(result: Causes, stood: str, told: str, *, every: bool) -> None:
-    from analysis.causes import HANDS
+    from analysis.cautions import HANDS
 
     head = result.sentence()
     print(stood + head)

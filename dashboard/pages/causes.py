@@ -16,7 +16,8 @@ from dash import Dash, Input, Output, dcc, html
 from dash.development.base_component import Component
 from flask import Response, request
 
-from analysis.causes import BAD_LUCK, CANNOT_TELL, HANDS, HELP, Cause, Causes
+from analysis.causes import BAD_LUCK, CANNOT_TELL, Cause, Causes
+from analysis.cautions import HANDS, HELP
 from analysis.chances import NAMED
 from analysis.contrasts import Contrast
 from analysis.drift import Stream

@@ -10,7 +10,7 @@ from __future__ import annotations
 import datetime as dt
 
 from analysis import __version__
-from analysis.causes import HANDS
+from analysis.cautions import HANDS
 from analysis.parts import SOON_DAYS, PartRow, Parts, ServiceRow
 from analysis.weekly import services_in_words
 from analysis.words import day, listed, one, per_10k

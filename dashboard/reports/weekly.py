@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from analysis import __version__
-from analysis.causes import HANDS
+from analysis.cautions import HANDS
 from analysis.costs import Cost
 from analysis.rates import Rate
 from analysis.weekly import Weekly, services_in_words

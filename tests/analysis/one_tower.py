@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.monitor import Service
 from analysis.patterns import ONE_STOCK, PAPER, RUN, Pattern
+from analysis.service_log import Service
 from analysis.tower_rows import Rows
 
 Array = NDArray[Any]

@@ -12,15 +12,8 @@ import numpy as np
 import pytest
 
 from analysis import answers
-from analysis.causes import (
-    BAD_LUCK,
-    CANNOT_TELL,
-    HANDS,
-    Cause,
-    Causes,
-    causes,
-    together,
-)
+from analysis.causes import BAD_LUCK, CANNOT_TELL, Cause, Causes, causes, together
+from analysis.cautions import HANDS
 from analysis.chances import LUCK, NAMED
 from analysis.conditions import Conditions
 from analysis.counts import Account, LogScan

@@ -12,16 +12,13 @@ from numpy.testing import assert_allclose
 from scipy import integrate, optimize, stats
 
 from analysis.change_point import (
-    ENDED_COST,
-    LENGTHS,
     MISSED_AT_ALARM,
     MISSED_CONFIRMED,
-    RAMP_COST,
-    RATIO_COST,
     SHAPE_SURE,
     STANDS_OUT,
     change_point,
 )
+from analysis.change_profile import ENDED_COST, LENGTHS, RAMP_COST, RATIO_COST
 from tests.analysis.sums import sums_of
 
 

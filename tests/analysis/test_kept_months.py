@@ -19,11 +19,15 @@ from analysis.drift import Drift
 from analysis.engine import Query
 from analysis.filters import Filters, parse_filters
 from analysis.kept_months import DayOfLog, KeptMonths
-from analysis.monitor import Learnt, Month, Service, months, watch
+from analysis.learnt import Learnt
+from analysis.monitor import months, watch
+from analysis.service_log import Service
 from analysis.snapshot import Snapshot
 from analysis.store import Store
+from analysis.streams import Month
 from tests.analysis.test_monitor import at, bin_two, ends, fitted, made, same, scan_of
 from tests.conftest import read, run_log
+from tests.test_imports import siblings
 
 #: Two whole months that are watched, and some days of a third.
 DAYS = 245
@@ -215,6 +219,23 @@ def test_another_version_finds_nothing(table, folder, monkeypatch):
     assert Asked(folder).keeper_of(table).month(0) is not None
     monkeypatch.setattr(kept_months, "_program", lambda: "other code")
     assert Asked(folder).keeper_of(table).month(0) is None
+
+
+#: Modules below the monitor of which no month depends: they scan the log, whose rows are in the
+#: names of files by their fingerprints, or say numbers in words.
+NOT_OF_MONTHS = {"ages", "counts", "engine", "filters", "kept", "log_format", "snapshot", "values"}
+NOT_OF_MONTHS |= {"words"}
+
+
+def test_files_are_named_by_all_the_code_that_makes_months():
+    folder = Path(kept_months.__file__).parent
+    below, todo = set(), {"monitor"}
+    while todo:
+        below |= todo
+        todo = {found for name in todo for found in siblings(folder / f"{name}.py")} - below
+    named = {module.__name__.removeprefix("analysis.") for module in kept_months._WORKED_WITH}
+    assert named - {"kept_months"} == below - NOT_OF_MONTHS
+    assert below >= NOT_OF_MONTHS
 
 
 # Whatever became of the folder, the answer is the same.

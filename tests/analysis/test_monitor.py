@@ -17,21 +17,13 @@ import pytest
 from numpy.typing import NDArray
 from scipy import stats
 
-from analysis import monitor
+from analysis import passage
+from analysis.alarm_budget import _table
 from analysis.histories import Dated, History
-from analysis.monitor import (
-    AlarmState,
-    Kept,
-    Learnt,
-    Month,
-    Place,
-    Service,
-    StreamState,
-    _table,
-    history,
-    months,
-    watch,
-)
+from analysis.learnt import Learnt
+from analysis.monitor import Kept, months, watch
+from analysis.service_log import Place, Service
+from analysis.streams import AlarmState, Month, StreamState, history
 
 FIRST = dt.datetime(2031, 1, 6)
 FEEDS = 5000
@@ -436,9 +428,9 @@ def test_what_ends_an_alarm_and_what_does_not(service: Service, closed_by: str):
 
 def test_cleaning_by_the_calendar_ends_an_alarm_and_takes_nothing_from_the_evidence_of_others():
     services = [
-        fitted(225, 1, part="suction foot", action="cleaned", planned=True),
+        fitted(225, 1, part="suction foot", action="cleaned", reason="planned"),
         fitted(226, 3, part="suction foot", action="cleaned"),
-        fitted(230, 2, part="suction foot", action="cleaned", planned=True),
+        fitted(230, 2, part="suction foot", action="cleaned", reason="planned"),
     ]
     months_, _ = watched(made(21, days=232, ratio=bin_two(195)), services)
     states = {number: months_[-1].states[("A", number), "misses"] for number in (1, 2, 3)}
@@ -510,13 +502,13 @@ def test_what_all_bins_share_is_the_towers():
 
 def test_a_tower_that_may_always_have_been_worse_is_still_held_against_something(monkeypatch):
     """With the only tower under alarm since the log began there is nothing else to learn from."""
-    real = monitor.dated
+    real = passage.dated
 
     def as_old_as_its_history(history: History, *given: object, **other: object) -> Dated | None:
         found = real(history, *given, **other)  # type: ignore[arg-type]
         return None if found is None else replace(found, began=history.started[0].item())
 
-    monkeypatch.setattr(monitor, "dated", as_old_as_its_history)
+    monkeypatch.setattr(passage, "dated", as_old_as_its_history)
     table = made(24, days=235, ratio=lambda rows: np.where(rows.day >= 190, 2.5, 1.0))
     months_, learnt = watched(table)
     assert alarms_of(months_)["A", None][0].began == FIRST + dt.timedelta(hours=8)

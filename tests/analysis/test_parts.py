@@ -22,7 +22,7 @@ from analysis.judged import Judged
 from analysis.ordering import kind_of_part, parts
 from analysis.parts import PartLives, PartRow, Parts, PastPart, PooledWear
 from analysis.replacement import best_interval
-from analysis.services import Done
+from analysis.service_log import Service
 from analysis.site import NO_SITE, Site, parse_site
 from analysis.store import Store
 from data_samples import works
@@ -38,10 +38,10 @@ def day(number: float) -> dt.datetime:
     return START + dt.timedelta(days=number)
 
 
-def act(number: float, bin: int | None, part: str = "brush", **values: Any) -> Done:
+def act(number: float, bin: int | None, part: str = "brush", **values: Any) -> Service:
     given = {"tower": "A", "of_tower": False, "action": "fitted", "reason": "planned", **values}
     # Before the runs of that day.
-    return Done(when=day(number) - dt.timedelta(hours=1), bin=bin, part=part, **given)
+    return Service(when=day(number) - dt.timedelta(hours=1), bin=bin, part=part, **given)
 
 
 def fed(bins: int = 6, days: Sequence[int] = range(DAYS)) -> pa.Table:
@@ -60,7 +60,7 @@ def fed(bins: int = 6, days: Sequence[int] = range(DAYS)) -> pa.Table:
 class Works:
     """A tower on which bin 1 wears by `ratio` with every 100,000 feeds, drawn with a seed."""
 
-    acts: tuple[Done, ...]
+    acts: tuple[Service, ...]
     ratio: float = 1.10
     bins: int = 6
     rate: float = 1e-4

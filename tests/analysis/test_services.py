@@ -14,7 +14,8 @@ from statsmodels.stats.multitest import multipletests
 
 from analysis.counts import Account
 from analysis.judged import Judged
-from analysis.services import Done, ServiceRow, done, services
+from analysis.service_log import Service, done
+from analysis.services import ServiceRow, services
 
 START = dt.datetime(2031, 1, 6, 8)
 BINS = {"A": [1, 2, 3]}
@@ -51,12 +52,12 @@ def judged(runs: Sequence[Run], *, variance: float = 0.0, kind: str = "doubles")
     )
 
 
-def act(days: float, bin: int | None = 1, **values: object) -> Done:
+def act(days: float, bin: int | None = 1, **values: object) -> Service:
     given = {"of_tower": False, "part": "brush", "action": "fitted", "reason": "worn", **values}
-    return Done(START + dt.timedelta(days=days), "A", bin, **given)  # type: ignore[arg-type]
+    return Service(START + dt.timedelta(days=days), "A", bin, **given)  # type: ignore[arg-type]
 
 
-def told(acts: Sequence[Done], rows: Judged, until: float = 400) -> tuple[ServiceRow, ...]:
+def told(acts: Sequence[Service], rows: Judged, until: float = 400) -> tuple[ServiceRow, ...]:
     kinds = {"doubles": rows}
     return services(acts, kinds, lambda _: "doubles", BINS, START + dt.timedelta(days=until))
 
@@ -291,5 +292,5 @@ def test_lines_of_the_log_are_read_in_order_of_time() -> None:
     earlier = line | {"when": START - dt.timedelta(days=1), "part": None, "action": "overhauled"}
     first, second = done([line, earlier])
     assert (first.part, first.action) == ("", "overhauled")
-    assert second == Done(START, "A", None, True, "pump", "fitted", "")
+    assert second == Service(START, "A", None, True, "pump", "fitted", "")
     assert done([line, earlier], START - dt.timedelta(hours=1)) == [first]

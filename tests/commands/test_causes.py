@@ -13,7 +13,8 @@ import numpy as np
 import pytest
 
 from analysis import answers
-from analysis.causes import BAD_LUCK, CANNOT_TELL, HANDS, HELP, Cause, Causes
+from analysis.causes import BAD_LUCK, CANNOT_TELL, Cause, Causes
+from analysis.cautions import HANDS, HELP
 from analysis.conditions import ConditionsError
 from analysis.contrasts import Contrast
 from analysis.counts import Account

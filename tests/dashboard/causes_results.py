@@ -6,7 +6,8 @@ import dataclasses
 import datetime as dt
 import math
 
-from analysis.causes import BAD_LUCK, CANNOT_TELL, HANDS, Cause, Causes
+from analysis.causes import BAD_LUCK, CANNOT_TELL, Cause, Causes
+from analysis.cautions import HANDS
 from analysis.contrasts import Contrast
 from analysis.swap_readings import Seen, SwapReading, Times
 from analysis.swaps import Swap

@@ -11,7 +11,8 @@ from collections.abc import Iterator
 import pytest
 
 from analysis import answers
-from analysis.causes import HANDS, HELP, Causes
+from analysis.causes import Causes
+from analysis.cautions import HANDS, HELP
 from analysis.conditions import ConditionsError
 from analysis.filters import FilterError
 from analysis.patterns import PATTERNS_FILE, PatternsError

@@ -13,7 +13,7 @@ from dataclasses import replace
 import pytest
 
 from analysis import answers
-from analysis.causes import HANDS
+from analysis.cautions import HANDS
 from analysis.charts import Chart
 from analysis.drift import Drift, Stream
 from analysis.filters import FilterError, Filters

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from pypdf import PdfReader
 
-from analysis.causes import HANDS
+from analysis.cautions import HANDS
 from analysis.counts import Account
 from analysis.filters import Filters
 from analysis.parts import PartRow, Parts

@@ -15,7 +15,7 @@ from playwright.sync_api import Browser
 from pypdf import PdfReader
 
 from analysis import answers
-from analysis.causes import HANDS
+from analysis.cautions import HANDS
 from analysis.counts import Account, LogScan
 from analysis.drift import Drift, Stream
 from analysis.filters import Filters

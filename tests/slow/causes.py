@@ -32,9 +32,9 @@ from analysis.causes import BAD_LUCK, CANNOT_TELL, Causes, causes
 from analysis.conditions import conditions
 from analysis.counts import SUMMED, Account
 from analysis.judged import judged
-from analysis.monitor import Service
 from analysis.patterns import known_patterns
 from analysis.rates import spreads
+from analysis.service_log import Service
 from analysis.tower_rows import rows_of
 from tests import fleets
 from tests.fleets import Fleet, fleet

@@ -41,7 +41,9 @@ from scipy.stats import binom
 from analysis.counts import Account
 from analysis.drift import Drift, drift
 from analysis.histories import Dated
-from analysis.monitor import KINDS, Place, Service, StreamState, watch
+from analysis.monitor import watch
+from analysis.service_log import Place, Service
+from analysis.streams import KINDS, StreamState
 from tests.fleets import Fleet, fleet
 
 Array = NDArray[np.float64]
