@@ -63,7 +63,19 @@ def carried(before: Month | None, learnt: Learnt) -> dict[tuple[Place, str], Str
 
 
 class Passage:
-    """A month, run by run."""
+    """A month, run by run.
+
+    Parameters
+    ----------
+    learnt : Learnt
+        What is known when it begins.
+    rows : Rows
+        Bins of its runs, in order of time.
+    states : mapping of (Place, str) to StreamState
+        As `carried` hands them on; they are moved on.
+    before : sequence of Month
+        All earlier ones.
+    """
 
     def __init__(
         self,
@@ -77,7 +89,6 @@ class Passage:
         places = learnt.places
         self._bins = sum(number is not None for _, number in places)
         towers = [tower for tower, number in places if number is None]
-        self._towers = towers
         self._of_tower = np.array(
             [towers.index(tower) for tower, number in places if number is not None], dtype=np.int64
         )
@@ -97,6 +108,7 @@ class Passage:
         self._when = rows.started[starts]
         count = starts.size
         self._evidence = np.zeros((len(KINDS), rows.run.size))
+        # Of each run of a tower: faults, those expected, those of ordinary bins, feeds.
         self._of_towers = np.zeros((4, len(KINDS), count))
         self._near_towers = np.zeros((len(KINDS), count))
         self._monitored = np.zeros(count, dtype=bool)
@@ -107,24 +119,22 @@ class Passage:
         self._alarms[k, p] = bool(state.under_alarm)
 
     def through(self, services: Sequence[Service], *, monitored: bool) -> None:
-        """Run through all of its runs and services in the order of time."""
-        rows, variance = self._rows, self._learnt.variance
-        bins = np.stack(
-            [
-                scores(rows.faults[k][:, None], self._expected[k][:, None], variance[k, 0], RATIOS)
-                for k in range(len(KINDS))
-            ]
-        )
+        """Run through all of its runs and services in the order of time.
+
+        Parameters
+        ----------
+        services : sequence of Service
+            Of the month, in order of time.
+        monitored : bool
+            Whether anything is held against what is expected: not in the first month.
+        """
+        rows = self._rows
+        bins = self._scores(rows.faults, self._expected, 0)
         summed = [
             np.add.reduceat(a, self._starts, axis=1) if self._starts.size else a
             for a in (rows.faults, self._expected, rows.plain, rows.feeds)
         ]
-        towers = np.stack(
-            [
-                scores(summed[0][k][:, None], summed[1][k][:, None], variance[k, 1], RATIOS)
-                for k in range(len(KINDS))
-            ]
-        )
+        towers = self._scores(summed[0], summed[1], 1)
         waiting = list(services)
         thresholds = self._learnt.thresholds
         for number, (start, end) in enumerate(zip(self._starts, self._ends, strict=True)):
@@ -160,6 +170,16 @@ class Passage:
         for service in waiting:
             self._serve(service, self._starts.size - 1 if self._starts.size else None)
 
+    def _scores(self, faults: FloatArray, expected: FloatArray, column: int) -> FloatArray:
+        """Return what sums of each kind gain with each run, of bins (0) or of towers (1)."""
+        variance = self._learnt.variance[:, column]
+        return np.stack(
+            [
+                scores(x[:, None], m[:, None], v, RATIOS)
+                for x, m, v in zip(faults, expected, variance, strict=True)
+            ]
+        )
+
     def _gained(
         self, number: int, start: int, end: int, whole: int, alarmed: BoolArray
     ) -> tuple[FloatArray, FloatArray]:
@@ -167,11 +187,9 @@ class Passage:
         rows, variance = self._rows, self._learnt.variance
         place = rows.place[start:end]
         faults, expected = rows.faults[:, start:end], self._expected[:, start:end]
-        gained = np.zeros((*faults.shape, len(RATIOS)))
+        gained = self._scores(faults, expected * self._lift[:, place], 0)
         of_tower = np.zeros((len(KINDS), len(RATIOS)))
         for k in range(len(KINDS)):
-            level = expected[k] * self._lift[k, place]
-            gained[k] = scores(faults[k][:, None], level[:, None], variance[k, 0], RATIOS)
             # Bins under alarm are not what their tower's bins share.
             free = ~alarmed[k]
             x, m = float(faults[k][free].sum()), float(expected[k][free].sum())
