@@ -3,7 +3,8 @@
 Every month it is learnt anew what to expect (`analysis.reference`), and the runs of that month are
 then held against it, one after the other. So what is said of a run never depends on later ones, a
 day of new runs costs a day, and what was worked out of earlier months can be kept
-(`analysis.kept_months`).
+(`analysis.kept_months`). What is known when a month begins stands in `analysis.learnt`, and
+`analysis.passage` goes through it run by run.
 
 The threshold of each stream is set by the *budget*, the false alarms that a tower has in a year on
 which nothing ever changes. All of its bins share it in proportion to what is expected of them, and

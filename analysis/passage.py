@@ -157,9 +157,8 @@ class Passage:
             self._sums[:, place] = now
             near = (now / thresholds[:, place]).max(axis=2)
             self._evidence[:, start:end] = near
-            if self._of_towers[1, :, number].any():
-                total = np.maximum(self._sums[:, whole] + of_tower, 0.0)
-                self._sums[:, whole] = total
+            total = stepped(self._sums[:, whole], of_tower, self._of_towers[1, :, number])
+            self._sums[:, whole] = total
             near_tower = (self._sums[:, whole] / thresholds[:, whole]).max(axis=1)
             self._near_towers[:, number] = near_tower
             if (near >= 1).any():

@@ -622,6 +622,20 @@ def test_a_log_without_any_fault_raises_nothing():
     assert (learnt.yearly == 0).all() and np.isinf(learnt.doubling).all()
 
 
+def test_faults_of_which_nothing_is_known_yet_move_no_sum():
+    table = made(29, days=LEARNT_DAYS + 60, bins=2)
+    day = table["first"].to_numpy().astype("datetime64[D]") - np.datetime64(FIRST, "D")
+    came = (day.astype(int) >= LEARNT_DAYS + 3).astype(np.int64)
+    table = table.set_column(table.column_names.index("doubles"), "doubles", pa.array(came))
+    months_, _ = watched(table)
+    for month in months_[1:]:
+        assert month.faults[1].sum() > 0 and not month.expected[1].any()
+        for place in month.places:
+            # Or it would raise an alarm as soon as anything is expected of it.
+            assert month.states[place, "doubles"].sums == [0.0] * 3
+    assert not alarms_of(months_, "doubles")
+
+
 def test_a_log_without_a_noted_bin_raises_nothing():
     table = made(47, days=190)
     place = table.column_names.index("bin")
