@@ -152,7 +152,7 @@ def learn_month(
         told = _Told(counts, found, bins, of_tower, left_out)
         old = told.older(at, months_before(at), begun, renewed)
         level[k], cv[k], variance[k] = told.levels(old)
-        off = _record(before, KINDS[k], variance[k, 1])
+        off = _record(before, kind, variance[k, 1])
         cv[k] += np.maximum(told.not_known(level[k], old, at), off)
         yearly[k], sizes[k] = told.pace(level[k], at)
         unequal = max(unequal, told.unequal_sizes())
@@ -202,7 +202,11 @@ class _Told:
         begun: Mapping[str, dt.datetime],
         renewed: Mapping[str, dt.datetime],
     ) -> BoolArray:
-        """Tell which rows the levels of bins are learnt from."""
+        """Tell which rows the levels of bins are learnt from.
+
+        Those before `at` while a tower is in its first months, from then on those `before` a day;
+        of a renewed tower since then.
+        """
         starts, ends = [], []
         for tower in self._names:
             new = renewed.get(tower)
@@ -243,10 +247,9 @@ class _Told:
             variances = (max(_variance(x, here), of_tower), of_tower)
         towers = self._of_tower[where]
         known = np.bincount(towers, here, self._towers)
-        squares = np.zeros(self._towers)
         tower_of_run = np.zeros(total.size, dtype=np.int64)
         tower_of_run[of_run] = towers
-        squares += np.bincount(tower_of_run, whole**2, self._towers)
+        squares = np.bincount(tower_of_run, whole**2, self._towers)
         with np.errstate(divide="ignore", invalid="ignore"):
             cv = (1 + variances[1] * squares / known) / known
         level = np.concatenate([found.level, np.ones(self._towers)])
@@ -292,7 +295,7 @@ class _Told:
         return np.concatenate(yearly), np.concatenate(sizes)
 
     def unequal_sizes(self) -> float:
-        """Return the coefficient of variation of the size of runs, rounded up to fifths."""
+        """Return the coefficient of variation of the size of runs, in fifths: 0, 0.2, 0.4 …"""
         total = _sums(self._run, self._expected)
         total = total[total > 0]
         if total.size < 2:
@@ -306,7 +309,7 @@ def _left_out(
     states: Mapping[tuple[Place, str], StreamState],
     begun: Mapping[str, dt.datetime],
 ) -> BoolArray:
-    """Tell which rows belong to a stream under alarm; to a tower's, if to any of its bins.
+    """Tell which rows belong to a bin under alarm, or to any bin of a tower under alarm.
 
     Not those of a tower's first months: something has to say what to expect of it.
     """

@@ -14,7 +14,7 @@ from statsmodels.stats.multitest import multipletests
 
 from analysis.counts import Account
 from analysis.judged import Judged
-from analysis.service_log import Service, done
+from analysis.service_log import Service, done, logged
 from analysis.services import ServiceRow, services
 
 START = dt.datetime(2031, 1, 6, 8)
@@ -294,3 +294,5 @@ def test_lines_of_the_log_are_read_in_order_of_time() -> None:
     assert (first.part, first.action) == ("", "overhauled")
     assert second == Service(START, "A", None, True, "pump", "fitted", "")
     assert done([line, earlier], START - dt.timedelta(hours=1)) == [first]
+    # As they stand, where what was done is told in the crew's own words.
+    assert [one.part for one in logged([line, earlier])] == [" Pump ", ""]
