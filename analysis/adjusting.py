@@ -34,7 +34,9 @@ from numpy.typing import NDArray
 from scipy import special
 
 from analysis.ages import Ages
-from analysis.conditions import PARTS, Conditions, Model, Rows
+from analysis.conditions import Conditions
+from analysis.conditions_levels import Rows
+from analysis.conditions_model import PARTS, Model
 from analysis.filters import Filters
 from analysis.rates import Rate, group_rates
 from analysis.regression import FloatArray, IntArray
@@ -66,7 +68,7 @@ class Difference:
     logged, adjusted : float
         Faults per feed.
     part : str
-        One of `analysis.conditions.PARTS`: what makes most of the difference.
+        One of `analysis.conditions_model.PARTS`: what makes most of the difference.
     ratio : float
         What that part alone makes of the group's rate, against the average.
     """
@@ -119,8 +121,8 @@ def adjusted_trends(
     logged : Trends
         The same part of the log as it was logged.
     counts : pyarrow.Table
-        By run, of that part, by `analysis.conditions.COLUMNS`, the settings, ``humidity_band`` and
-        the unit of time; see `analysis.counts.LogScan.by_run`.
+        By run, of that part, by `analysis.conditions_levels.COLUMNS`, the settings,
+        ``humidity_band`` and the unit of time; see `analysis.counts.LogScan.by_run`.
     conditions : mapping of str to Conditions
         By kind of fault.
     spread : mapping of str to mapping of str to Spread
@@ -424,7 +426,7 @@ def change(
     Parameters
     ----------
     before, after : pyarrow.Table
-        By run, of each period, by `analysis.conditions.COLUMNS` and the settings.
+        By run, of each period, by `analysis.conditions_levels.COLUMNS` and the settings.
     conditions : Conditions
         What is to be expected; of a log that holds both periods.
     filters : tuple of Filters

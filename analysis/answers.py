@@ -40,9 +40,10 @@ from analysis.charts import (
     p_chart,
     p_prime_chart,
 )
-from analysis.conditions import COLUMNS as CONDITION_COLUMNS
-from analysis.conditions import Conditions, ConditionsError
+from analysis.conditions import Conditions
 from analysis.conditions import conditions as make_conditions
+from analysis.conditions_levels import COLUMNS as CONDITION_COLUMNS
+from analysis.conditions_model import ConditionsError
 from analysis.costs import Beside, CostsResult
 from analysis.costs import Counted as Costed
 from analysis.costs import costs as price
@@ -320,7 +321,7 @@ def conditions(scan: LogScan, filters: Filters, *, confidence: float = 0.95) -> 
     ------
     analysis.filters.FilterError
         For a column or a value that cannot be.
-    analysis.conditions.ConditionsError
+    analysis.conditions_model.ConditionsError
         Where nothing can be learnt.
     """
     filters = _production(filters)
@@ -360,7 +361,7 @@ def judged(
     ------
     analysis.filters.FilterError
         For a column or a value that cannot be.
-    analysis.conditions.ConditionsError
+    analysis.conditions_model.ConditionsError
         Where nothing can be learnt.
     """
     filters = _production(filters)
@@ -951,7 +952,7 @@ def causes(
     ------
     analysis.filters.FilterError
         For a column or a value that cannot be, and where the log has no such tower or bin.
-    analysis.conditions.ConditionsError
+    analysis.conditions_model.ConditionsError
         Where no fault was logged.
     """
     kinds = tuple(PROVED) if filters.kind == "faults" else (filters.kind,)

@@ -26,7 +26,7 @@ def read_counts(
     Parameters
     ----------
     counts : pyarrow.Table
-        By run, by `analysis.conditions.COLUMNS` and the settings of the models.
+        By run, by `analysis.conditions_levels.COLUMNS` and the settings of the models.
     conditions : mapping of str to Conditions
         Of misses and of doubles. Of a kind that is missing nothing is expected.
     ages : Ages, optional

@@ -30,8 +30,11 @@ from numpy.typing import NDArray
 
 from analysis import (
     __version__,
+    air_readings,
     change_point,
-    conditions,
+    conditions_levels,
+    conditions_model,
+    conditions_terms,
     cusum,
     histories,
     monitor,
@@ -52,16 +55,17 @@ _CLASSES: Mapping[str, type] = {
         reference.Reference,
         regression.Fit,
         regression.Term,
-        conditions.Model,
-        conditions.Layout,
-        conditions.Levels,
-        conditions.Readings,
+        conditions_model.Model,
+        conditions_levels.Layout,
+        conditions_levels.Levels,
+        air_readings.Readings,
     )
 }
 
 #: What months are worked out with: another version of any of it is another program.
 _WORKED_WITH = (
-    *(change_point, conditions, cusum, histories, monitor, reference, regression),
+    *(air_readings, change_point, conditions_levels, conditions_model, conditions_terms, cusum),
+    *(histories, monitor, reference, regression),
     sys.modules[__name__],
 )
 

@@ -39,7 +39,7 @@ from numpy.typing import NDArray
 from scipy import special
 from threadpoolctl import threadpool_limits
 
-from analysis.conditions import encoded
+from analysis.conditions_levels import encoded
 from analysis.cusum import RATIOS, RunLengthTable, run_length_table, scores
 from analysis.histories import Dated, History, dated
 from analysis.histories import moment as _moment
@@ -291,7 +291,8 @@ def watch(
     ----------
     counted : callable
         Gives the counts of rows that start at one moment or later and before another: by run (see
-        `analysis.counts.LogScan.by_run`), grouped by `analysis.conditions.COLUMNS` and `settings`.
+        `analysis.counts.LogScan.by_run`), grouped by `analysis.conditions_levels.COLUMNS` and
+        `settings`.
     first, last : datetime
         Of the log.
     stocks : sequence of mapping

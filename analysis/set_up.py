@@ -24,7 +24,8 @@ from numpy.typing import NDArray
 from scipy import special
 
 from analysis.ages import Ages
-from analysis.conditions import Conditions, level_name
+from analysis.conditions import Conditions
+from analysis.conditions_levels import level_name
 from analysis.counts import SUMMED, Account
 from analysis.filters import FilterError
 from analysis.rates import Rate, pooled, regroup
@@ -316,7 +317,7 @@ def set_up(
     stock : str
         Its code.
     counts : pyarrow.Table
-        By run, of all stocks, by `analysis.conditions.COLUMNS` and `settings`.
+        By run, of all stocks, by `analysis.conditions_levels.COLUMNS` and `settings`.
     kind : str
         Of fault that levels are judged by.
     account : Account

@@ -13,7 +13,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from analysis.conditions import encoded, level_name
+from analysis.conditions_levels import encoded, level_name
 from analysis.judged import Judged
 from analysis.monitor import Service
 from analysis.patterns import BIN_EMPTY, ONE_STOCK, PAPER, UNDER_COVER

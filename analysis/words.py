@@ -1,4 +1,4 @@
-"""How are numbers and days said: two significant digits, rates per 10,000 feeds, lists, periods?"""
+"""How are numbers, days and settings said: two digits, rates per 10,000 feeds, lists, periods?"""
 
 from __future__ import annotations
 
@@ -47,6 +47,11 @@ def chance(share: float) -> str:
 def listed(words: Sequence[str]) -> str:
     """Join words as a sentence does: ``A, B and C``."""
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+def called(column: str) -> str:
+    """Return what the crew calls a setting, from the log's column: ``foot rest``."""
+    return column.removeprefix("set_").replace("_", " ")
 
 
 MONTHS = (

@@ -23,7 +23,8 @@ from analysis.at_tower import TowerNow, offered_names, towers_now
 from analysis.belief import Belief
 from analysis.causes import Causes
 from analysis.charts import Chart
-from analysis.conditions import Conditions, ConditionsError
+from analysis.conditions import Conditions
+from analysis.conditions_model import ConditionsError
 from analysis.costs import CostsResult
 from analysis.counts import Account, LogScan
 from analysis.drift import Drift

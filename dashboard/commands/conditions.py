@@ -15,7 +15,8 @@ from dashboard.commands import options as shared
 
 if TYPE_CHECKING:
     from analysis.adjusting import Change
-    from analysis.conditions import Conditions, CurvePoint, Effect
+    from analysis.conditions import Conditions
+    from analysis.conditions_told import CurvePoint, Effect
     from analysis.counts import Account
     from analysis.filters import Filters
 
@@ -65,7 +66,7 @@ def run(options: argparse.Namespace) -> int:
     filters = shared.filters(options)
     periods = _periods(options, filters)
     from analysis import answers
-    from analysis.conditions import ConditionsError
+    from analysis.conditions_model import ConditionsError
 
     with shared.scan(options) as (scan, _):
         if periods:

@@ -14,7 +14,8 @@ import pytest
 
 from analysis import answers
 from analysis.adjusting import REST, AdjustedTrends, Change, change
-from analysis.conditions import PARTS, Conditions
+from analysis.conditions import Conditions
+from analysis.conditions_model import PARTS
 from analysis.counts import LogScan
 from analysis.filters import Filters, parse_filters
 from analysis.store import Store

@@ -12,7 +12,7 @@ import pytest
 
 from analysis import answers
 from analysis.causes import HANDS, HELP, Causes
-from analysis.conditions import ConditionsError
+from analysis.conditions_model import ConditionsError
 from analysis.filters import FilterError
 from analysis.patterns import PATTERNS_FILE, PatternsError
 from analysis.swaps import CAUTION

@@ -14,7 +14,7 @@ import pytest
 from flask.testing import FlaskClient
 
 from analysis.adjusting import REST, Change, Part
-from analysis.conditions import PARTS
+from analysis.conditions_model import PARTS
 from analysis.filters import FilterError, Filters
 from dashboard import filters
 from dashboard.data import Data
