@@ -21,9 +21,8 @@ from numpy.typing import NDArray
 from analysis import rates as statistics
 from analysis.acceptance import Chosen, Judgement, choose
 from analysis.acceptance import judge as judge_burn_in
-from analysis.adjusting import AdjustedTrends, Change
+from analysis.adjusting import AdjustedTrends
 from analysis.adjusting import adjusted_trends as make_adjusted_trends
-from analysis.adjusting import change as make_change
 from analysis.ages import Ages, ages, placed
 from analysis.belief import Belief
 from analysis.belief import believe as make_belief
@@ -81,6 +80,8 @@ from analysis.proofs import (
     proofs,
     typed_burn_in,
 )
+from analysis.rate_change import Change
+from analysis.rate_change import change as make_change
 from analysis.rates import RatesResult
 from analysis.services import done as services_done
 from analysis.set_up import SetUp

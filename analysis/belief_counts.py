@@ -13,7 +13,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from analysis.ages import Ages
-from analysis.belief import RunBins, Runs, Stretches
+from analysis.belief_log import RunBins, Runs, Stretches
 from analysis.conditions import Conditions
 from analysis.regression import FloatArray, IntArray
 

@@ -22,7 +22,6 @@ from analysis.regression import Penalty, Term, levels_of
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
-BoolArray = NDArray[np.bool_]
 
 #: Where effects are stated (ISO 187).
 STATED_HUMIDITY, STATED_TEMPERATURE = 50, 23

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -52,6 +52,12 @@ def listed(words: Sequence[str]) -> str:
 def called(column: str) -> str:
     """Return what the crew calls a setting, from the log's column: ``foot rest``."""
     return column.removeprefix("set_").replace("_", " ")
+
+
+def settings_words(settings: Mapping[str, str | None]) -> str:
+    """Write settings as a sentence has them, leaving out what was not logged."""
+    words = [f"{called(name)} {level}" for name, level in settings.items() if level is not None]
+    return listed(words) if words else "nothing logged of its settings"
 
 
 MONTHS = (

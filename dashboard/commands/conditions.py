@@ -14,11 +14,11 @@ from dashboard.commands import UsageError
 from dashboard.commands import options as shared
 
 if TYPE_CHECKING:
-    from analysis.adjusting import Change
     from analysis.conditions import Conditions
     from analysis.conditions_told import CurvePoint, Effect
     from analysis.counts import Account
     from analysis.filters import Filters
+    from analysis.rate_change import Change
 
 #: What is fitted: a Poisson regression whose effects are held by ridges.
 METHOD = "poisson-ridge"
