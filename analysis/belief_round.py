@@ -23,7 +23,7 @@ IntArray = NDArray[np.int64]
 LEAST_CYCLES = 500
 
 #: Share of round stretches from which on it is a habit.
-ROUND = 0.25
+_ROUND = 0.25
 
 #: A coarser step explains what a finer one shows if it holds so much of it.
 _EXPLAINS = 0.8
@@ -60,7 +60,7 @@ def round_cycles(
         counts[step] = count
         tail = special.betainc(np.maximum(count, 1), size - count + 1, 1.0 / step)
         chances[step] = np.where(count > 0, np.minimum(tail * looks, 1.0), 1.0)
-    flagged = {step: (chances[step] < HARD) & (counts[step] >= ROUND * size) for step in ROUND_TO}
+    flagged = {step: (chances[step] < HARD) & (counts[step] >= _ROUND * size) for step in ROUND_TO}
     chosen = np.zeros(len(keys), np.int64)
     finest = np.zeros(len(keys), np.int64)
     for step in sorted(ROUND_TO):

@@ -38,7 +38,7 @@ TONER, OTHERS = "toner", "other"
 _MOST_WORDS = 24
 
 #: What levels of a setting are called that are taken together.
-OTHER_LEVELS = "all others"
+_OTHER_LEVELS = "all others"
 
 #: Readings beyond these, in degrees Celsius, do not pass intake.
 _TEMPERATURES = (-20, 60)
@@ -300,8 +300,8 @@ def _levels(column: str, values: pa.ChunkedArray, feeds: FloatArray) -> Levels:
         return Levels(column, tuple(order), None)
     kept = set(sorted(given, key=lambda name: (-fed[name], name))[: _MOST_WORDS - 1])
     names: list[str | None] = [name for name in given if name in kept]
-    names += [OTHER_LEVELS, *([None] if None in fed else [])]
-    return Levels(column, tuple(names), None, names.index(OTHER_LEVELS))
+    names += [_OTHER_LEVELS, *([None] if None in fed else [])]
+    return Levels(column, tuple(names), None, names.index(_OTHER_LEVELS))
 
 
 def level_name(entry: str | None) -> str | None:

@@ -24,7 +24,7 @@ IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
 
 #: What a missing entry is set beside.
-LOGGED = "logged"
+_LOGGED = "logged"
 
 #: How many times its half range a log ratio must be off nought to be told first.
 _CLEAR = 1.5
@@ -309,7 +309,7 @@ class Told:
         out = [Effect(term.name, 1, 0, *ends, *self._fed(~missing), step)]
         if term.columns.shape[1] > 1 and missing.any():
             ends = self._of_coefficient(term.name, 1)
-            out.append(Effect(term.name, NOT_LOGGED, LOGGED, *ends, *self._fed(missing)))
+            out.append(Effect(term.name, NOT_LOGGED, _LOGGED, *ends, *self._fed(missing)))
         return out
 
     def _air_not_logged(self) -> list[Effect]:
@@ -318,7 +318,7 @@ class Told:
         if term is None or not missing.any():
             return []
         ends = self._of_coefficient("air", term.penalties[0].columns.stop)
-        return [Effect("humidity_pct", NOT_LOGGED, LOGGED, *ends, *self._fed(missing))]
+        return [Effect("humidity_pct", NOT_LOGGED, _LOGGED, *ends, *self._fed(missing))]
 
     def _fed(self, where: BoolArray) -> tuple[int, int]:
         return int(self.rows.feeds[where].sum()), int(self.rows.faults[where].sum())
