@@ -13,7 +13,7 @@ from analysis.counts import LogScan
 from analysis.filters import Filters
 from analysis.set_up import SetUp
 
-#: Purposes that settings evidence rests on beside production.
+#: Purposes of the runs that settings are learnt from.
 TRIED = ("production", "trial", "set-up")
 
 
