@@ -13,7 +13,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from analysis.ages import Ages
-from analysis.belief import RunBins, Runs, Stretches
+from analysis.belief_log import RunBins, Runs, Stretches
 from analysis.conditions import Conditions
 from analysis.regression import FloatArray, IntArray
 
@@ -26,7 +26,7 @@ def read_counts(
     Parameters
     ----------
     counts : pyarrow.Table
-        By run, by `analysis.conditions.COLUMNS` and the settings of the models.
+        By run, by `analysis.conditions_levels.COLUMNS` and the settings of the models.
     conditions : mapping of str to Conditions
         Of misses and of doubles. Of a kind that is missing nothing is expected.
     ages : Ages, optional

@@ -20,7 +20,7 @@ from analysis import patterns as words
 from analysis import ratios
 from analysis.explaining import Evidence
 from analysis.tower_rows import Rows
-from analysis.words import day, two_digits
+from analysis.words import called, day, two_digits
 
 __all__ = ["Contrast", "against_neighbours", "either", "for_and_against", "said"]
 
@@ -214,7 +214,7 @@ def _title(evidence: Evidence) -> str:
     if pattern.air:
         where.append(f"in {pattern.air} air")
     for column, levels in pattern.settings.items():
-        name = column.removeprefix("set_").replace("_", " ")
+        name = called(column)
         where.append(f"with {name} {either(levels[:2])}")
     if pattern.run:
         where.append(

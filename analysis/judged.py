@@ -16,7 +16,9 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from analysis.ages import Ages
-from analysis.conditions import Conditions, Model, Rows
+from analysis.conditions import Conditions
+from analysis.conditions_levels import Rows
+from analysis.conditions_model import Model
 from analysis.counts import Account
 from analysis.spread import Spread
 

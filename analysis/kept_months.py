@@ -30,11 +30,14 @@ from numpy.typing import NDArray
 
 from analysis import (
     __version__,
+    air_readings,
     alarm_budget,
     beside_expected,
     change_point,
     change_profile,
-    conditions,
+    conditions_levels,
+    conditions_model,
+    conditions_terms,
     cusum,
     histories,
     learnt,
@@ -65,18 +68,18 @@ _CLASSES: Mapping[str, type] = {
         reference.Reference,
         regression.Fit,
         regression.Term,
-        conditions.Model,
-        conditions.Layout,
-        conditions.Levels,
-        conditions.Readings,
+        conditions_model.Model,
+        conditions_levels.Layout,
+        conditions_levels.Levels,
+        air_readings.Readings,
     )
 }
 
 #: What months are worked out with: another version of any of it is another program.
 _WORKED_WITH = (
-    *(alarm_budget, beside_expected, change_point, change_profile, conditions, cusum, histories),
-    *(learnt, monitor, month_rows, passage, reference, regression, run_lengths, service_log),
-    *(streams, thresholds, sys.modules[__name__]),
+    *(air_readings, alarm_budget, beside_expected, change_point, change_profile, conditions_levels),
+    *(conditions_model, conditions_terms, cusum, histories, learnt, monitor, month_rows, passage),
+    *(reference, regression, run_lengths, service_log, streams, thresholds, sys.modules[__name__]),
 )
 
 

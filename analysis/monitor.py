@@ -85,7 +85,8 @@ def watch(
     ----------
     counted : callable
         Gives the counts of rows that start at one moment or later and before another: by run (see
-        `analysis.counts.LogScan.by_run`), grouped by `analysis.conditions.COLUMNS` and `settings`.
+        `analysis.counts.LogScan.by_run`), grouped by `analysis.conditions_levels.COLUMNS` and
+        `settings`.
     first, last : datetime
         Of the log.
     stocks : sequence of mapping

@@ -8,7 +8,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from analysis.conditions import encoded
+from analysis.conditions_levels import encoded
 from analysis.learnt import Learnt
 from analysis.streams import KINDS, bin_of_rows, started_of
 

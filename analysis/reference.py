@@ -29,7 +29,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from analysis.conditions import ConditionsError, Model, Rows, fitted
+from analysis.conditions_levels import Rows
+from analysis.conditions_model import ConditionsError, Model, fitted
 
 __all__ = ["Explained", "Levels", "Reference", "learn", "levels"]
 

@@ -14,32 +14,27 @@ level would do; they are named with that level.
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
-from scipy import special
 
 from analysis.ages import Ages
-from analysis.conditions import Conditions, level_name
-from analysis.counts import SUMMED, Account
+from analysis.combinations_run import Combination, combinations
+from analysis.conditions import Conditions
+from analysis.conditions_levels import level_name
+from analysis.counts import Account
 from analysis.filters import FilterError
-from analysis.rates import Rate, pooled, regroup
-from analysis.regression import FloatArray
+from analysis.levels_tried import StockRows, Tried
+from analysis.rates import Rate, pooled
 from analysis.spread import Spread
 from analysis.starting_points import StartingPoint, starting_points
-from analysis.trends import FEW_EXPECTED
 from analysis.trials import Trial, trial
-from analysis.words import chance, listed, per_10k
+from analysis.words import called, listed, per_10k, settings_words
 
-#: Draws that the chance of being the best is counted over.
-DRAWS = 4000
-
-#: A level that is the best with this chance needs no trial.
-SETTLED = 0.95
+BoolArray = NDArray[np.bool_]
 
 #: The largest ratio that a trial is planned for without being asked, and with which chance it is
 #: to show one.
@@ -48,142 +43,6 @@ TRIAL_RATIO, TRIAL_POWER = 2.0, 0.8
 #: A level that can gain less than this, as the log has it, is not worth a trial, nor is one of more
 #: feeds each than a stock has in months.
 _WORTH_A_TRIAL, _MOST_TRIAL_FEEDS = 1.15, 5_000_000
-
-#: How far a level may lie off the line through the others before a fault was seen at it, as a
-#: standard deviation of the logarithm; where numbers are on a line, each stands for itself as well.
-_OFF_THE_LINE = 0.25
-
-#: Combinations that are shown of a stock, those with the most feeds.
-MOST_COMBINATIONS = 12
-
-
-@dataclass(frozen=True)
-class Combination:
-    """Settings that a stock ran at together.
-
-    Attributes
-    ----------
-    settings : mapping of str to str or None
-        Level by column, ``prepared`` among them; None where it was not logged.
-    rate : Rate
-        Of the kind asked for.
-    counts : mapping of str to int
-        Misses and doubles.
-    expected : float
-        Faults of the kind to be expected of these feeds at average settings, in their air.
-    last : datetime
-        When such a run last began; wall time.
-    verdict : str
-        ``clean`` or ``not clean`` where the range of its rate lies below or above what was
-        expected, allowing for as many combinations as are looked at; else ``too few feeds to
-        tell``.
-    """
-
-    settings: Mapping[str, str | None]
-    rate: Rate
-    counts: Mapping[str, int]
-    expected: float
-    last: dt.datetime
-    verdict: str
-
-
-@dataclass(frozen=True)
-class Level:
-    """One level of a setting on this stock and on paper like it.
-
-    Attributes
-    ----------
-    level : str
-        As logged.
-    feeds, count : int
-        On this stock.
-    feeds_like, count_like : int
-        On all paper of its kind, this stock included.
-    ratio, low, high : float
-        Rate ratio to the level that the stock mostly ran at, all else the same.
-    best : float or None
-        Chance that it has the lowest rate of the levels tried on such paper; None where so few
-        feeds were run at it that less than five faults were to be expected, so that a line through
-        the other levels would speak for it.
-    """
-
-    level: str
-    feeds: int
-    count: int
-    feeds_like: int
-    count_like: int
-    ratio: float
-    low: float
-    high: float
-    best: float | None
-
-
-@dataclass(frozen=True)
-class Tried:
-    """The levels of one setting that were tried on paper of a kind.
-
-    Attributes
-    ----------
-    setting : str
-        The log's column.
-    usual : str
-        The level that the stock mostly ran at.
-    levels : tuple of Level
-        The likeliest to be the best first.
-    kind : str
-        Of the faults that they are judged by.
-    among : int
-        How many settings are looked at together.
-    """
-
-    setting: str
-    usual: str
-    levels: tuple[Level, ...]
-    kind: str = "faults"
-    among: int = 1
-
-    @property
-    def settled(self) -> bool:
-        """Whether one level that this stock ran at is the best beyond doubt.
-
-        With a chance of 95 % or more, and more where several settings are looked at: among eight
-        that do not matter, one is 95 % sure every third time.
-        """
-        first = self.levels[0] if self.levels else None
-        needed = 1 - (1 - SETTLED) / self.among
-        return first is not None and bool(first.feeds) and (first.best or 0.0) >= needed
-
-    def between(self, first: str, second: str) -> float | None:
-        """Return the rate at the second level over that at the first, as the log has it.
-
-        None where it says nothing of one of them.
-        """
-        ratios = {level.level: level.ratio for level in self.levels if level.best is not None}
-        if first not in ratios or second not in ratios:
-            return None
-        return ratios[second] / ratios[first]
-
-    def sentence(self) -> str:
-        """Say which level ran best, and how sure that is."""
-        name = called(self.setting)
-        if len(self.levels) == 1:
-            return f"{name.capitalize()} was only ever {self.levels[0].level} on such paper."
-        first = self.levels[0]
-        others = [level.level for level in self.levels[1:] if level.best is not None]
-        if first.best is None or not others:
-            return f"{name.capitalize()}: too few feeds at other levels to tell which is best."
-        if first.best < 0.6:
-            return (
-                f"{name.capitalize()}: which level has fewest {self.kind} cannot be told yet; the "
-                f"likeliest is {first.level} ({chance(first.best)} sure, against {listed(others)})."
-            )
-        how = "is" if self.settled else "may be"
-        own = f"{first.feeds:,}" if first.feeds else "no"
-        return (
-            f"{name.capitalize()} {first.level} {how} best of those tried, with fewest {self.kind} "
-            f"({chance(first.best)} sure, against {listed(others)}), on {own} feeds of this stock "
-            f"and {first.feeds_like:,} of paper like it."
-        )
 
 
 @dataclass(frozen=True)
@@ -285,17 +144,6 @@ class SetUp:
         )
 
 
-def called(column: str) -> str:
-    """Return what the crew calls a setting: ``foot rest``."""
-    return column.removeprefix("set_").replace("_", " ")
-
-
-def settings_words(settings: Mapping[str, str | None]) -> str:
-    """Write settings as a sentence has them, leaving out what was not logged."""
-    words = [f"{called(name)} {level}" for name, level in settings.items() if level is not None]
-    return listed(words) if words else "nothing logged of its settings"
-
-
 def set_up(
     stock: str,
     counts: pa.Table,
@@ -316,7 +164,7 @@ def set_up(
     stock : str
         Its code.
     counts : pyarrow.Table
-        By run, of all stocks, by `analysis.conditions.COLUMNS` and `settings`.
+        By run, of all stocks, by `analysis.conditions_levels.COLUMNS` and `settings`.
     kind : str
         Of fault that levels are judged by.
     account : Account
@@ -374,7 +222,7 @@ def set_up(
     )
     if isinstance(conditions, str):
         return replace(empty, without=conditions)
-    looked = _Looked(stock, counts, here, conditions, ages, seed)
+    looked = StockRows(counts, here, conditions, ages, seed)
     found = [looked.tried(column) for column in logged]
     several = [one for one in found if one is not None and len(one.levels) > 1]
     tried = tuple(replace(one, kind=kind, among=len(several)) for one in several)
@@ -382,7 +230,19 @@ def set_up(
     for column in conditions.follows_paper:
         if ran := empty.ran.get(column):
             always[column] = ran[0]
-    rate = total.rate
+    return replace(
+        empty,
+        combinations=combinations(mine, logged, kind, spread, looked.expected),
+        tried=tried,
+        always=always,
+        trials=_trials(tried, total.rate, kind, empty.variance),
+    )
+
+
+def _trials(
+    tried: Sequence[Tried], rate: float | None, kind: str, variance: float
+) -> dict[str, Trial]:
+    """Plan the trial that would settle each setting that is not settled and worth one."""
     trials = {}
     for one in tried:
         # A trial is of levels that this very stock has run at.
@@ -399,24 +259,18 @@ def set_up(
             planned = trial(
                 rate,
                 ratio,
-                variance=empty.variance,
+                variance=variance,
                 power=TRIAL_POWER,
                 levels=(f"{called(one.setting)} {pair[0]}", f"{called(one.setting)} {pair[1]}"),
                 kind=kind,
             )
             if planned.feeds <= _MOST_TRIAL_FEEDS:
                 trials[one.setting] = planned
-    return replace(
-        empty,
-        combinations=_combinations(mine, logged, kind, spread, looked),
-        tried=tried,
-        always=always,
-        trials=trials,
-    )
+    return trials
 
 
 def _beside(
-    counts: pa.Table, here: NDArray[np.bool_], stocks: Sequence[Mapping[str, object]]
+    counts: pa.Table, here: BoolArray, stocks: Sequence[Mapping[str, object]]
 ) -> float | None:
     """Return the weight in g/m2 of the paper that mostly runs in the other bins of these runs."""
     tower, run = counts["of_tower"].to_pylist(), counts["of_run"].to_pylist()
@@ -463,151 +317,3 @@ def _levels_run(counts: pa.Table, column: str, kind: str) -> tuple[str, ...]:
         if level is not None and feeds:
             fed[str(level)] = fed.get(str(level), 0) + feeds
     return tuple(sorted(fed, key=lambda level: (-fed[level], level)))
-
-
-class _Looked:
-    """The rows of one stock, and what the model says of settings on paper like it."""
-
-    def __init__(
-        self,
-        stock: str,
-        counts: pa.Table,
-        here: NDArray[np.bool_],
-        conditions: Conditions,
-        ages: Ages | None,
-        seed: int,
-    ) -> None:
-        self.model = conditions.model
-        self.rows = self.model.rows(counts, ages)
-        self.here = here[self.rows.kept]
-        self.seed = seed
-        self.z = float(special.ndtri(0.5 * (1 + conditions.confidence)))
-        self.kept = np.flatnonzero(here[self.rows.kept])
-        settings = sum(
-            (
-                self.model.effect_of(name, self.rows)
-                for name, part in self.model.part_of.items()
-                if part == "settings"
-            ),
-            np.zeros(self.rows.feeds.size),
-        )
-        expected = self.model.expected(self.rows) * np.exp(-settings)
-        # On the scale of what this stock had: its own rate at average settings.
-        mine = expected[self.here]
-        seen = self.rows.faults[self.here].sum()
-        self.expected = mine * (seen / mine.sum()) if mine.sum() > 0 else mine
-
-    def tried(self, column: str) -> Tried | None:
-        levels = self.model.levels(column)
-        if levels is None:
-            return None
-        kinds = self.model.kinds_of_paper(self.rows)
-        own = kinds[self.here]
-        if not own.size:
-            return None
-        like = kinds == own[0]
-        code = self.model.level_codes(column, self.rows)
-        count = len(levels)
-
-        def sums(where: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:
-            return (
-                np.bincount(code[where], self.rows.feeds[where], count).astype(np.float64),
-                np.bincount(code[where], self.rows.faults[where], count).astype(np.float64),
-            )
-
-        feeds, faults = sums(self.here)
-        feeds_like, faults_like = sums(like)
-        given = [i for i in range(count) if levels[i] is not None and feeds_like[i]]
-        if not given:
-            return None
-        mostly = max(given, key=lambda i: (feeds[i], feeds_like[i]))
-        rows = self.model.level_rows(column, int(own[0]), given)
-        base = rows[given.index(mostly)]
-        logs = (rows - base) @ self.model.fit.coefficients
-        whole = float(self.rows.faults[like].sum() / self.rows.feeds[like].sum())
-        off = np.zeros(len(given))
-        if self.model.on_a_line(column):
-            off = 1 / np.sqrt(1 / _OFF_THE_LINE**2 + whole * feeds_like[given])
-        usual = np.arange(len(given)) == given.index(mostly)
-        apart = np.where(usual, 0.0, off**2 + off[given.index(mostly)] ** 2)
-        half = self.z * np.sqrt(self.model.fit.sd(rows - base) ** 2 + apart)
-        known = [k for k, i in enumerate(given) if whole * feeds_like[i] >= FEW_EXPECTED]
-        best: list[float | None] = [None] * len(given)
-        # One level alone is best of nothing.
-        if len(known) > 1:
-            for k, won in zip(known, self._best(rows[known], off[known]), strict=True):
-                best[k] = float(won)
-        told = [
-            Level(
-                str(levels[i]), int(feeds[i]), int(faults[i]), int(feeds_like[i]),
-                int(faults_like[i]), float(np.exp(logs[k])), float(np.exp(logs[k] - half[k])),
-                float(np.exp(logs[k] + half[k])), best[k],
-            )
-            for k, i in enumerate(given)
-        ]  # fmt: skip
-        told.sort(key=lambda level: (-(level.best or 0.0), -level.feeds_like, level.level))
-        return Tried(column, str(levels[mostly]), tuple(told))
-
-    def _best(self, rows: FloatArray, off: FloatArray) -> FloatArray:
-        """Count how often each level has the lowest rate, over draws from the fit."""
-        mean = rows @ self.model.fit.coefficients
-        spread = rows @ self.model.fit.covariance @ rows.T + np.diag(off**2)
-        values, vectors = np.linalg.eigh(spread)
-        # The symmetric root, since others turn with the last digit of what they are roots of.
-        root = (vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T
-        draws = np.random.default_rng(self.seed).standard_normal((DRAWS, len(mean)))
-        lowest = (mean + draws @ root.T).argmin(axis=1)
-        return np.bincount(lowest, minlength=len(mean)) / DRAWS
-
-
-def _combinations(
-    mine: pa.Table,
-    logged: Sequence[str],
-    kind: str,
-    spread: Mapping[str, Spread],
-    looked: _Looked,
-) -> tuple[Combination, ...]:
-    expected = np.zeros(mine.num_rows)
-    kept = (mine[f"feeds_{kind}"].to_numpy() > 0) & mine["bin"].is_valid().to_numpy(
-        zero_copy_only=False
-    )
-    expected[kept] = looked.expected
-    table = mine.append_column("expected", pa.array(expected))
-    fed = table.group_by([*logged]).aggregate([(f"feeds_{kind}", "sum"), ("expected", "sum")])
-    fed = fed.sort_by([(f"feeds_{kind}_sum", "descending")]).slice(0, MOST_COMBINATIONS)
-    cells = list(zip(*(mine[name].to_pylist() for name in logged), strict=True))
-    out = []
-    found = [row for row in fed.to_pylist() if row[f"feeds_{kind}_sum"]]
-    many = max(len(found), 1)
-    for row in found:
-        wanted = tuple(row[name] for name in logged)
-        part = mine.filter(pa.array([cell == wanted for cell in cells]))
-        whole = regroup(part.select(["of_tower", "of_run", "first", *SUMMED]), ())
-        rate = pooled(whole, kind, spread)
-        # One of a dozen looks clean by luck every third time at 95 % each (Bonferroni).
-        strict = pooled(whole, kind, spread, confidence=1 - 0.05 / many)
-        usual = row["expected_sum"] / rate.feeds
-        out.append(
-            Combination(
-                settings={
-                    name: None if v is None else str(v)
-                    for name, v in zip(logged, wanted, strict=True)
-                },
-                rate=rate,
-                counts={one: sum(whole[one].to_pylist()) for one in ("misses", "doubles")},
-                expected=row["expected_sum"],
-                last=max(whole["first"].to_pylist()),
-                verdict=_verdict(strict, usual),
-            )
-        )
-    order = {"clean": 0, "too few feeds to tell": 1, "not clean": 2}
-    out.sort(key=lambda c: (order[c.verdict], c.rate.wide_high))
-    return tuple(out)
-
-
-def _verdict(rate: Rate, usual: float) -> str:
-    if usual and rate.wide_high < usual:
-        return "clean"
-    if usual and rate.wide_low > usual:
-        return "not clean"
-    return "too few feeds to tell"

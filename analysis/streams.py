@@ -15,7 +15,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from analysis.conditions import encoded
+from analysis.conditions_levels import encoded
 from analysis.cusum import RATIOS
 from analysis.histories import Dated, History
 from analysis.service_log import Place

@@ -13,7 +13,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from analysis.conditions import encoded, level_name
+from analysis.conditions_levels import encoded, level_name
 from analysis.judged import Judged
 from analysis.patterns import BIN_EMPTY, ONE_STOCK, PAPER, UNDER_COVER
 from analysis.service_log import Service

@@ -20,13 +20,13 @@ import datetime as dt
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from analysis.adjusting import Change
 from analysis.causes import Causes
 from analysis.costs import Cost, CostsResult
 from analysis.counts import Account
 from analysis.drift import Alarm, Drift, Stream, expected_faults
 from analysis.overs import Overs
 from analysis.parts import PartRow, Parts, ServiceRow
+from analysis.rate_change import Change
 from analysis.rates import Rate
 from analysis.words import capital, day, listed, per_10k, period, two_digits
 

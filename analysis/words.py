@@ -1,9 +1,9 @@
-"""How are numbers and days said: two significant digits, rates per 10,000 feeds, lists, periods?"""
+"""How are numbers, days and settings said: two digits, rates per 10,000 feeds, lists, periods?"""
 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -52,6 +52,17 @@ def capital(text: str) -> str:
 def listed(words: Sequence[str]) -> str:
     """Join words as a sentence does: ``A, B and C``."""
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+def called(column: str) -> str:
+    """Return what the crew calls a setting, from the log's column: ``foot rest``."""
+    return column.removeprefix("set_").replace("_", " ")
+
+
+def settings_words(settings: Mapping[str, str | None]) -> str:
+    """Write settings as a sentence has them, leaving out what was not logged."""
+    words = [f"{called(name)} {level}" for name, level in settings.items() if level is not None]
+    return listed(words) if words else "nothing logged of its settings"
 
 
 MONTHS = (

@@ -18,12 +18,13 @@ from typing import Any, TypeVar
 
 from analysis import answers
 from analysis.acceptance import Judgement
-from analysis.adjusting import AdjustedTrends, Change
+from analysis.adjusting import AdjustedTrends
 from analysis.at_tower import TowerNow, offered_names, towers_now
 from analysis.belief import Belief
 from analysis.causes import Causes
 from analysis.charts import Chart
-from analysis.conditions import Conditions, ConditionsError
+from analysis.conditions import Conditions
+from analysis.conditions_model import ConditionsError
 from analysis.costs import CostsResult
 from analysis.counts import Account, LogScan
 from analysis.drift import Drift
@@ -40,6 +41,7 @@ from analysis.overview import Overview
 from analysis.parts import PartRow, Parts
 from analysis.patterns import PATTERNS_FILE, PatternsError, read_patterns
 from analysis.proofs import Batch, Proof
+from analysis.rate_change import Change
 from analysis.set_up import SetUp
 from analysis.site import USUAL_BUDGET, Site, read_site
 from analysis.store import Store

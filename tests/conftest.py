@@ -28,7 +28,7 @@ import data_samples
 from analysis import (
     acceptance,
     answers,
-    conditions,
+    conditions_model,
     looks,
     regression,
     screens,
@@ -206,7 +206,7 @@ def fits_once() -> Iterator[None]:
         return found
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(conditions, "fit", fit)
+        patch.setattr(conditions_model, "fit", fit)
         yield
 
 

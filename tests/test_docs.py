@@ -43,7 +43,7 @@ def test_constraints_pin_every_dependency_and_name_no_host(package):
 
 def test_layout_lists_every_module_of_analysis():
     layout = DEVELOPERS.split("## Layout")[1].split("## Arrows")[0]
-    for path in (ROOT / "analysis").glob("*.py"):
+    for path in (ROOT / "analysis").rglob("*.py"):
         if path.name != "__init__.py":
             assert f"  {path.name} " in layout, path.name
 

@@ -10,12 +10,15 @@ from pathlib import Path
 
 import pytest
 
+from analysis import answers
+
 TOP = Path(__file__).resolve().parent.parent
-ANALYSIS = sorted((TOP / "analysis").glob("*.py"))
+ANALYSIS = sorted((TOP / "analysis").rglob("*.py"))
 COMMANDS = sorted((TOP / "dashboard" / "commands").glob("*.py"))
 FIGURES = sorted((TOP / "dashboard" / "figures").glob("*.py"))
 
-#: How far down the line a module of analysis stands; one that is not named is a question's.
+#: How far down the line a module or a package of analysis stands; one that is not named is a
+#: question's.
 PLACE = {
     "log_format": 0,
     "filters": 1,
@@ -75,17 +78,33 @@ def packages(path: Path, **options: bool) -> set[str]:
     return {name.split(".")[0] for name in imports(path, **options)}
 
 
+def module(path: Path) -> str:
+    """Return what a module of analysis is called: ``rates``, or ``answers.week`` in a package."""
+    parts = path.relative_to(TOP / "analysis").with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" and len(parts) > 1 else parts)
+
+
+MODULES = {module(path): path for path in ANALYSIS}
+
+
 def siblings(path: Path) -> set[str]:
     """Return the modules of analysis that a module imports."""
-    return {
-        name.split(".")[1]
-        for name in imports(path)
-        if name.startswith("analysis.") and (TOP / "analysis" / f"{name.split('.')[1]}.py").exists()
-    }
+    found = set()
+    for name in imports(path):
+        top, *parts = name.split(".")
+        if top == "analysis":
+            longest = (".".join(parts[:size]) for size in range(len(parts), 0, -1))
+            found.update([one for one in longest if one in MODULES][:1])
+    return found
+
+
+def package(name: str) -> str:
+    """Return the package of a module, or the module where it stands by itself."""
+    return name.split(".")[0]
 
 
 def place(name: str) -> int:
-    return PLACE.get(name, QUESTION)
+    return PLACE.get(package(name), QUESTION)
 
 
 def ids(paths: list[Path]) -> list[str]:
@@ -93,23 +112,30 @@ def ids(paths: list[Path]) -> list[str]:
 
 
 def test_the_modules_that_the_line_names_are_there() -> None:
-    assert set(PLACE) < {path.stem for path in ANALYSIS}
+    assert set(PLACE) < set(MODULES)
 
 
-@pytest.mark.parametrize("path", ANALYSIS, ids=ids(ANALYSIS))
+def test_imports_of_a_package_s_modules_are_seen() -> None:
+    assert {"answers.asked", "weekly"} < siblings(MODULES["answers.week"])
+    assert place("answers.week") == place("answers") > place("weekly")
+
+
+@pytest.mark.parametrize("path", ANALYSIS, ids=[*MODULES])
 def test_analysis_knows_no_face(path: Path) -> None:
     assert not packages(path) & {"dashboard", "dash", "plotly", "flask", "rich", "pandas"}
 
 
-@pytest.mark.parametrize("path", ANALYSIS, ids=ids(ANALYSIS))
+@pytest.mark.parametrize("path", ANALYSIS, ids=[*MODULES])
 def test_analysis_imports_only_what_stands_before_it(path: Path) -> None:
+    own = module(path)
     for name in siblings(path):
-        both_questions = place(name) == place(path.stem) == QUESTION
-        assert place(name) < place(path.stem) or both_questions, f"{path.stem} imports {name}"
+        both_questions = place(name) == place(own) == QUESTION
+        beside = package(name) == package(own)
+        assert place(name) < place(own) or both_questions or beside, f"{own} imports {name}"
 
 
 def test_no_module_of_analysis_imports_itself_by_a_detour() -> None:
-    graph = {path.stem: siblings(path) for path in ANALYSIS}
+    graph = {name: siblings(path) for name, path in MODULES.items()}
     while graph:
         free = [name for name, needs in graph.items() if not needs & set(graph)]
         assert free, f"{sorted(graph)} import each other in a ring"
@@ -117,11 +143,38 @@ def test_no_module_of_analysis_imports_itself_by_a_detour() -> None:
             del graph[name]
 
 
-@pytest.mark.parametrize("path", ANALYSIS, ids=ids(ANALYSIS))
+@pytest.mark.parametrize("path", ANALYSIS, ids=[*MODULES])
 def test_questions_take_counts_and_never_a_store_or_a_file(path: Path) -> None:
-    if place(path.stem) == QUESTION:
+    if place(module(path)) == QUESTION:
         readers = {"store", "snapshot", "intake", "records", "values", "spool", "comparing"}
         assert not siblings(path) & (readers | {"answers", "history", "export"})
+
+
+ANSWERS = MODULES["answers"]
+
+
+def test_answers_are_taken_from_their_package_and_not_from_its_modules() -> None:
+    inside = tuple(f"analysis.{name}" for name in MODULES if name.startswith("answers."))
+    callers = [path for path in ANALYSIS if path.parent != ANSWERS.parent]
+    callers += [*(TOP / "dashboard").rglob("*.py"), *(TOP / "data_samples").glob("*.py")]
+    for path in callers:
+        assert not [name for name in imports(path) if name.startswith(inside)], path
+
+
+def test_each_answer_is_told_to_type_checkers_as_it_is_found() -> None:
+    told = {
+        alias.name: str(node.module).rpartition(".")[2]
+        for node in ast.walk(ast.parse(ANSWERS.read_text("utf-8")))
+        if isinstance(node, ast.ImportFrom) and str(node.module).startswith("analysis.answers.")
+        for alias in node.names
+    }
+    assert told == answers._ANSWERED_IN
+
+
+def test_no_module_of_answers_is_called_like_an_answer() -> None:
+    # Importing it would put the module in the place of the answer.
+    modules = {path.stem for path in ANSWERS.parent.glob("*.py")}
+    assert not modules & set(answers._ANSWERED_IN)
 
 
 @pytest.mark.parametrize("name", ["intervals", "spread", "ratios", "shrinkage", "regression"])
@@ -135,7 +188,7 @@ def test_plans_take_plain_numbers(name: str) -> None:
     assert siblings(TOP / "analysis" / f"{name}.py") <= plain
 
 
-@pytest.mark.parametrize("path", ANALYSIS, ids=ids(ANALYSIS))
+@pytest.mark.parametrize("path", ANALYSIS, ids=[*MODULES])
 def test_only_what_stores_and_scans_speaks_to_the_database(path: Path) -> None:
     if path.stem not in ("snapshot", "comparing", "upkeep", "store", "engine"):
         assert not packages(path) & {"duckdb", "deltalake"}
@@ -143,7 +196,8 @@ def test_only_what_stores_and_scans_speaks_to_the_database(path: Path) -> None:
 
 @pytest.mark.parametrize("path", FIGURES, ids=ids(FIGURES))
 def test_a_figure_takes_a_result(path: Path) -> None:
-    assert not siblings(path) & {"store", "intake", "records", "counts", "answers"}
+    not_for_figures = {"store", "intake", "records", "counts", "answers"}
+    assert not {package(name) for name in siblings(path)} & not_for_figures
     assert not packages(path) & {"dash", "duckdb", "deltalake", "pandas"}
     assert not any(name.startswith("dashboard.pages") for name in imports(path))
 
@@ -179,15 +233,34 @@ def test_help_loads_nothing_heavy() -> None:
     }
 
 
-def test_the_numbers_load_no_face() -> None:
-    code = "import sys, analysis.answers; print(*sorted(sys.modules))"
+def loaded_by(code: str) -> set[str]:
+    """Return the modules that a process has loaded after some code."""
     done = subprocess.run(
-        [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=TOP
+        [sys.executable, "-c", f"import sys; {code}; print(*sorted(sys.modules))"],
+        capture_output=True,
+        text=True,
+        check=True,
+        cwd=TOP,
     )
-    modules = set(done.stdout.split())
+    return set(done.stdout.split())
+
+
+def test_the_numbers_load_no_face() -> None:
+    modules = loaded_by(
+        "from analysis import answers; [getattr(answers, name) for name in dir(answers)]"
+    )
     loaded = {name.split(".")[0] for name in modules}
     assert not loaded & {"dashboard", "dash", "plotly", "flask", "pandas"}
+    assert {f"analysis.{name}" for name in MODULES if name.startswith("answers.")} < modules
     # It costs nearly a second at every start, and little of it is asked for.
     assert {"analysis.intervals", "analysis.spread", "analysis.ratios"} < modules
     assert "scipy.stats" not in modules
-    assert "scipy.stats" not in done.stdout.split()
+
+
+def test_one_answer_loads_no_other() -> None:
+    modules = loaded_by("from analysis import answers; answers.rates")
+    answered = {name for name in modules if name.startswith("analysis.answers.")}
+    assert answered == {
+        f"analysis.answers.{name}" for name in ("asked", "between_runs", "fault_rates")
+    }
+    assert not modules & {"analysis.conditions", "analysis.monitor", "analysis.regression"}

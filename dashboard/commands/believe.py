@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 from dashboard.commands import options as shared
 
 if TYPE_CHECKING:
-    from analysis.belief import Belief, Finding
+    from analysis.belief import Belief
+    from analysis.belief_findings import Finding
 
 #: What each kind of finding is called on the screen.
 _CALLED = {
@@ -75,7 +76,7 @@ def _json(finding: Finding) -> dict[str, object]:
 
 
 def _print(result: Belief, stood: str) -> None:
-    from analysis.belief import CAUTION
+    from analysis.belief_findings import CAUTION
 
     print(stood + result.sentence())
     if len(result.findings) > 1:

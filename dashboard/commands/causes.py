@@ -53,7 +53,7 @@ def run(options: argparse.Namespace) -> int:
     """Print the likely causes, the likeliest first, with what speaks for and against each."""
     from analysis import answers
     from analysis.cautions import HELP
-    from analysis.conditions import ConditionsError
+    from analysis.conditions_model import ConditionsError
     from analysis.patterns import read_patterns
 
     patterns = read_patterns(shared.store_folder(options))

@@ -14,10 +14,11 @@ from dashboard.commands import UsageError
 from dashboard.commands import options as shared
 
 if TYPE_CHECKING:
-    from analysis.adjusting import Change
-    from analysis.conditions import Conditions, CurvePoint, Effect
+    from analysis.conditions import Conditions
+    from analysis.conditions_told import CurvePoint, Effect
     from analysis.counts import Account
     from analysis.filters import Filters
+    from analysis.rate_change import Change
 
 #: What is fitted: a Poisson regression whose effects are held by ridges.
 METHOD = "poisson-ridge"
@@ -65,7 +66,7 @@ def run(options: argparse.Namespace) -> int:
     filters = shared.filters(options)
     periods = _periods(options, filters)
     from analysis import answers
-    from analysis.conditions import ConditionsError
+    from analysis.conditions_model import ConditionsError
 
     with shared.scan(options) as (scan, _):
         if periods:

@@ -13,7 +13,9 @@ from dashboard.commands import UsageError
 from dashboard.commands import options as shared
 
 if TYPE_CHECKING:
-    from analysis.set_up import Combination, Level, SetUp, Tried
+    from analysis.combinations_run import Combination
+    from analysis.levels_tried import Level, Tried
+    from analysis.set_up import SetUp
     from analysis.trials import Trial
 
 
@@ -111,9 +113,9 @@ def run(options: argparse.Namespace) -> int:
 
 def _asked(options: argparse.Namespace, made: SetUp) -> Trial:
     """Plan the trial that is asked for; of levels that this stock has run at, and no others."""
-    from analysis.set_up import TRIAL_POWER, called
+    from analysis.set_up import TRIAL_POWER
     from analysis.trials import trial
-    from analysis.words import listed
+    from analysis.words import called, listed
 
     setting, levels = options.trial
     known = made.ran
@@ -260,7 +262,7 @@ def _level_json(tried: Tried, level: Level) -> dict[str, Any]:
 
 
 def _trial_json(setting: str, trial: Trial) -> dict[str, Any]:
-    from analysis.set_up import called
+    from analysis.words import called
 
     return {
         "setting": setting,
@@ -279,9 +281,8 @@ def _trial_json(setting: str, trial: Trial) -> dict[str, Any]:
 
 
 def _print(made: SetUp) -> None:
-    from analysis.set_up import called
     from analysis.starting_points import CAUTION
-    from analysis.words import listed
+    from analysis.words import called, listed
 
     print(f"On all: {made.total.sentence()}")
     if made.without:
@@ -307,8 +308,7 @@ def _ended(text: str) -> str:
 
 
 def _print_combinations(combinations: Sequence[Combination]) -> None:
-    from analysis.set_up import called, settings_words
-    from analysis.words import per_10k, two_digits
+    from analysis.words import called, per_10k, settings_words, two_digits
 
     kind = combinations[0].rate.kind
     names = list(combinations[0].settings)
@@ -357,8 +357,7 @@ def _print_combinations(combinations: Sequence[Combination]) -> None:
 
 
 def _print_levels(made: SetUp) -> None:
-    from analysis.set_up import called
-    from analysis.words import chance
+    from analysis.words import called, chance
     from dashboard.commands.conditions import spanned
 
     print("\nLevels of each setting, beside the one that it mostly ran at:")

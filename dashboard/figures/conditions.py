@@ -15,8 +15,10 @@ from typing import Any
 
 import plotly.graph_objects as go
 
-from analysis.adjusting import REST, Change, Part
-from analysis.conditions import OTHERS, TONER, Conditions, CurvePoint
+from analysis.conditions import Conditions
+from analysis.conditions_levels import OTHERS, TONER
+from analysis.conditions_told import CurvePoint
+from analysis.rate_change import REST, Change, Part
 from analysis.words import two_digits
 from dashboard import theme
 

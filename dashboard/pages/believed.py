@@ -12,8 +12,9 @@ from collections.abc import Collection
 from dash import Dash, Input, Output, State, dcc, html, no_update
 from dash.development.base_component import Component
 
-from analysis.belief import CAUTION as ASK_FIRST
-from analysis.belief import Belief, Finding
+from analysis.belief import Belief
+from analysis.belief_findings import CAUTION as ASK_FIRST
+from analysis.belief_findings import Finding
 from analysis.counts import Account
 from analysis.filters import Filters
 from analysis.overview import Overview

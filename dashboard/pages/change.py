@@ -1,6 +1,6 @@
 """What changed between two periods? A part of the trends page, worked out when it is asked for.
 
-Wiring only: `analysis.adjusting` splits the change into paper, air, settings, wear and the rest.
+Wiring only: `analysis.rate_change` splits the change into paper, air, settings, wear and the rest.
 """
 
 from __future__ import annotations
@@ -14,9 +14,9 @@ from dash import Dash, Input, Output, State, html, no_update
 from dash.development.base_component import Component
 from flask import Response, request
 
-from analysis.adjusting import Change
 from analysis.counts import Account
 from analysis.filters import FilterError, Filters, parse_moment
+from analysis.rate_change import Change
 from dashboard import filters as shown_filters
 from dashboard import parts, theme
 from dashboard.data import Data

@@ -13,7 +13,9 @@ from dash import Dash, html
 from dash.development.base_component import Component
 from flask import Response, request
 
-from analysis.conditions import TONER, Conditions, CurvePoint
+from analysis.conditions import Conditions
+from analysis.conditions_levels import TONER
+from analysis.conditions_told import CurvePoint
 from analysis.filters import FilterError
 from analysis.log_format import FAULT_KINDS
 from analysis.words import two_digits

@@ -12,13 +12,15 @@ from dash import Dash, html
 from dash.development.base_component import Component
 from flask import Response, request
 
+from analysis.combinations_run import Combination
 from analysis.filters import FilterError
+from analysis.levels_tried import Level, Tried
 from analysis.log_format import FAULT_KINDS
-from analysis.set_up import Combination, Level, SetUp, Tried, called, settings_words
+from analysis.set_up import SetUp
 from analysis.site import read_site
 from analysis.starting_points import CAUTION
 from analysis.trends import Trends
-from analysis.words import listed, two_digits
+from analysis.words import called, listed, settings_words, two_digits
 from dashboard import filters, parts, theme
 from dashboard.data import Data
 from dashboard.filters import parse_query

@@ -18,9 +18,11 @@ from reportlab.lib.utils import simpleSplit
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfgen.canvas import Canvas
 
-from analysis.set_up import Combination, SetUp, Tried, called, settings_words
+from analysis.combinations_run import Combination
+from analysis.levels_tried import Tried
+from analysis.set_up import SetUp
 from analysis.starting_points import CAUTION
-from analysis.words import chance, listed, one, two_digits
+from analysis.words import called, chance, listed, one, settings_words, two_digits
 from dashboard import theme
 from dashboard.reports.pen import (
     BOLD,

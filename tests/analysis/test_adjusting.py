@@ -13,10 +13,12 @@ import numpy as np
 import pytest
 
 from analysis import answers
-from analysis.adjusting import REST, AdjustedTrends, Change, change
-from analysis.conditions import PARTS, Conditions
+from analysis.adjusting import AdjustedTrends
+from analysis.conditions import Conditions
+from analysis.conditions_model import PARTS
 from analysis.counts import LogScan
 from analysis.filters import Filters, parse_filters
+from analysis.rate_change import REST, Change, change
 from analysis.store import Store
 from analysis.trends import Split, Trends
 from tests.analysis.test_conditions import fitted, table

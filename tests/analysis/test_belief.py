@@ -9,20 +9,11 @@ import statsmodels.api as sm
 from numpy.testing import assert_allclose
 from scipy import stats
 
-from analysis.belief import (
-    KINDS,
-    Belief,
-    Finding,
-    RunBins,
-    Runs,
-    Stretches,
-    at_least,
-    believe,
-    no_fault,
-    one_in,
-    shift_day,
-    shift_of,
-)
+from analysis.belief import Belief, believe
+from analysis.belief_findings import KINDS, Finding, one_in
+from analysis.belief_log import RunBins, Runs, Stretches
+from analysis.belief_zeros import at_least, no_fault
+from analysis.shifts import shift_day, shift_of
 
 BINS = 10
 MONDAY = np.datetime64("2031-01-06", "us")

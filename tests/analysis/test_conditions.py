@@ -15,16 +15,10 @@ import pyarrow as pa
 import pytest
 
 from analysis import answers
-from analysis.conditions import (
-    COLUMNS,
-    NOT_LOGGED,
-    OTHERS,
-    TONER,
-    Conditions,
-    ConditionsError,
-    Effect,
-    conditions,
-)
+from analysis.conditions import Conditions, conditions
+from analysis.conditions_levels import COLUMNS, NOT_LOGGED, OTHERS, TONER
+from analysis.conditions_model import ConditionsError
+from analysis.conditions_told import Effect
 from analysis.counts import SUMMED, Account, LogScan
 from analysis.filters import FilterError, Filters
 from analysis.store import Store

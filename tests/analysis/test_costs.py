@@ -15,6 +15,7 @@ import pytest
 from scipy import stats
 
 from analysis import answers
+from analysis.answers.money import counted as counted_costs
 from analysis.costs import Beside, Cost, CostsResult, Counted
 from analysis.costs import costs as price
 from analysis.counts import LogScan
@@ -215,7 +216,7 @@ class TestBeyondAnOrdinaryBin:
 
     def result(self, scan: LogScan, *bins: Beside, kind: str = "faults") -> CostsResult:
         filters = parse_filters(where=["purpose=production"])
-        counted = answers._counted_costs(scan, filters)
+        counted = counted_costs(scan, filters)
         return price(
             counted, FIGURES, {}, scan.account(filters), kind=kind, beside=bins or self.BINS
         )
@@ -260,7 +261,7 @@ class TestBeyondAnOrdinaryBin:
 
 def test_causes_and_what_none_explains_are_the_total(scan: LogScan) -> None:
     filters = parse_filters(where=["purpose=production"])
-    counted = answers._counted_costs(scan, filters)
+    counted = counted_costs(scan, filters)
     causes = (
         Explained("A", 2, "doubles", "worn brush", 2.0, 1.0, 3.0),
         Explained("B", None, "misses", "filter", 3.0, 1.0, 4.0),

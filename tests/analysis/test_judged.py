@@ -9,6 +9,7 @@ import pyarrow as pa
 import pytest
 
 from analysis import answers
+from analysis.answers.expected import ages_of
 from analysis.conditions import Conditions
 from analysis.counts import LogScan
 from analysis.filters import Filters
@@ -57,7 +58,7 @@ def test_places_are_those_of_the_rows(judged: Judged, kept: pa.Table) -> None:
 def test_with_level_and_age_it_is_what_conditions_expect(
     scan: LogScan, judged: Judged, model: Conditions, asked: tuple[Judged, pa.Table]
 ) -> None:
-    ages = answers._ages(scan, asked[1])
+    ages = ages_of(scan, asked[1])
     rows = model.model.rows(asked[1], ages)
     age = model.model.effects_of(rows)["age"]
     own = judged.expected * judged.level[judged.place] * np.exp(age)
@@ -69,7 +70,7 @@ def test_with_the_week_too_it_solves_the_regression(
 ) -> None:
     # The score equations of a ridge Poisson regression: what was fitted adds up to the log, and
     # each bin's level is what it has beyond that, over the strength of the ridge.
-    ages = answers._ages(scan, asked[1])
+    ages = ages_of(scan, asked[1])
     rows, fit = model.model.rows(asked[1], ages), model.model.fit
     age = model.model.effects_of(rows)["age"]
     fitted = judged.expected * judged.level[judged.place] * np.exp(age + fit.periods[rows.week])

@@ -221,10 +221,9 @@ def test_another_version_finds_nothing(table, folder, monkeypatch):
     assert Asked(folder).keeper_of(table).month(0) is None
 
 
-#: Modules below the monitor of which no month depends: they scan the log, whose rows are in the
-#: names of files by their fingerprints, or say numbers in words.
-NOT_OF_MONTHS = {"ages", "counts", "engine", "filters", "kept", "log_format", "snapshot", "values"}
-NOT_OF_MONTHS |= {"words"}
+#: Modules below the monitor of which no month depends: they name what is asked and logged, whose
+#: rows are in the names of files by their fingerprints, or say numbers in words.
+NOT_OF_MONTHS = {"ages", "filters", "log_format", "words"}
 
 
 def test_files_are_named_by_all_the_code_that_makes_months():

@@ -11,7 +11,8 @@ import pytest
 from analysis import answers
 from analysis.counts import Account, LogScan
 from analysis.filters import FilterError, Filters
-from analysis.set_up import SETTLED, SetUp, set_up
+from analysis.levels_tried import SETTLED
+from analysis.set_up import SetUp, set_up
 from analysis.spread import Spread
 from analysis.store import Store
 from tests.analysis.test_conditions import fitted, table

@@ -13,12 +13,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import data_samples
-from analysis import answers
 from analysis.log_format import KINDS
 from analysis.site import (
     NO_SITE,
     SITE_FILE,
-    USUAL_BUDGET,
     USUAL_LIMIT_TIMES,
     Costs,
     PartNote,
@@ -438,9 +436,6 @@ class TestBudget:
             "; write a number above 0 and at most 52, without quotation marks, and with a point "
             "for the decimals"
         )
-
-    def test_the_usual_one_is_that_of_the_monitor(self) -> None:
-        assert USUAL_BUDGET == answers.BUDGET
 
     def test_below_a_table_it_belongs_to_that_and_is_refused(self) -> None:
         told = problem("[standard]\nmisses_per_10k = 1\nfalse_alarms_per_tower_year = 1")

@@ -32,7 +32,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from analysis import answers, taking_in
-from analysis.conditions import COLUMNS, Conditions, conditions
+from analysis.conditions import Conditions, conditions
+from analysis.conditions_levels import COLUMNS
 from analysis.counts import LogScan
 from analysis.filters import Filters
 from analysis.store import Store

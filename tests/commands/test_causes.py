@@ -15,7 +15,7 @@ import pytest
 from analysis import answers
 from analysis.causes import BAD_LUCK, CANNOT_TELL, Cause, Causes
 from analysis.cautions import HANDS, HELP
-from analysis.conditions import ConditionsError
+from analysis.conditions_model import ConditionsError
 from analysis.contrasts import Contrast
 from analysis.counts import Account
 from analysis.filters import FilterError

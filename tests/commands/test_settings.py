@@ -17,9 +17,11 @@ from reportlab.pdfbase import pdfmetrics
 
 import data_samples
 from analysis import answers
+from analysis.combinations_run import Combination
 from analysis.counts import Account
+from analysis.levels_tried import Level, Tried
 from analysis.rates import Rate
-from analysis.set_up import Combination, Level, SetUp, Tried
+from analysis.set_up import SetUp
 from analysis.starting_points import CAUTION, starting_points
 from analysis.trials import trial
 from dashboard.commands import main

@@ -6,7 +6,8 @@ import datetime as dt
 
 import pytest
 
-from analysis.belief import CAUTION, Belief, Finding
+from analysis.belief import Belief
+from analysis.belief_findings import CAUTION, Finding
 from analysis.filters import Filters
 from dashboard import app as shell
 from dashboard.data import Data

@@ -13,7 +13,7 @@ import pytest
 from analysis import answers
 from analysis.causes import Causes
 from analysis.cautions import HANDS, HELP
-from analysis.conditions import ConditionsError
+from analysis.conditions_model import ConditionsError
 from analysis.filters import FilterError
 from analysis.patterns import PATTERNS_FILE, PatternsError
 from analysis.swaps import CAUTION

@@ -14,7 +14,8 @@ from flask.testing import FlaskClient
 
 from analysis import answers
 from analysis.adjusting import AdjustedTrends, Difference
-from analysis.conditions import Conditions, CurvePoint
+from analysis.conditions import Conditions
+from analysis.conditions_told import CurvePoint
 from analysis.counts import LogScan
 from analysis.filters import Filters
 from analysis.store import Store

@@ -13,9 +13,9 @@ from pathlib import Path
 import pytest
 from flask.testing import FlaskClient
 
-from analysis.adjusting import REST, Change, Part
-from analysis.conditions import PARTS
+from analysis.conditions_model import PARTS
 from analysis.filters import FilterError, Filters
+from analysis.rate_change import REST, Change, Part
 from dashboard import filters
 from dashboard.data import Data
 from dashboard.figures import conditions as figures

@@ -29,7 +29,9 @@ from scipy.special import ndtri
 from scipy.stats import binom
 
 from analysis import answers, taking_in
-from analysis.conditions import NOT_LOGGED, TONER, Conditions, Effect
+from analysis.conditions import Conditions
+from analysis.conditions_levels import NOT_LOGGED, TONER
+from analysis.conditions_told import Effect
 from analysis.counts import LogScan
 from analysis.filters import Filters
 from analysis.store import Store
