@@ -41,7 +41,9 @@ from analysis.records import NotALogError, examine, read_header
 from analysis.site import Site, read_site
 from analysis.snapshot import Snapshot, StoreError, empty_snapshot
 from analysis.spool import Scratch
-from analysis.store import Store, Undone, is_store
+from analysis.store import Store
+from analysis.store_format import is_store
+from analysis.undoing import Undone
 
 #: Problems of one file that are told one by one; all are in its rejects file.
 MOST_TOLD = 100_000
