@@ -15,7 +15,7 @@ import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from analysis.counts import RUN_SUMS, SUMMED, Account
+from analysis.counts import Account
 from analysis.intervals import interval
 from analysis.log_format import FAULT_KINDS
 from analysis.spread import (
@@ -30,6 +30,7 @@ from analysis.spread import (
     widened_interval,
     widening,
 )
+from analysis.sums import RUN_SUMS, SUMMED
 from analysis.words import one, per_10k
 
 FloatArray = npt.NDArray[np.float64]

@@ -25,12 +25,13 @@ from scipy import special
 
 from analysis.ages import Ages
 from analysis.conditions import Conditions, level_name
-from analysis.counts import SUMMED, Account
+from analysis.counts import Account
 from analysis.filters import FilterError
 from analysis.rates import Rate, pooled, regroup
 from analysis.regression import FloatArray
 from analysis.spread import Spread
 from analysis.starting_points import StartingPoint, starting_points
+from analysis.sums import SUMMED
 from analysis.trends import FEW_EXPECTED
 from analysis.trials import Trial, trial
 from analysis.words import chance, listed, per_10k

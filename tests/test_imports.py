@@ -26,7 +26,9 @@ PLACE = {
     "spool": 1,
     "values": 1,
     "words": 1,
+    "sums": 1,
     "patterns": 2,
+    "query_columns": 2,
     "site_values": 2,
     "upkeep": 2,
     "site_costs": 3,
@@ -34,9 +36,11 @@ PLACE = {
     "site": 4,
     "intake": 5,
     "comparing": 6,
-    "engine": 6,
+    "engine": 5,
+    "scans": 6,
     "commits": 7,
     "kept_totals": 7,
+    "logged": 7,
     "counts": 8,
     "health": 8,
     "store_format": 8,
@@ -128,7 +132,10 @@ def test_questions_take_counts_and_never_a_store_or_a_file(path: Path) -> None:
     if place(path.stem) == QUESTION:
         readers = {"store", "snapshot", "intake", "records", "values", "spool", "comparing"}
         storing = {"commits", "health", "kept_totals", "store_format", "undoing"}
-        assert not siblings(path) & (readers | storing | {"answers", "history", "export"})
+        scanning = {"query_columns", "scans", "logged"}
+        assert not siblings(path) & (
+            readers | storing | scanning | {"answers", "history", "export"}
+        )
 
 
 @pytest.mark.parametrize("name", ["intervals", "spread", "ratios", "shrinkage", "regression"])

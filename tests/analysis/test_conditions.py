@@ -25,9 +25,10 @@ from analysis.conditions import (
     Effect,
     conditions,
 )
-from analysis.counts import SUMMED, Account, LogScan
+from analysis.counts import Account, LogScan
 from analysis.filters import FilterError, Filters
 from analysis.store import Store
+from analysis.sums import SUMMED
 
 KINDS = ("misses", "doubles")
 NO_ACCOUNT = Account(0, 0, 0, None, None)

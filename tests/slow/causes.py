@@ -30,11 +30,12 @@ from numpy.typing import NDArray
 from analysis.ages import ages, placed
 from analysis.causes import BAD_LUCK, CANNOT_TELL, Causes, causes
 from analysis.conditions import conditions
-from analysis.counts import SUMMED, Account
+from analysis.counts import Account
 from analysis.judged import judged
 from analysis.monitor import Service
 from analysis.patterns import known_patterns
 from analysis.rates import spreads
+from analysis.sums import SUMMED
 from analysis.tower_rows import rows_of
 from tests import fleets
 from tests.fleets import Fleet, fleet
