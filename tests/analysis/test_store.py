@@ -15,8 +15,9 @@ from deltalake import DeltaTable, Transaction, write_deltalake
 from deltalake.exceptions import CommitFailedError
 
 from analysis.comparing import FileAccount, compare
-from analysis.intake import RejectsFile, read_bytes
+from analysis.intake import read_bytes
 from analysis.log_format import KINDS, stored_schema
+from analysis.rejects import RejectsFile
 from analysis.snapshot import StoreError, empty_snapshot
 from analysis.store import Store
 from analysis.store_format import STORE_FORMAT
