@@ -19,6 +19,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from analysis import rates as statistics
+from analysis import tower_spreads
 from analysis.acceptance import Chosen, Judgement, choose
 from analysis.acceptance import judge as judge_burn_in
 from analysis.adjusting import AdjustedTrends, Change
@@ -30,6 +31,7 @@ from analysis.belief import believe as make_belief
 from analysis.belief_counts import read_counts, read_every_run, read_stretches
 from analysis.benchmark import SETTLED_DAYS, BenchmarkResult, Compared, sides_of
 from analysis.benchmark import compare as compare_with_benchmark
+from analysis.burn_ins import PROVED, Batch, BurnIn, burn_in, typed_burn_in
 from analysis.causes import BAD_LUCK, Causes, together
 from analysis.causes import causes as make_causes
 from analysis.charts import (
@@ -40,6 +42,7 @@ from analysis.charts import (
     p_chart,
     p_prime_chart,
 )
+from analysis.chosen_plans import KeptPlan, chosen, kept_for
 from analysis.conditions import COLUMNS as CONDITION_COLUMNS
 from analysis.conditions import Conditions, ConditionsError
 from analysis.conditions import conditions as make_conditions
@@ -66,24 +69,12 @@ from analysis.overview import Overview
 from analysis.overview import overview as make_overview
 from analysis.parts import PartRow, Parts
 from analysis.patterns import Pattern, known_patterns
-from analysis.proofs import (
-    PROVED,
-    Batch,
-    BurnIn,
-    KeptPlan,
-    Proof,
-    burn_in,
-    changes_of,
-    chosen,
-    kept_for,
-    latest,
-    proofs,
-    typed_burn_in,
-)
+from analysis.proofs import Proof, changes_of, latest, proofs
 from analysis.rates import RatesResult
 from analysis.services import done as services_done
 from analysis.set_up import SetUp
 from analysis.set_up import set_up as make_set_up
+from analysis.settling import MARGIN
 from analysis.site import NO_SITE, Site
 from analysis.snapshot import merged
 from analysis.spread import Spread
@@ -93,7 +84,6 @@ from analysis.swaps_logged import swaps_in_log
 from analysis.tower_rows import rows_of
 from analysis.trends import TIME_COLUMNS, Mark, Trends, time_column
 from analysis.trends import trends as make_trends
-from analysis.verdicts import MARGIN
 from analysis.wear_by_age import WearByAge
 from analysis.wear_by_age import wear_by_age as make_wear_by_age
 from analysis.weekly import WEEKS_BEFORE, Weekly, monday
@@ -163,7 +153,7 @@ def spreads(
 
     def made() -> dict[str, dict[str, Spread]]:
         whole = scan.by_run((), asked)
-        return {kind: statistics.spreads(whole, kind, confidence=confidence) for kind in kinds}
+        return {kind: tower_spreads.spreads(whole, kind, confidence=confidence) for kind in kinds}
 
     every: dict[str, dict[str, Spread]]
     for some in (FAULT_KINDS, kinds):
@@ -1739,7 +1729,7 @@ def judge_batches(
 
     Raises
     ------
-    analysis.proofs.BatchError
+    analysis.burn_ins.BatchError
         For batches that cannot be.
     analysis.plans.PlanError
         For rates that cannot be.

@@ -32,7 +32,7 @@ class Logged(Scan):
         Raises
         ------
         FilterError
-            As `by_run`.
+            For a column or a value that cannot be.
         """
         condition, values, joins = self._condition(filters, ())
         cells = ", ".join(f"r.{quoted(name)}" for name in (*KINDS["runs"].names, EXTRA))
@@ -56,7 +56,7 @@ class Logged(Scan):
         Parameters
         ----------
         columns : sequence of str
-            As ``by`` of `by_run`.
+            Of the run, stock or tower lists, a site's own, or derived.
 
         Returns
         -------
@@ -102,7 +102,7 @@ class Logged(Scan):
         Raises
         ------
         FilterError
-            As `by_run`; only the run log has filters.
+            For a column or a value that cannot be; only the run log has filters.
         """
         condition, values, joins = self._condition(filters, ())
         own = self._own_columns(kind)
@@ -148,7 +148,7 @@ class Logged(Scan):
         Raises
         ------
         FilterError
-            As `by_run`.
+            For a column or a value that cannot be.
         """
         condition, values, joins = self._condition(filters, ())
         cells = [*(f"r.{quoted(name)}" for name in columns), *map(of_extra, own)]
@@ -160,7 +160,13 @@ class Logged(Scan):
         )
 
     def logged_settings(self, filters: Filters) -> tuple[str, ...]:
-        """Return the settings that were logged on any row of a filter; raises as `by_run`."""
+        """Return the settings that were logged on any row of a filter.
+
+        Raises
+        ------
+        FilterError
+            For a column or a value that cannot be.
+        """
         condition, values, joins = self._condition(filters, ())
         own = tuple(
             name

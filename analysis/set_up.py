@@ -27,8 +27,9 @@ from analysis.ages import Ages
 from analysis.conditions import Conditions, level_name
 from analysis.counts import Account
 from analysis.filters import FilterError
-from analysis.rates import Rate, pooled, regroup
+from analysis.rates import Rate, pooled
 from analysis.regression import FloatArray
+from analysis.run_sums import regroup
 from analysis.spread import Spread
 from analysis.starting_points import StartingPoint, starting_points
 from analysis.sums import SUMMED

@@ -440,7 +440,8 @@ def _take(
     # Rows that do not fit in memory wait where there has to be room for them anyway.
     near = next((place for place in (folder, *folder.absolute().parents) if place.is_dir()), folder)
     scratch = Scratch([near])
-    try:
+
+    def take() -> Taken:
         store = Store(folder, on_wait=watch.waits) if is_store(folder) else None
         parsed = _read(offer, store, site, scratch, watch)
         # A store is made only once there is something to put in it.
@@ -457,21 +458,26 @@ def _take(
 
         account = store.add(parsed, keep if keep_rejects else None, zone=zone_of(site))
         return _taken(offer, parsed, account, rejects.path)
-    except NotALogError as error:
-        return Taken(_label(offer), error=str(error))
-    except OSError as error:
-        return Taken(_label(offer), error=_unreadable(error))
-    finally:
-        scratch.close()
+
+    return _unless_refused(offer, scratch, take)
 
 
 def _preview(folder: Path, offer: Offered, site: Site, watch: Watch) -> Taken:
     scratch = Scratch()
-    try:
+
+    def look() -> Taken:
         store = Store(folder) if is_store(folder) else None
         parsed = _read(offer, store, site, scratch, watch)
         account = compare(parsed, store.snapshot() if store else empty_snapshot()).account
         return _taken(offer, parsed, account, None)
+
+    return _unless_refused(offer, scratch, look)
+
+
+def _unless_refused(offer: Offered, scratch: Scratch, take: Callable[[], Taken]) -> Taken:
+    """Return what became of a file, or why it was refused whole; what was on disk is let go of."""
+    try:
+        return take()
     except NotALogError as error:
         return Taken(_label(offer), error=str(error))
     except OSError as error:

@@ -143,14 +143,16 @@ def test_questions_take_counts_and_never_a_store_or_a_file(path: Path) -> None:
         )
 
 
-@pytest.mark.parametrize("name", ["intervals", "spread", "ratios", "shrinkage", "regression"])
+@pytest.mark.parametrize(
+    "name", ["intervals", "spread", "dispersion", "ratios", "differences", "shrinkage"]
+)
 def test_plain_statistics_take_plain_arrays(name: str) -> None:
-    assert siblings(TOP / "analysis" / f"{name}.py") <= {"intervals", "spread"}
+    assert siblings(TOP / "analysis" / f"{name}.py") <= {"intervals", "spread", "ratios"}
 
 
-@pytest.mark.parametrize("name", ["walks", "plans", "looks", "screens"])
+@pytest.mark.parametrize("name", ["walks", "plans", "sequential", "looks", "screens"])
 def test_plans_take_plain_numbers(name: str) -> None:
-    plain = {"intervals", "kept", "words", "walks", "plans", "looks"}
+    plain = {"intervals", "kept", "words", "searches", "walks", "plans", "sequential", "looks"}
     assert siblings(TOP / "analysis" / f"{name}.py") <= plain
 
 

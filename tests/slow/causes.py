@@ -34,9 +34,9 @@ from analysis.counts import Account
 from analysis.judged import judged
 from analysis.monitor import Service
 from analysis.patterns import known_patterns
-from analysis.rates import spreads
 from analysis.sums import SUMMED
 from analysis.tower_rows import rows_of
+from analysis.tower_spreads import spreads
 from tests import fleets
 from tests.fleets import Fleet, fleet
 from tests.slow.drift import SETTINGS, counted
