@@ -37,7 +37,7 @@ from analysis.ages import Ages
 from analysis.conditions import PARTS, Conditions, Model, Rows
 from analysis.filters import Filters
 from analysis.rates import Rate, group_rates
-from analysis.regression import FloatArray, IntArray
+from analysis.regression_terms import FloatArray, IntArray
 from analysis.site import NO_SITE, Site
 from analysis.spread import Spread
 from analysis.trends import TIME_COLUMNS, Group, Split, Trends

@@ -47,7 +47,8 @@ from scipy import special
 from analysis.ages import Ages
 from analysis.counts import Account
 from analysis.filters import HUMIDITY_BANDS
-from analysis.regression import Fit, Penalty, Term, fit, levels_of
+from analysis.regression import Fit, fit
+from analysis.regression_terms import Penalty, Term, levels_of
 from analysis.words import one, two_digits
 
 FloatArray = NDArray[np.float64]

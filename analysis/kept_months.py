@@ -37,6 +37,9 @@ from analysis import (
     monitor,
     reference,
     regression,
+    regression_climb,
+    regression_clusters,
+    regression_terms,
 )
 from analysis.monitor import Kept, Learnt, Month, Service
 
@@ -51,7 +54,7 @@ _CLASSES: Mapping[str, type] = {
         histories.Dated,
         reference.Reference,
         regression.Fit,
-        regression.Term,
+        regression_terms.Term,
         conditions.Model,
         conditions.Layout,
         conditions.Levels,
@@ -62,6 +65,7 @@ _CLASSES: Mapping[str, type] = {
 #: What months are worked out with: another version of any of it is another program.
 _WORKED_WITH = (
     *(change_point, conditions, cusum, histories, monitor, reference, regression),
+    *(regression_climb, regression_clusters, regression_terms),
     sys.modules[__name__],
 )
 
@@ -242,7 +246,7 @@ def _packed(value: object, arrays: list[NDArray[Any]]) -> object:
         # To say what is expected needs the coefficients, and not how sure they are.
         none = np.zeros((0, 0))
         fields |= {"covariance": none, "singly": none, "scores": none}
-    if isinstance(value, regression.Term):
+    if isinstance(value, regression_terms.Term):
         fields["penalties"] = ()
     return {"c": name, "v": {key: _packed(one, arrays) for key, one in fields.items()}}
 

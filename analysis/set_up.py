@@ -28,7 +28,7 @@ from analysis.conditions import Conditions, level_name
 from analysis.counts import Account
 from analysis.filters import FilterError
 from analysis.rates import Rate, pooled
-from analysis.regression import FloatArray
+from analysis.regression_terms import FloatArray
 from analysis.run_sums import regroup
 from analysis.spread import Spread
 from analysis.starting_points import StartingPoint, starting_points

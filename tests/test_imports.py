@@ -150,6 +150,12 @@ def test_plain_statistics_take_plain_arrays(name: str) -> None:
     assert siblings(TOP / "analysis" / f"{name}.py") <= {"intervals", "spread", "ratios"}
 
 
+@pytest.mark.parametrize("end", ["", "_terms", "_climb", "_clusters"])
+def test_the_regression_takes_plain_arrays(end: str) -> None:
+    own = {"regression_terms", "regression_climb", "regression_clusters"}
+    assert siblings(TOP / "analysis" / f"regression{end}.py") <= own
+
+
 @pytest.mark.parametrize("name", ["walks", "plans", "sequential", "looks", "screens"])
 def test_plans_take_plain_numbers(name: str) -> None:
     plain = {"intervals", "kept", "words", "searches", "walks", "plans", "sequential", "looks"}
