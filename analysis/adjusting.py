@@ -27,7 +27,7 @@ from analysis.ages import Ages
 from analysis.conditions import Conditions
 from analysis.conditions_model import PARTS, Model
 from analysis.rates import Rate, group_rates
-from analysis.regression import FloatArray, IntArray
+from analysis.regression_terms import FloatArray, IntArray
 from analysis.spread import Spread
 from analysis.trends import TIME_COLUMNS, Group, Split, Trends
 

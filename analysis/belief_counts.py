@@ -15,7 +15,7 @@ import pyarrow.compute as pc
 from analysis.ages import Ages
 from analysis.belief_log import RunBins, Runs, Stretches
 from analysis.conditions import Conditions
-from analysis.regression import FloatArray, IntArray
+from analysis.regression_terms import FloatArray, IntArray
 
 
 def read_counts(

@@ -21,11 +21,12 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from analysis.counts import Account
-from analysis.rates import summed_runs
+from analysis.run_sums import summed_runs
+from analysis.settling import MARGIN
 from analysis.shrinkage import ShrunkBenchmark, shrunk_benchmark
 from analysis.site import NO_SITE, Site
 from analysis.spread import Spread
-from analysis.verdicts import MARGIN, Case, Comparison
+from analysis.verdicts import Case, Comparison
 from analysis.verdicts import compare as judge
 from analysis.words import listed
 
@@ -206,7 +207,7 @@ def compare(
     account : Account
         Of the rows of the period; handed on.
     spread : mapping of str to Spread
-        By tower, from `analysis.rates.spreads`.
+        By tower, from `analysis.tower_spreads.spreads`.
     standard : float, optional
         Stated standard in faults per feed, where that is the benchmark; else that of the site
         file, and where it has none for the kind, the usual one.
@@ -330,7 +331,7 @@ def sides_of(counts: pa.Table) -> pa.Table:
     Returns
     -------
     pyarrow.Table
-        As `analysis.rates.summed_runs`, with ``bin`` and ``whole`` (true for a tower).
+        As `analysis.run_sums.summed_runs`, with ``bin`` and ``whole`` (true for a tower).
     """
     bins, whole = summed_runs(counts, ("bin",)), summed_runs(counts, ())
     bins = bins.append_column("whole", pa.array(np.zeros(bins.num_rows, bool)))

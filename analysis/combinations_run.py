@@ -9,10 +9,11 @@ from dataclasses import dataclass
 import numpy as np
 import pyarrow as pa
 
-from analysis.counts import SUMMED
-from analysis.rates import Rate, pooled, regroup
-from analysis.regression import FloatArray
+from analysis.rates import Rate, pooled
+from analysis.regression_terms import FloatArray
+from analysis.run_sums import regroup
 from analysis.spread import Spread
+from analysis.sums import SUMMED
 
 #: Combinations that are shown of a stock, those with the most feeds.
 MOST_COMBINATIONS = 12

@@ -15,7 +15,8 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
-from analysis.intake import ParsedLog, Problem
+from analysis.intake import ParsedLog
+from analysis.line_checks import Problem
 from analysis.log_format import LINE, MOST_BINS, UNTIL, LogKind, content_schema, stored_schema
 from analysis.snapshot import (
     NO_ROWS,
@@ -106,7 +107,7 @@ def compare(parsed: ParsedLog, snapshot: Snapshot) -> Comparison:
 
     Raises
     ------
-    analysis.records.NotALogError
+    analysis.texts.NotALogError
         When lines clash and the file has changed since it was read.
     """
     kind = parsed.kind

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from analysis.air_readings import Readings
 from analysis.conditions_levels import AGE_STEP, Layout, Levels, Rows, paper_traits
-from analysis.regression import Penalty, Term, levels_of
+from analysis.regression_terms import Penalty, Term, levels_of
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]

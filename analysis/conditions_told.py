@@ -17,7 +17,7 @@ from scipy import special
 from analysis.conditions_levels import NOT_LOGGED, OTHERS, TONER, Levels, Rows
 from analysis.conditions_model import Model
 from analysis.conditions_terms import STATED_HUMIDITY, main_width, stated_at
-from analysis.regression import Term
+from analysis.regression_terms import Term
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]

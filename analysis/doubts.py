@@ -20,7 +20,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.proofs import PROVED, BurnIn, Conditions, KeptPlan
+from analysis.burn_ins import PROVED, BurnIn
+from analysis.chosen_plans import KeptPlan
+from analysis.ran_on import Conditions
 from analysis.screens import crowding, or_more
 from analysis.walks import FloatArray
 from analysis.words import listed, one, per_10k, two_digits

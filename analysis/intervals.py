@@ -37,6 +37,7 @@ from scipy import special
 __all__ = [
     "METHODS",
     "check_counts",
+    "check_method",
     "coverage",
     "interval",
     "lower_bound",
@@ -306,8 +307,7 @@ def _at_most(count: FloatArray, feeds: float, p: FloatArray) -> FloatArray:
 
 def _limits(count: ArrayLike, feeds: ArrayLike, tail: float, method: str) -> Limits:
     """Limits with probability `tail` beyond each of them, in the broadcast shape."""
-    if method not in _BY_METHOD:
-        raise ValueError(f"method must be one of {', '.join(METHODS)}, not {method!r}")
+    check_method(method, METHODS)
     x, n = check_counts(count, feeds)
     flat_x, flat_n = x.ravel(), n.ravel()
     unproven = flat_n == 0
@@ -320,6 +320,12 @@ def _limits(count: ArrayLike, feeds: ArrayLike, tail: float, method: str) -> Lim
         low, high = _BY_METHOD[method](flat_x, flat_n, tail)
     low[unproven], high[unproven] = 0.0, 1.0
     return low.reshape(x.shape)[()], high.reshape(x.shape)[()]
+
+
+def check_method(method: str, known: tuple[str, ...]) -> None:
+    """Raise ValueError for a method that is not among those that are known."""
+    if method not in known:
+        raise ValueError(f"method must be one of {', '.join(known)}, not {method!r}")
 
 
 def _checked_confidence(confidence: float) -> float:

@@ -46,6 +46,9 @@ from analysis import (
     passage,
     reference,
     regression,
+    regression_climb,
+    regression_clusters,
+    regression_terms,
     run_lengths,
     service_log,
     streams,
@@ -67,7 +70,7 @@ _CLASSES: Mapping[str, type] = {
         histories.Dated,
         reference.Reference,
         regression.Fit,
-        regression.Term,
+        regression_terms.Term,
         conditions_model.Model,
         conditions_levels.Layout,
         conditions_levels.Levels,
@@ -79,7 +82,8 @@ _CLASSES: Mapping[str, type] = {
 _WORKED_WITH = (
     *(air_readings, alarm_budget, beside_expected, change_point, change_profile, conditions_levels),
     *(conditions_model, conditions_terms, cusum, histories, learnt, monitor, month_rows, passage),
-    *(reference, regression, run_lengths, service_log, streams, thresholds, sys.modules[__name__]),
+    *(reference, regression, regression_climb, regression_clusters, regression_terms, run_lengths),
+    *(service_log, streams, thresholds, sys.modules[__name__]),
 )
 
 
@@ -259,7 +263,7 @@ def _packed(value: object, arrays: list[NDArray[Any]]) -> object:
         # To say what is expected needs the coefficients, and not how sure they are.
         none = np.zeros((0, 0))
         fields |= {"covariance": none, "singly": none, "scores": none}
-    if isinstance(value, regression.Term):
+    if isinstance(value, regression_terms.Term):
         fields["penalties"] = ()
     return {"c": name, "v": {key: _packed(one, arrays) for key, one in fields.items()}}
 

@@ -16,7 +16,7 @@ from scipy import special
 
 from analysis.ages import Ages
 from analysis.conditions import Conditions
-from analysis.regression import FloatArray
+from analysis.regression_terms import FloatArray
 from analysis.trends import FEW_EXPECTED
 from analysis.words import called, chance, listed
 

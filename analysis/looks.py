@@ -13,6 +13,7 @@ Statistics only: plain numbers in, frozen results out.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
@@ -20,7 +21,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import gammaln
 
-from analysis.plans import Asked, SequentialPlan, SinglePlan, checks_of
+from analysis.plans import Asked, SinglePlan
+from analysis.searches import least_place
+from analysis.sequential import SequentialPlan, checks_of, log_excess
 from analysis.walks import Check, FloatArray, State, advance, begin, likely, walk
 
 
@@ -215,17 +218,14 @@ def bound_at_look(test: Looks, look: int, count: int, confidence: float) -> floa
         last = advance(state, test.checks[look].feeds, rates, count + 1)
         return before + float(last.chance.sum())
 
-    # By halving the logarithm: chances fall steadily with the rate.
-    low, high = np.log(1e-12), np.log(1 - 1e-12)
-    if as_good(float(np.exp(high))) > 1 - confidence:
-        return 1.0
-    while high - low > 1e-12:
-        middle = (low + high) / 2
-        if as_good(float(np.exp(middle))) > 1 - confidence:
-            low = middle
-        else:
-            high = middle
-    return float(np.exp(high))
+    def excess(log_rate: float) -> float:
+        return log_excess(as_good(math.exp(log_rate)), 1 - confidence)
+
+    # Over the logarithm: chances fall steadily with the rate, and theirs nearly as a line does.
+    ends = math.log(1e-12), math.log(1 - 1e-12)
+    near = math.log((count + 3) / test.checks[look].feeds)
+    found = least_place(excess, near, ends, 3 + math.sqrt(count), (1e-13, 1e-12))
+    return 1.0 if found is None else math.exp(found)
 
 
 @dataclass(frozen=True)

@@ -31,7 +31,7 @@ from scipy import special
 
 from analysis.counts import Account
 from analysis.luck import Luck
-from analysis.rates import regroup
+from analysis.run_sums import regroup
 from analysis.shrinkage import shrunk_benchmark
 from analysis.spread import RUNS_FOR_SPREAD, Spread
 from analysis.words import one, per_10k
@@ -352,8 +352,8 @@ def _variances(
 ) -> tuple[list[float], list[tuple[float, float]], FloatArray]:
     """Return variances between runs, with the mean that goes with each and how likely it is.
 
-    By the likelihood of the negative binomial: at rates like these that of the beta-binomial
-    (`analysis.spread.beta_binomial`, which would take its time over hundreds of runs) is the same.
+    By the likelihood of the negative binomial: at rates like these that of the beta-binomial is the
+    same, and takes longer.
     """
     variations = _MOST_VARIATION * (np.arange(_OF_VARIATION) + 0.5) / _OF_VARIATION
     variances = (variations**2).tolist()

@@ -27,7 +27,7 @@ import pyarrow.compute as pc
 from scipy import special
 
 from analysis.intervals import poisson_interval
-from analysis.rates import regroup
+from analysis.run_sums import regroup
 from analysis.site_costs import Costs
 from analysis.spread import Spread, widening
 

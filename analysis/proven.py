@@ -9,8 +9,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analysis.differences import difference
 from analysis.intervals import interval, lower_bound, upper_bound
-from analysis.ratios import difference, ratio
+from analysis.ratios import ratio
 from analysis.words import one, per_10k, two_digits
 
 
@@ -177,7 +178,7 @@ def compare_counts(
     method, confidence
         Of each one's own intervals; see `prove`.
     ratio_method, difference_method : str
-        See `analysis.ratios.ratio` and `analysis.ratios.difference`.
+        See `analysis.ratios.ratio` and `analysis.differences.difference`.
 
     Raises
     ------

@@ -28,7 +28,7 @@ from analysis.conditions import Conditions
 from analysis.conditions_levels import Rows
 from analysis.conditions_model import PARTS, Model
 from analysis.filters import Filters
-from analysis.regression import FloatArray
+from analysis.regression_terms import FloatArray
 from analysis.spread import Spread
 
 #: The rest of a change: what no part of the model explains.

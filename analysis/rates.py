@@ -13,26 +13,13 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
-import pyarrow.compute as pc
 
-from analysis.counts import RUN_SUMS, SUMMED, Account
+from analysis.counts import Account
 from analysis.intervals import interval
-from analysis.log_format import FAULT_KINDS
-from analysis.spread import (
-    RUNS_FOR_SPREAD,
-    PearsonDispersion,
-    Spread,
-    TaroneTest,
-    between_run_variance,
-    pearson_dispersion,
-    relative_variance_by_group,
-    tarone_z,
-    widened_interval,
-    widening,
-)
+from analysis.run_sums import FloatArray, floats, numbered, regroup
+from analysis.spread import RUNS_FOR_SPREAD, Spread, widened_interval, widening
+from analysis.tower_spreads import Clustering, allowed, clustering
 from analysis.words import one, per_10k
-
-FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -139,152 +126,6 @@ class RatesResult:
         return text
 
 
-def regroup(counts: pa.Table, by: Sequence[str]) -> pa.Table:
-    """Sum counts by run into coarser groups.
-
-    Parameters
-    ----------
-    counts : pyarrow.Table
-        As `analysis.counts.LogScan.by_run` gives them.
-    by : sequence of str
-        Some of its groups.
-
-    Returns
-    -------
-    pyarrow.Table
-        The same columns with the fewer groups, sorted.
-    """
-    keys = [*by, "of_tower", "of_run"]
-    summed = counts.group_by(keys).aggregate([*((n, "sum") for n in SUMMED), ("first", "min")])
-    names = [
-        name.removesuffix("_sum") if name != "first_min" else "first"
-        for name in summed.column_names
-    ]
-    return summed.rename_columns(names).sort_by([(key, "ascending") for key in keys])
-
-
-def summed_runs(counts: pa.Table, by: Sequence[str]) -> pa.Table:
-    """Sum counts by run into what `analysis.counts.LogScan.sums` gives, but for first and last.
-
-    Parameters
-    ----------
-    counts : pyarrow.Table
-        As `analysis.counts.LogScan.by_run` gives them.
-    by : sequence of str
-        Some of its groups.
-    """
-    runs = regroup(counts, by)
-    for kind in FAULT_KINDS:
-        feeds = runs[f"feeds_{kind}"]
-        watched = pc.or_(pc.greater(feeds, 0), pc.greater(runs[kind], 0))
-        runs = runs.append_column(f"runs_{kind}", pc.cast(watched, pa.int64()))
-        squares = pc.multiply(pc.cast(feeds, pa.float64()), pc.cast(feeds, pa.float64()))
-        runs = runs.append_column(f"squares_{kind}", squares)
-    keys, names = [*by, "of_tower"], [*SUMMED, *RUN_SUMS]
-    summed = runs.group_by(keys).aggregate([*((n, "sum") for n in names), ("of_run", "count")])
-    called = {**{f"{name}_sum": name for name in names}, "of_run_count": "runs"}
-    summed = summed.rename_columns([called.get(name, name) for name in summed.column_names])
-    return summed.sort_by([(key, "ascending") for key in keys])
-
-
-def spreads(counts: pa.Table, kind: str, *, confidence: float = 0.95) -> dict[str, Spread]:
-    """Say how much the runs of each tower differ beyond chance.
-
-    What is expected of a run is its tower's rate, whatever the groups that are shown: so one log
-    has one spread, and a total one range however it is split. Paper and air differ between runs as
-    well, so the spread holds what they bring, and ranges of one stock alone are on the safe side.
-
-    Parameters
-    ----------
-    counts : pyarrow.Table
-        Counts by run over the whole log, in any groups; see `analysis.counts.LogScan.by_run`.
-    kind : str
-        Kind of fault.
-    confidence : float
-        Of the intervals to be widened.
-
-    Returns
-    -------
-    dict of str to Spread
-        By tower; a tower that nothing watched for this kind is left out.
-    """
-    runs = _watched_runs(counts, kind)
-    found = (
-        between_run_variance(runs.faults, runs.expected, runs.tower, confidence=confidence)
-        if len(runs.names)
-        else ()
-    )
-    return dict(zip(runs.names, found, strict=True))
-
-
-@dataclass(frozen=True)
-class Clustering:
-    """Two further looks at how much the runs of a tower differ; reported, not used.
-
-    Attributes
-    ----------
-    pearson : PearsonDispersion
-        Chi-square per degree of freedom.
-    tarone : TaroneTest
-        Tarone's 1979 test of one rate for all runs.
-    """
-
-    pearson: PearsonDispersion
-    tarone: TaroneTest
-
-
-def clustering(counts: pa.Table, kind: str) -> dict[str, Clustering]:
-    """Test, tower by tower, whether runs differ beyond chance; parameters as of `spreads`."""
-    runs = _watched_runs(counts, kind)
-    return {
-        name: Clustering(
-            pearson_dispersion(runs.faults[runs.tower == t], runs.expected[runs.tower == t]),
-            tarone_z(runs.faults[runs.tower == t], runs.feeds[runs.tower == t]),
-        )
-        for t, name in enumerate(runs.names)
-    }
-
-
-@dataclass(frozen=True)
-class _Runs:
-    """One entry per tower and run that was watched; towers by number into their names."""
-
-    names: tuple[str, ...]
-    tower: npt.NDArray[np.intp]
-    feeds: FloatArray
-    faults: FloatArray
-    expected: FloatArray
-
-
-def _watched_runs(counts: pa.Table, kind: str) -> _Runs:
-    # Without a group there is one row a run already.
-    grouped = counts.num_rows and set(counts.column_names) - {
-        *SUMMED,
-        "of_tower",
-        "of_run",
-        "first",
-    }
-    whole = regroup(counts, ()) if grouped else counts
-    # Runs in which nothing was watched for this kind say nothing of it, and faults whose bin was
-    # not noted, alone in their run, have no feeds to be held against.
-    feeds, faults = _floats(whole[f"feeds_{kind}"]), _floats(whole[kind])
-    kept = feeds >= np.maximum(faults, 1)
-    towers = whole["of_tower"].filter(pa.array(kept)).combine_chunks().dictionary_encode()
-    found = np.array(towers.dictionary.to_pylist(), object).astype(str)
-    names, rank = np.unique(found, return_inverse=True)
-    tower = rank[towers.indices.to_numpy()] if len(rank) else np.array([], np.intp)
-    feeds, faults = feeds[kept], faults[kept]
-    fed, seen = np.bincount(tower, feeds), np.bincount(tower, faults)
-    rate = np.divide(seen, fed, out=np.zeros(len(names)), where=fed > 0)
-    return _Runs(
-        tuple(str(name) for name in names),
-        tower.astype(np.intp),
-        feeds,
-        faults,
-        rate[tower] * feeds,
-    )
-
-
 def rates(
     counts: pa.Table,
     by: Sequence[str],
@@ -378,21 +219,13 @@ def group_rates(
     table = {name: counts[name].take(pa.array(first)) for name in by}
     if not by and not counts.num_rows:
         summed = _Summed.nothing()
-    low, high = interval(summed.inside, summed.feeds, confidence=confidence, method=method)
-    wide_low, wide_high = widened_interval(
-        summed.inside, summed.feeds, summed.relative, confidence=confidence, method=method
-    )
-    phi = widening(summed.inside, summed.relative, confidence=confidence)
+    ranges = summed.ranges(method=method, confidence=confidence)
     table |= {
         "runs": pa.array(summed.runs),
         "feeds": pa.array(summed.feeds),
         "count": pa.array(summed.count),
         "rate": pa.array(summed.rate, mask=~summed.told),
-        "low": pa.array(np.atleast_1d(low)),
-        "high": pa.array(np.atleast_1d(high)),
-        "dispersion": pa.array(np.atleast_1d(phi)),
-        "wide_low": pa.array(np.atleast_1d(wide_low)),
-        "wide_high": pa.array(np.atleast_1d(wide_high)),
+        **{name: pa.array(numbers) for name, numbers in ranges.items()},
     }
     return pa.table(table)
 
@@ -483,11 +316,7 @@ def _told(
     confidence: float,
 ) -> list[Rate]:
     """Give the rate of each group, with its intervals."""
-    low, high = interval(summed.inside, summed.feeds, confidence=confidence, method=method)
-    wide = widened_interval(
-        summed.inside, summed.feeds, summed.relative, confidence=confidence, method=method
-    )
-    phi = np.atleast_1d(widening(summed.inside, summed.relative, confidence=confidence))
+    ranges = summed.ranges(method=method, confidence=confidence)
     told, rate = summed.told, summed.rate
     return [
         Rate(
@@ -496,53 +325,13 @@ def _told(
             feeds=int(summed.feeds[i]),
             runs=int(summed.runs[i]),
             rate=float(rate[i]) if told[i] else None,
-            low=float(low[i]),
-            high=float(high[i]),
-            dispersion=float(phi[i]),
-            wide_low=float(wide[0][i]),
-            wide_high=float(wide[1][i]),
+            **{name: float(numbers[i]) for name, numbers in ranges.items()},
             confidence=confidence,
             method=method,
             spread_known=bool(known[i]),
         )
         for i in range(len(summed.count))
     ]
-
-
-def counted(counts: pa.Table, kind: str) -> tuple[int, int]:
-    """Give the faults of all rows together and the feeds that were watched for them.
-
-    As those of `pooled`, without the ranges, which take most of its time.
-    """
-    faults, feeds = counts[kind].to_numpy(), counts[f"feeds_{kind}"].to_numpy()
-    return int(faults.sum()), int(feeds.sum())
-
-
-def relative_variance(
-    counts: pa.Table, kind: str, spread: Mapping[str, Spread], *, estimated: bool = False
-) -> float:
-    """Say how uncertain clusters make the sum of some counts; parameters as of `rates`.
-
-    Parameters
-    ----------
-    counts, kind, spread
-        As in `rates`.
-    estimated : bool
-        With the spread as it is estimated; otherwise with its allowance for few runs, as ranges
-        have it. A plan for more runs takes the estimate: the allowance goes as they come in.
-
-    Returns
-    -------
-    float
-        Squared coefficient of variation, as `analysis.ratios.ratio` takes it; 0 without feeds.
-    """
-    if not counts.num_rows:
-        return 0.0
-    whole = regroup(counts, ())
-    one = np.zeros(whole.num_rows, np.intp)
-    variance = allowed(whole["of_tower"].to_pylist(), spread, estimated=estimated)
-    feeds = whole[f"feeds_{kind}"].to_numpy()
-    return float(relative_variance_by_group(feeds, one, variance, 1)[0])
 
 
 @dataclass(frozen=True)
@@ -570,6 +359,20 @@ class _Summed:
         # group proves nothing, and its interval is that of no feeds.
         return np.where(self.told, self.count, 0) if len(self.count) else self.count
 
+    def ranges(self, *, method: str, confidence: float) -> dict[str, FloatArray]:
+        """Return the ends of both intervals and the dispersion, by what a `Rate` calls them."""
+        low, high = interval(self.inside, self.feeds, method=method, confidence=confidence)
+        wide_low, wide_high = widened_interval(
+            self.inside, self.feeds, self.relative, method=method, confidence=confidence
+        )
+        return {
+            "low": low,
+            "high": high,
+            "dispersion": widening(self.inside, self.relative, confidence=confidence),
+            "wide_low": wide_low,
+            "wide_high": wide_high,
+        }
+
     @classmethod
     def nothing(cls) -> _Summed:
         zero = np.zeros(1, np.int64)
@@ -587,7 +390,7 @@ class _Summed:
         """As `of`, from sums in which each row holds the runs of one tower."""
         feeds = _whole_sums(group, sums[f"feeds_{kind}"].to_numpy(), size)
         variance = allowed(sums["of_tower"].to_pylist(), spread)
-        squares = _floats(sums[f"squares_{kind}"])
+        squares = floats(sums[f"squares_{kind}"])
         return cls(
             count=_whole_sums(group, sums[kind].to_numpy(), size),
             feeds=feeds,
@@ -607,42 +410,19 @@ class _Summed:
         count, feeds = counts[kind].to_numpy(), counts[f"feeds_{kind}"].to_numpy()
         watched = (feeds > 0) | (count > 0)
         # Squares are added up tower by tower first, as a scan does it: the same to the last digit.
-        towers = counts["of_tower"].combine_chunks().dictionary_encode()
-        names = np.array(towers.dictionary.to_pylist(), object).astype(str)
-        order = np.argsort(names)
-        rank = np.empty(len(names), np.intp)
-        rank[order] = np.arange(len(names))
-        tower = rank[towers.indices.to_numpy()] if len(names) else np.array([], np.intp)
+        names, tower = numbered(counts["of_tower"])
         pair, at = np.unique(group * max(len(names), 1) + tower, return_inverse=True)
         fed = feeds.astype(np.float64)
         squares = np.bincount(at, fed * fed, len(pair)).astype(np.float64)
-        variance = allowed(names[order].tolist(), spread)
+        variance = allowed(names, spread)
         of_group, which = np.divmod(pair, max(len(names), 1))
         total = _whole_sums(group, feeds, size)
         return cls(
             count=_whole_sums(group, count, size),
             feeds=total,
             runs=np.bincount(group[watched], minlength=size),
-            relative=_relative(total, of_group.astype(np.intp), which, squares, variance),
+            relative=_relative(total, of_group, which, squares, variance),
         )
-
-
-def allowed(
-    towers: Sequence[str], spread: Mapping[str, Spread], *, estimated: bool = False
-) -> FloatArray:
-    """Return the variance between runs of each of some towers; 0 where nothing is known of it.
-
-    Parameters
-    ----------
-    towers : sequence of str
-        Any number of times each.
-    spread, estimated
-        As of `relative_variance`.
-    """
-    known = {
-        tower: found.variance if estimated else found.allowed for tower, found in spread.items()
-    }
-    return np.array([known.get(tower, 0.0) for tower in towers], np.float64)
 
 
 def _relative(
@@ -679,8 +459,3 @@ def _joint(codes: Sequence[npt.NDArray[np.intp]]) -> npt.NDArray[np.intp]:
         joint = joint * (int(code.max()) + 1 if len(code) else 1) + code
         _, joint = np.unique(joint, return_inverse=True)
     return joint.astype(np.intp)
-
-
-def _floats(column: pa.ChunkedArray) -> FloatArray:
-    values: FloatArray = column.to_numpy().astype(np.float64)
-    return values

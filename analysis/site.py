@@ -12,7 +12,9 @@ from __future__ import annotations
 import dataclasses
 import datetime as dt
 import hashlib
+import os
 import re
+import time
 import tomllib
 import zoneinfo
 from collections.abc import Mapping, Sequence
@@ -170,6 +172,26 @@ _NOTHING = Setting()
 
 #: A site without a site file.
 NO_SITE = Site()
+
+
+def zone_of(site: Site) -> str:
+    """Return the name of the zone in which times without an offset are taken to be."""
+    return site.zone or machine_zone()
+
+
+def machine_zone() -> str:
+    """Return the name of the machine's time zone, as far as it says."""
+    named = os.environ.get("TZ", "").lstrip(":")
+    if named:
+        return named
+    link = Path("/etc/localtime")
+    try:
+        target = str(link.resolve())
+        if "zoneinfo/" in target:
+            return target.split("zoneinfo/", 1)[1]
+    except OSError:
+        pass
+    return time.tzname[0]
 
 
 class SiteError(ValueError):

@@ -32,9 +32,6 @@ Rao JNK, Scott AJ (1992). A simple method for the analysis of clustered binary d
 Kish L (1965). Survey Sampling. Wiley: effective numbers under unequal weights.
 Satterthwaite FE (1946). An approximate distribution of estimates of variance components.
 Biometrics Bulletin 2:110-114.
-Tarone RE (1979). Testing the goodness of fit of the binomial distribution. Biometrika 66:585-590.
-Williams DA (1975). The analysis of binary responses from toxicological experiments involving
-reproduction and teratogenicity. Biometrics 31:949-952.
 """
 
 from __future__ import annotations
@@ -48,15 +45,10 @@ from scipy import special
 from analysis import intervals
 
 __all__ = [
-    "BetaBinomial",
-    "PearsonDispersion",
     "Spread",
-    "TaroneTest",
-    "beta_binomial",
     "between_run_variance",
-    "pearson_dispersion",
+    "checked_runs",
     "relative_variance_by_group",
-    "tarone_z",
     "widened_interval",
     "widening",
 ]
@@ -66,9 +58,6 @@ IndexArray = NDArray[np.intp]
 
 RUNS_FOR_SPREAD = 30
 """With fewer runs in the log the spread between them counts as unknown."""
-
-EXPECTED_FOR_PEARSON = 5.0
-"""Expected faults per run below which Pearson's dispersion is reported but not used."""
 
 # Student's t gets at least so many degrees of freedom: below five runs' worth of information its
 # quantile grows without bound, and so would the interval, while the log says nothing of v at all.
@@ -194,7 +183,7 @@ def between_run_variance(
     >>> spread.known
     False
     """
-    x, mu = _checked_runs(faults, expected, "expected")
+    x, mu = checked_runs(faults, expected, "expected")
     z = _z(confidence)
     tower = _index(towers, x.size, "towers")
     count = int(tower.max()) + 1 if tower.size else 0
@@ -373,289 +362,6 @@ def widened_interval(
     return intervals.interval(x / phi, n / phi, confidence=confidence, method=method)
 
 
-@dataclass(frozen=True)
-class PearsonDispersion:
-    """Pearson's chi-square per degree of freedom, as a measure of clustering.
-
-    Attributes
-    ----------
-    value : float
-        1 where runs differ as chance has it; NaN where no run is left to judge by.
-    degrees : int
-        Degrees of freedom.
-    expected_per_run : float
-        Mean expected faults of a run.
-    """
-
-    value: float
-    degrees: int
-    expected_per_run: float
-
-    @property
-    def usable(self) -> bool:
-        """Whether runs have faults enough (5 expected) for it to be used and not only reported."""
-        return self.degrees > 0 and self.expected_per_run >= EXPECTED_FOR_PEARSON
-
-    def sentence(self) -> str:
-        """Say it in one plain sentence."""
-        if self.degrees < 1:
-            return "There are too few runs to say how much they differ."
-        text = f"Runs differ {self.value:.2f} times as much as chance alone has it"
-        if self.usable:
-            return text + "."
-        return text + f"; with {self.expected_per_run:.2g} expected faults a run this is a guess."
-
-
-def pearson_dispersion(
-    faults: ArrayLike, expected: ArrayLike, *, fitted: int = 1
-) -> PearsonDispersion:
-    """How much do runs differ, by Pearson's chi-square over its degrees of freedom?
-
-    Parameters
-    ----------
-    faults, expected : array_like
-        One entry per tower and run. Runs where nothing is expected are left out.
-    fitted : int
-        Number of rates fitted to these faults.
-
-    Returns
-    -------
-    PearsonDispersion
-        Do not use it below 5 expected faults per run: the chi-square then is mostly made of single
-        faults in tiny runs.
-
-    Raises
-    ------
-    ValueError
-        Where shapes differ, or numbers are negative or missing.
-
-    Examples
-    --------
-    >>> pearson_dispersion([4, 6, 8, 2], [5, 5, 5, 5]).value
-    1.3333333333333333
-    """
-    x, mu = _checked_runs(faults, expected, "expected")
-    some = mu > 0
-    degrees = int(some.sum()) - fitted
-    if degrees < 1:
-        return PearsonDispersion(
-            float("nan"), max(degrees, 0), float(mu.mean()) if mu.size else 0.0
-        )
-    value = float(((x[some] - mu[some]) ** 2 / mu[some]).sum() / degrees)
-    return PearsonDispersion(value, degrees, float(mu[some].mean()))
-
-
-@dataclass(frozen=True)
-class TaroneTest:
-    """Whether runs differ more than one binomial rate for all of them explains.
-
-    Attributes
-    ----------
-    z : float
-        Standard normal where there is one rate for all runs; NaN where nothing can be said.
-    p_value : float
-        Of the one-sided test against clustering.
-    runs, faults, feeds : int
-        What it rests on.
-    """
-
-    z: float
-    p_value: float
-    runs: int
-    faults: int
-    feeds: int
-
-    def sentence(self) -> str:
-        """Say it in one plain sentence."""
-        if np.isnan(self.z):
-            return f"{self.faults} faults in {self.runs} runs cannot show whether runs differ."
-        differ = "differ more than" if self.p_value <= 0.05 else "need not differ by more than"
-        return f"Runs {differ} chance explains (p = {self.p_value:.2g}, {self.runs} runs)."
-
-
-def tarone_z(faults: ArrayLike, feeds: ArrayLike) -> TaroneTest:
-    """Do runs differ more than one rate for all of them explains?
-
-    Parameters
-    ----------
-    faults, feeds : array_like
-        One entry per run. Runs without feeds are left out.
-
-    Returns
-    -------
-    TaroneTest
-        With NaN for z and p where there is no fault, nothing but faults, or no run of two feeds.
-
-    Raises
-    ------
-    ValueError
-        Where shapes differ, numbers are negative or missing, or faults exceed feeds.
-
-    Notes
-    -----
-    Tarone 1979: Z = (S - sum n) / sqrt(2 sum n(n - 1)) with S = sum (x - n p)^2 / (p q), the score
-    test of no extra variation against the beta-binomial. The normal approximation is poor where the
-    log holds a handful of faults only.
-
-    Examples
-    --------
-    >>> tarone_z([0, 4, 1, 0, 5, 2, 0, 0], [50_000] * 8).sentence()
-    'Runs differ more than chance explains (p = 0.0038, 8 runs).'
-    """
-    x, n = _checked_faults_and_feeds(faults, feeds)
-    sums = {"runs": int(x.size), "faults": int(x.sum()), "feeds": int(n.sum())}
-    pairs = 2 * float((n * (n - 1)).sum())
-    if pairs <= 0 or not 0 < x.sum() < n.sum():
-        return TaroneTest(float("nan"), float("nan"), **sums)
-    p = x.sum() / n.sum()
-    excess = float(((x - n * p) ** 2 / (p * (1 - p)) - n).sum())
-    z = excess / np.sqrt(pairs)
-    return TaroneTest(float(z), float(special.ndtr(-z)), **sums)
-
-
-@dataclass(frozen=True)
-class BetaBinomial:
-    """A rate that differs from run to run as a beta distribution has it.
-
-    Attributes
-    ----------
-    mean : float
-        Mean rate mu, faults per feed.
-    rho : float
-        Correlation of two feeds of one run, 1/(a + b + 1); 0 is the plain binomial.
-    log_likelihood : float
-        At the maximum, binomial coefficients included.
-    binomial_log_likelihood : float
-        Of the plain binomial, for comparison.
-    runs, faults, feeds : int
-        What it rests on.
-    """
-
-    mean: float
-    rho: float
-    log_likelihood: float
-    binomial_log_likelihood: float
-    runs: int
-    faults: int
-    feeds: int
-
-    @property
-    def variance(self) -> float:
-        """Squared coefficient of variation of the runs' rates, comparable to `Spread.variance`."""
-        return self.rho * (1 - self.mean) / self.mean if self.mean > 0 else 0.0
-
-    def sentence(self) -> str:
-        """Say it in one plain sentence."""
-        return (
-            f"The rate is {1e4 * self.mean:.2f} per 10,000 feeds on the average and differs by "
-            f"about {100 * np.sqrt(self.variance):.0f} % from run to run ({self.runs} runs)."
-        )
-
-
-def beta_binomial(faults: ArrayLike, feeds: ArrayLike) -> BetaBinomial:
-    """Which mean and which spread of the runs' rates fit best?
-
-    Parameters
-    ----------
-    faults, feeds : array_like
-        One entry per run. Runs without feeds are left out.
-
-    Returns
-    -------
-    BetaBinomial
-        With rho 0 where the plain binomial is the best fit; a log without faults gives a mean of 0.
-
-    Raises
-    ------
-    ValueError
-        Where shapes differ, numbers are negative or missing, faults exceed feeds, or there are no
-        feeds.
-
-    Notes
-    -----
-    Williams 1975. The likelihood is maximised over the logits of the mean and the logarithm of
-    theta = rho / (1 - rho), from the best point of a grid, so that it cannot be caught at the flat
-    end where theta vanishes; that end is compared as the plain binomial.
-
-    Examples
-    --------
-    Control group of Weil 1970, live pups among those born, litter by litter:
-
-    >>> born = [13, 12, 9, 9, 8, 8, 13, 12, 10, 10, 9, 13, 5, 7, 10, 10]
-    >>> live = [13, 12, 9, 9, 8, 8, 12, 11, 9, 9, 8, 11, 4, 5, 7, 7]
-    >>> fit = beta_binomial(live, born)
-    >>> round(fit.mean, 4), round(fit.rho, 4)
-    (0.898, 0.0202)
-    """
-    from scipy import optimize  # a fit is asked for seldom; the import costs every start
-
-    x, n = _checked_faults_and_feeds(faults, feeds)
-    if x.size == 0:
-        raise ValueError("there are no feeds to fit a rate to")
-    sums = {"runs": int(x.size), "faults": int(x.sum()), "feeds": int(n.sum())}
-    p = float(x.sum() / n.sum())
-    coefficients = float(
-        (special.gammaln(n + 1) - special.gammaln(x + 1) - special.gammaln(n - x + 1)).sum()
-    )
-    plain = float((special.xlogy(x, p) + special.xlog1py(n - x, -p)).sum())
-    if not 0 < p < 1:
-        return BetaBinomial(p, 0.0, plain + coefficients, plain + coefficients, **sums)
-
-    def negative(point: FloatArray) -> float:
-        mean = special.expit(point[0])
-        theta = np.exp(np.clip(point[1], -60.0, 20.0))
-        return -_log_beta_binomial(x, n, float(mean), float(special.expit(-point[0])), theta)
-
-    start_mean = float(special.logit(p))
-    # theta from far below what one fault could show to a run being all good or all bad.
-    grid = np.arange(-30.0, 3.0, 0.5)
-    values = [negative(np.array([start_mean, g])) for g in grid]
-    start = np.array([start_mean, grid[int(np.argmin(values))]])
-    best = optimize.minimize(
-        negative,
-        start,
-        method="Nelder-Mead",
-        options={"xatol": 1e-9, "fatol": 1e-11, "maxiter": 4000},
-    )
-    # A gain below what rounding makes of the sums is none: the flat end of theta was found.
-    if -best.fun <= plain + 1e-7:
-        return BetaBinomial(p, 0.0, plain + coefficients, plain + coefficients, **sums)
-    theta = float(np.exp(best.x[1]))
-    return BetaBinomial(
-        mean=float(special.expit(best.x[0])),
-        rho=theta / (1 + theta),
-        log_likelihood=float(-best.fun) + coefficients,
-        binomial_log_likelihood=plain + coefficients,
-        **sums,
-    )
-
-
-def _log_beta_binomial(
-    x: FloatArray, n: FloatArray, mean: float, other: float, theta: float
-) -> float:
-    """Log-likelihood without the binomial coefficients; `other` is 1 - mean, kept exact."""
-    a, b = mean / theta, other / theta
-    # B(a + x, b + n - x) / B(a, b) in ratios of neighbouring gamma functions, since with thousands
-    # of feeds a run the logarithms themselves are far larger than their differences.
-    up = _log_rising(a, x)
-    down = _log_rising(b, n - x)
-    return float((up + down - _log_rising(a + b, n)).sum())
-
-
-def _log_rising(start: float, steps: FloatArray) -> FloatArray:
-    """Logarithm of gamma(start + steps) / gamma(start), without cancellation for large `start`."""
-    if start < 50:
-        return np.asarray(special.gammaln(start + steps) - special.gammaln(start))
-    end = start + steps
-    # Stirling's series of both; the terms beyond are below 1e-15 from 50 on.
-    series = [(1 / 12, 1), (-1 / 360, 3), (1 / 1260, 5), (-1 / 1680, 7)]
-    tail = sum(c * (end**-k - float(start) ** -k) for c, k in series)
-    ratio = steps / start
-    return np.asarray(
-        (end - 0.5) * np.log1p(ratio) + steps * (np.log(start) - 1) + tail, dtype=np.float64
-    )
-
-
 def _z(confidence: float) -> float:
     if not 0 < confidence < 1:
         raise ValueError(f"confidence must lie between 0 and 1, not {confidence}")
@@ -675,7 +381,16 @@ def _index(values: ArrayLike | None, size: int, name: str) -> IndexArray:
     return index.astype(np.intp)
 
 
-def _checked_runs(faults: ArrayLike, other: ArrayLike, name: str) -> tuple[FloatArray, FloatArray]:
+def checked_runs(faults: ArrayLike, other: ArrayLike, name: str) -> tuple[FloatArray, FloatArray]:
+    """Return two numbers of each run as arrays; ValueError where they cannot be.
+
+    Parameters
+    ----------
+    faults, other : array_like
+        One entry per run, 0 or more, none missing.
+    name : str
+        What the other numbers are, for the message.
+    """
     x = np.asarray(faults, dtype=np.float64)
     y = np.asarray(other, dtype=np.float64)
     if x.ndim != 1 or x.shape != y.shape:
@@ -685,9 +400,3 @@ def _checked_runs(faults: ArrayLike, other: ArrayLike, name: str) -> tuple[Float
     ):
         raise ValueError(f"faults and {name} must be 0 or more, with none missing")
     return x, y
-
-
-def _checked_faults_and_feeds(faults: ArrayLike, feeds: ArrayLike) -> tuple[FloatArray, FloatArray]:
-    x, n = _checked_runs(faults, feeds, "feeds")
-    intervals.check_counts(x, n)
-    return x[n > 0], n[n > 0]

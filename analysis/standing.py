@@ -20,9 +20,10 @@ from numpy.typing import NDArray
 from analysis.benchmark import Compared, compare
 from analysis.counts import Account
 from analysis.proofs import Proof
-from analysis.rates import Rate, allowed, rates_of
+from analysis.rates import Rate, rates_of
 from analysis.ratios import benjamini_hochberg, ratio
 from analysis.spread import Spread
+from analysis.tower_spreads import allowed
 from analysis.verdicts import Comparison
 
 FloatArray = NDArray[np.float64]

@@ -10,11 +10,9 @@ import errno
 import hashlib
 import io
 import json
-import os
 import re
 import shutil
 import tempfile
-import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
@@ -25,23 +23,20 @@ from analysis.comparing import FileAccount, compare
 from analysis.counts import Account, LogScan
 from analysis.export import run_cells
 from analysis.filters import Filters
-from analysis.intake import (
-    ParsedLog,
-    Problem,
-    Progress,
-    RejectsFile,
-    known_names,
-    own_names,
-    read_bytes,
-    read_log,
-    tell_kind,
-)
+from analysis.headers import known_names, own_names, tell_kind
+from analysis.intake import ParsedLog, Progress, read_bytes, read_log
+from analysis.line_checks import Problem
 from analysis.log_format import KINDS
-from analysis.records import NotALogError, examine, read_header
-from analysis.site import Site, read_site
+from analysis.records import read_header
+from analysis.rejects import RejectsFile
+from analysis.site import Site, read_site, zone_of
 from analysis.snapshot import Snapshot, StoreError, empty_snapshot
 from analysis.spool import Scratch
-from analysis.store import Store, Undone, is_store
+from analysis.store import Store
+from analysis.store_format import is_store
+from analysis.texts import NotALogError, examine
+from analysis.undoing import Undone
+from analysis.words import many
 
 #: Problems of one file that are told one by one; all are in its rejects file.
 MOST_TOLD = 100_000
@@ -82,10 +77,9 @@ class Taken:
         if self.account is None:
             return f"{self.file}: {self.error}."
         a = self.account
-        line = "line" if a.lines == 1 else "lines"
         number = f" This is intake {a.intake}." if a.intake is not None else ""
         return (
-            f"{self.file} ({KINDS[self.kind].title}): {a.lines:,} {line} read = "  # type: ignore[index]
+            f"{self.file} ({KINDS[self.kind].title}): {many(a.lines, 'line')} read = "  # type: ignore[index]
             f"{a.added:,} added + {a.corrected:,} corrected + {a.known:,} already known + "
             f"{a.rejected:,} rejected.{number}"
         )
@@ -123,26 +117,10 @@ class Intake:
             f"{sum(a.known for a in good):,} already known",
             f"{sum(a.rejected for a in good):,} rejected",
         ]
-        lines = sum(a.lines for a in good)
-        text = f"{lines:,} {'line' if lines == 1 else 'lines'} read: {', '.join(parts)}"
+        text = f"{many(sum(a.lines for a in good), 'line')} read: {', '.join(parts)}"
         if refused:
             text += f"; {refused} {'file was' if refused == 1 else 'files were'} refused whole"
         return text + "."
-
-
-def machine_zone() -> str:
-    """Return the name of the machine's time zone, as far as it says."""
-    named = os.environ.get("TZ", "").lstrip(":")
-    if named:
-        return named
-    link = Path("/etc/localtime")
-    try:
-        target = str(link.resolve())
-        if "zoneinfo/" in target:
-            return target.split("zoneinfo/", 1)[1]
-    except OSError:
-        pass
-    return time.tzname[0]
 
 
 @dataclass(frozen=True)
@@ -222,7 +200,7 @@ def add(folder: Path, offered: Sequence[Offered], *, watch: Watch = UNWATCHED) -
                 raise
             taken[offer] = Taken(_label(offer), error=str(error))
     files = tuple(taken[offer] for offer in offered)
-    return Intake(files, _whole(folder, keep=True), zone(site), stored=True)
+    return Intake(files, _whole(folder, keep=True), zone_of(site), stored=True)
 
 
 def enter(folder: Path, upload: Upload, *, tower: str, run: str, stood: str) -> Taken:
@@ -267,14 +245,13 @@ def enter(folder: Path, upload: Upload, *, tower: str, run: str, stood: str) -> 
 
     try:
         parsed = _read(upload, store, site, scratch, UNWATCHED)
-        account = store.add(parsed, whole, zone=zone(site), stands=stands)
+        account = store.add(parsed, whole, zone=zone_of(site), stands=stands)
         done = _taken(upload, parsed, account, None)
     except _WillNotDoError:
-        problems = (problem for line in parsed.rejected for problem in line.problems)
         return Taken(
             _label(upload),
             "runs",
-            problems=tuple(islice(problems, MOST_TOLD)),
+            problems=_told(parsed),
             error="a line of it will not do, so none was stored",
         )
     except NotALogError as error:
@@ -347,7 +324,7 @@ def check(folder: Path, offered: Sequence[Offered], *, watch: Watch = UNWATCHED)
                 for offer in _lists_first(offered, site)
             }
             files = tuple(_unnumbered(taken[offer]) for offer in offered)
-    return Intake(files, _whole(folder), zone(site), stored=False)
+    return Intake(files, _whole(folder), zone_of(site), stored=False)
 
 
 def _unnumbered(taken: Taken) -> Taken:
@@ -368,13 +345,8 @@ def undo(folder: Path, number: int) -> tuple[Undone, Account | None]:
     analysis.site.SiteError
         When the site file is wrong.
     """
-    done = Store(folder).undo(number, zone=zone(read_site(folder)))
+    done = Store(folder).undo(number, zone=zone_of(read_site(folder)))
     return done, _whole(folder, keep=True)
-
-
-def zone(site: Site) -> str:
-    """Return the zone in which times without an offset are taken to be."""
-    return site.zone or machine_zone()
 
 
 def _whole(folder: Path, *, keep: bool = False) -> Account | None:
@@ -445,13 +417,17 @@ def _unreadable(error: OSError) -> str:
     return f"it cannot be read ({reason}); check the name and the rights"
 
 
-def _taken(offer: Offered, parsed: ParsedLog, account: FileAccount, rejects: Path | None) -> Taken:
+def _told(parsed: ParsedLog) -> tuple[Problem, ...]:
     problems = (problem for line in parsed.rejected for problem in line.problems)
+    return tuple(islice(problems, MOST_TOLD))
+
+
+def _taken(offer: Offered, parsed: ParsedLog, account: FileAccount, rejects: Path | None) -> Taken:
     return Taken(
         file=_label(offer),
         kind=parsed.kind.name,
         account=account,
-        problems=tuple(islice(problems, MOST_TOLD)),
+        problems=_told(parsed),
         warnings=tuple(parsed.warnings),
         rejects_file=str(rejects) if rejects else None,
     )
@@ -464,7 +440,8 @@ def _take(
     # Rows that do not fit in memory wait where there has to be room for them anyway.
     near = next((place for place in (folder, *folder.absolute().parents) if place.is_dir()), folder)
     scratch = Scratch([near])
-    try:
+
+    def take() -> Taken:
         store = Store(folder, on_wait=watch.waits) if is_store(folder) else None
         parsed = _read(offer, store, site, scratch, watch)
         # A store is made only once there is something to put in it.
@@ -479,23 +456,28 @@ def _take(
                     f"store ({error.strerror}), so nothing of it was stored"
                 ) from None
 
-        account = store.add(parsed, keep if keep_rejects else None, zone=zone(site))
+        account = store.add(parsed, keep if keep_rejects else None, zone=zone_of(site))
         return _taken(offer, parsed, account, rejects.path)
-    except NotALogError as error:
-        return Taken(_label(offer), error=str(error))
-    except OSError as error:
-        return Taken(_label(offer), error=_unreadable(error))
-    finally:
-        scratch.close()
+
+    return _unless_refused(offer, scratch, take)
 
 
 def _preview(folder: Path, offer: Offered, site: Site, watch: Watch) -> Taken:
     scratch = Scratch()
-    try:
+
+    def look() -> Taken:
         store = Store(folder) if is_store(folder) else None
         parsed = _read(offer, store, site, scratch, watch)
         account = compare(parsed, store.snapshot() if store else empty_snapshot()).account
         return _taken(offer, parsed, account, None)
+
+    return _unless_refused(offer, scratch, look)
+
+
+def _unless_refused(offer: Offered, scratch: Scratch, take: Callable[[], Taken]) -> Taken:
+    """Return what became of a file, or why it was refused whole; what was on disk is let go of."""
+    try:
+        return take()
     except NotALogError as error:
         return Taken(_label(offer), error=str(error))
     except OSError as error:

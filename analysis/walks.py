@@ -6,7 +6,7 @@ the distribution of the count of those tests that go on from one check to the ne
 increments, nothing drawn at random and nothing approximated (Aroian 1968, Technometrics
 10:125-132).
 
-Statistics only: arrays in, arrays out. `analysis.plans` sets boundaries with it, and
+Statistics only: arrays in, arrays out. `analysis.sequential` sets boundaries with it, and
 `analysis.looks` judges with it at the ends of runs.
 """
 
@@ -19,7 +19,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import betaincc
+from scipy.special import betainc, betaincc
 
 FloatArray = NDArray[np.float64]
 
@@ -42,6 +42,22 @@ def at_most(count: ArrayLike, feeds: ArrayLike, rate: ArrayLike) -> FloatArray:
     x, n, p = (np.asarray(value, float) for value in (count, feeds, rate))
     inside = betaincc(np.clip(x, 0, None) + 1, np.clip(n - x, 1, None), p)
     return np.where(x < 0, 0.0, np.where(x >= n, 1.0, inside))
+
+
+def more_than(count: int, feeds: int, rate: float) -> float:
+    """Return the chance of more than so many faults in so many feeds at a rate.
+
+    The far tail itself, and not what is left of the near one, which has no digits where it is
+    small.
+
+    Parameters
+    ----------
+    count, feeds : int
+        0 or more.
+    rate : float
+        Faults per feed, 0 to 1.
+    """
+    return 0.0 if count >= feeds else float(betainc(count + 1, feeds - count, rate))
 
 
 class Check(NamedTuple):

@@ -17,6 +17,11 @@ def one(kind: str, count: int) -> str:
     return words[kind] if count == 1 else kind
 
 
+def many(number: int, thing: str) -> str:
+    """Write a number of things: ``1 row``, ``1,204 rows``."""
+    return f"{number:,} {thing}" if number == 1 else f"{number:,} {thing}s"
+
+
 def two_digits(value: float) -> str:
     """Write a number with two significant digits, without an exponent."""
     # Beyond any count there can be; written out it would be a row of noughts.

@@ -9,8 +9,8 @@ import datetime as dt
 import re
 from collections.abc import Mapping, Sequence
 
+from analysis.burn_ins import Batch, BatchError, typed_burn_in
 from analysis.log_format import MOST_BINS
-from analysis.proofs import Batch, BatchError, typed_burn_in
 from dashboard import filters, parts
 
 #: Bins of a tower, where nothing says otherwise.
@@ -26,7 +26,7 @@ def read_batch(text: str) -> Batch:
 
     Raises
     ------
-    analysis.proofs.BatchError
+    analysis.burn_ins.BatchError
         When it is not written so; the message says how.
     """
     words = text.split()
@@ -61,7 +61,7 @@ def read_bins(text: str) -> int:
 
     Raises
     ------
-    analysis.proofs.BatchError
+    analysis.burn_ins.BatchError
         When it is no whole number from 1 to the most that a tower can have.
     """
     bins = _whole(text, "the number of bins", "how many the tower has")
@@ -86,11 +86,11 @@ def _faults(text: str, kind: str) -> tuple[int | None, ...]:
 
 
 def check_batches(bins: int, batches: Sequence[Batch]) -> None:
-    """Refuse what cannot be; further than `analysis.proofs.typed_burn_in`, which is asked too.
+    """Refuse what cannot be; further than `analysis.burn_ins.typed_burn_in`, which is asked too.
 
     Raises
     ------
-    analysis.proofs.BatchError
+    analysis.burn_ins.BatchError
         When a batch cannot be; the message says which.
     """
     typed_burn_in("", bins, batches, dt.datetime(2000, 1, 1))
@@ -121,7 +121,7 @@ def with_batch(query: filters.Query, typed: Mapping[str, str], now: dt.datetime)
 
     Raises
     ------
-    analysis.proofs.BatchError
+    analysis.burn_ins.BatchError
         When it cannot be; the message says what to mend.
     """
     if not typed["tower"]:

@@ -21,6 +21,7 @@ from analysis.acceptance import Judgement
 from analysis.adjusting import AdjustedTrends
 from analysis.at_tower import TowerNow, offered_names, towers_now
 from analysis.belief import Belief
+from analysis.burn_ins import Batch
 from analysis.causes import Causes
 from analysis.charts import Chart
 from analysis.conditions import Conditions
@@ -40,7 +41,7 @@ from analysis.overs import Overs
 from analysis.overview import Overview
 from analysis.parts import PartRow, Parts
 from analysis.patterns import PATTERNS_FILE, PatternsError, read_patterns
-from analysis.proofs import Batch, Proof
+from analysis.proofs import Proof
 from analysis.rate_change import Change
 from analysis.set_up import SetUp
 from analysis.site import USUAL_BUDGET, Site, read_site
@@ -793,7 +794,7 @@ class Data:
 
         Raises
         ------
-        analysis.proofs.BatchError
+        analysis.burn_ins.BatchError
             For batches that cannot be.
         analysis.plans.PlanError
             For rates that cannot be.

@@ -265,7 +265,7 @@ def duckdb_started_once() -> Iterator[None]:
     # What was read of a file that a test then spoils is read again.
     shared.execute("set enable_external_file_cache = false")
     with pytest.MonkeyPatch.context() as patch:
-        for name in ("snapshot", "store", "comparing"):
+        for name in ("snapshot", "store", "commits", "health", "store_format", "comparing"):
             patch.setattr(f"analysis.{name}.connect", lambda: Connection(start, shared))
         yield
 

@@ -14,8 +14,8 @@ import pytest
 import data_samples
 from analysis import taking_in
 from analysis.intake import read_bytes, read_log
-from analysis.records import NotALogError
 from analysis.store import Store
+from analysis.texts import NotALogError
 from tests.conftest import LINE, RUNS_HEADER, problems, read, reasons, run_log, stored
 
 SAMPLES = data_samples.folder()

@@ -21,30 +21,44 @@ FIGURES = sorted((TOP / "dashboard" / "figures").glob("*.py"))
 #: question's.
 PLACE = {
     "log_format": 0,
+    "texts": 0,
     "filters": 1,
     "kept": 1,
     "papers": 1,
     "records": 1,
     "snapshot": 1,
     "spool": 1,
+    "sums": 1,
     "values": 1,
+    "words": 1,
+    "kept_totals": 2,
     "patterns": 2,
+    "query_columns": 2,
     "site_values": 2,
     "upkeep": 2,
     "site_costs": 3,
     "site_entry": 3,
+    "line_checks": 4,
     "site": 4,
-    "intake": 5,
-    "comparing": 6,
-    "engine": 6,
-    "store": 7,
+    "engine": 5,
+    "entry": 5,
+    "headers": 5,
+    "intake": 6,
+    "scans": 6,
+    "comparing": 7,
+    "logged": 7,
+    "rejects": 7,
+    "commits": 8,
     "counts": 8,
+    "health": 10,
+    "store_format": 10,
+    "undoing": 10,
     "answers": 11,
+    "drafts": 11,
     "export": 11,
     "history": 11,
     "kept_plans": 11,
-    "drafts": 11,
-    "entry": 5,
+    "store": 11,
     "taking_in": 12,
 }
 QUESTION = 9
@@ -147,7 +161,12 @@ def test_no_module_of_analysis_imports_itself_by_a_detour() -> None:
 def test_questions_take_counts_and_never_a_store_or_a_file(path: Path) -> None:
     if place(module(path)) == QUESTION:
         readers = {"store", "snapshot", "intake", "records", "values", "spool", "comparing"}
-        assert not siblings(path) & (readers | {"answers", "history", "export"})
+        readers |= {"texts", "headers", "line_checks", "rejects"}
+        storing = {"commits", "health", "kept_totals", "store_format", "undoing"}
+        scanning = {"query_columns", "scans", "logged"}
+        assert not siblings(path) & (
+            readers | storing | scanning | {"answers", "history", "export"}
+        )
 
 
 ANSWERS = MODULES["answers"]
@@ -177,20 +196,29 @@ def test_no_module_of_answers_is_called_like_an_answer() -> None:
     assert not modules & set(answers._ANSWERED_IN)
 
 
-@pytest.mark.parametrize("name", ["intervals", "spread", "ratios", "shrinkage", "regression"])
+@pytest.mark.parametrize(
+    "name", ["intervals", "spread", "dispersion", "ratios", "differences", "shrinkage"]
+)
 def test_plain_statistics_take_plain_arrays(name: str) -> None:
-    assert siblings(TOP / "analysis" / f"{name}.py") <= {"intervals", "spread"}
+    assert siblings(TOP / "analysis" / f"{name}.py") <= {"intervals", "spread", "ratios"}
 
 
-@pytest.mark.parametrize("name", ["walks", "plans", "looks", "screens"])
+@pytest.mark.parametrize("end", ["", "_terms", "_climb", "_clusters"])
+def test_the_regression_takes_plain_arrays(end: str) -> None:
+    own = {"regression_terms", "regression_climb", "regression_clusters"}
+    assert siblings(TOP / "analysis" / f"regression{end}.py") <= own
+
+
+@pytest.mark.parametrize("name", ["walks", "plans", "sequential", "looks", "screens"])
 def test_plans_take_plain_numbers(name: str) -> None:
-    plain = {"intervals", "kept", "words", "walks", "plans", "looks"}
+    plain = {"intervals", "kept", "words", "searches", "walks", "plans", "sequential", "looks"}
     assert siblings(TOP / "analysis" / f"{name}.py") <= plain
 
 
 @pytest.mark.parametrize("path", ANALYSIS, ids=[*MODULES])
 def test_only_what_stores_and_scans_speaks_to_the_database(path: Path) -> None:
-    if path.stem not in ("snapshot", "comparing", "upkeep", "store", "engine"):
+    storing = {"commits", "health", "store", "store_format", "undoing", "upkeep"}
+    if path.stem not in storing | {"snapshot", "comparing", "engine"}:
         assert not packages(path) & {"duckdb", "deltalake"}
 
 

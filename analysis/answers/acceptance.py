@@ -10,20 +10,12 @@ from analysis import acceptance as question
 from analysis.acceptance import Chosen, Judgement
 from analysis.answers.places import listed_towers
 from analysis.answers.proved import burn_ins
+from analysis.burn_ins import PROVED, Batch, BurnIn, burn_in, typed_burn_in
+from analysis.chosen_plans import KeptPlan, chosen, kept_for
 from analysis.counts import Account, LogScan
 from analysis.filters import FilterError, Filters
 from analysis.log_format import KINDS
-from analysis.proofs import (
-    PROVED,
-    Batch,
-    BurnIn,
-    KeptPlan,
-    Proof,
-    burn_in,
-    chosen,
-    kept_for,
-    typed_burn_in,
-)
+from analysis.proofs import Proof
 from analysis.site import NO_SITE, Site
 from analysis.words import listed
 
@@ -103,7 +95,7 @@ def judge_batches(
 
     Raises
     ------
-    analysis.proofs.BatchError
+    analysis.burn_ins.BatchError
         For batches that cannot be.
     analysis.plans.PlanError
         For rates that cannot be.

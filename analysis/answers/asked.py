@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import datetime as dt
 
+from analysis.burn_ins import PROVED
 from analysis.counts import LogScan
 from analysis.filters import FilterError, Filters
-from analysis.proofs import PROVED
 from analysis.words import listed
 
 #: The whole log.

@@ -10,11 +10,11 @@ from analysis.answers.asked import production
 from analysis.answers.expected import ages_of, expected_by_kind
 from analysis.belief import Belief
 from analysis.belief_counts import read_counts, read_every_run, read_stretches
+from analysis.burn_ins import PROVED
 from analysis.conditions import Conditions
 from analysis.conditions_levels import COLUMNS
 from analysis.counts import LogScan
 from analysis.filters import Filters
-from analysis.proofs import PROVED
 
 
 def believe(

@@ -14,9 +14,9 @@ from analysis.counts import LogScan
 from analysis.filters import Filters
 from analysis.log_format import YEARS
 from analysis.proofs import Proof
+from analysis.settling import MARGIN
 from analysis.site import NO_SITE, Site
 from analysis.snapshot import merged
-from analysis.verdicts import MARGIN
 from analysis.words import listed
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from analysis import rates as question
+from analysis import tower_spreads as question
 from analysis.answers.asked import EVERYTHING
 from analysis.counts import LogScan
 from analysis.filters import Filters

@@ -21,6 +21,7 @@ from analysis.answers.spare_sheets import overs
 from analysis.answers.splits import change
 from analysis.answers.streams import drift
 from analysis.answers.wear import parts
+from analysis.burn_ins import PROVED
 from analysis.conditions import Conditions
 from analysis.counts import LogScan
 from analysis.drift import Drift
@@ -29,7 +30,6 @@ from analysis.in_place import PACE_DAYS
 from analysis.log_format import FAULT_KINDS, YEARS
 from analysis.parts import Parts
 from analysis.patterns import Pattern
-from analysis.proofs import PROVED
 from analysis.rates import Rate, pooled
 from analysis.site import NO_SITE, USUAL_BUDGET, Site
 from analysis.weekly import WEEKS_BEFORE, Weekly, monday

@@ -11,7 +11,7 @@ from dashboard.commands import options as shared
 
 if TYPE_CHECKING:
     from analysis.acceptance import Judgement, KindJudged, Step
-    from analysis.proofs import Conditions
+    from analysis.ran_on import Conditions
 
 #: A terminal's usual width.
 _WIDTH = 98

@@ -13,9 +13,10 @@ from dashboard.commands import UsageError
 from dashboard.commands import options as shared
 
 if TYPE_CHECKING:
+    from analysis.chosen_plans import KeptPlan
     from analysis.counts import Account
-    from analysis.kept_plans import KeptPlan
-    from analysis.plans import SequentialPlan, SinglePlan
+    from analysis.plans import SinglePlan
+    from analysis.sequential import SequentialPlan
 
     Plan = SinglePlan | SequentialPlan
 
@@ -125,6 +126,7 @@ def _air(text: str) -> tuple[float, float]:
 def run(options: argparse.Namespace) -> int:
     """Print the plan; keep it where that is asked."""
     from analysis import plans
+    from analysis.sequential import sequential_plan
 
     _check(options)
     risk = options.producer_risk
@@ -137,7 +139,7 @@ def run(options: argparse.Namespace) -> int:
     else:
         asked = plans.Asked(options.good, options.bad, risk, options.consumer_risk)
         if options.sequential:
-            plan = plans.sequential_plan(asked, options.max_feeds)
+            plan = sequential_plan(asked, options.max_feeds)
         else:
             plan = plans.single_plan(asked)
             if options.max_feeds is not None and options.max_feeds < plan.feeds:
@@ -248,7 +250,8 @@ def _rates(plan: Plan, options: argparse.Namespace, number: int) -> list[float]:
 
 
 def _json(plan: Plan, choices: Sequence[SinglePlan], options: argparse.Namespace) -> dict[str, Any]:
-    from analysis.plans import SequentialPlan, proves
+    from analysis.plans import proves
+    from analysis.sequential import SequentialPlan
 
     rates = _rates(plan, options, _RATES)
     answer: dict[str, Any] = {
@@ -307,7 +310,8 @@ def _json(plan: Plan, choices: Sequence[SinglePlan], options: argparse.Namespace
 
 
 def _print(plan: Plan, choices: Sequence[SinglePlan], options: argparse.Namespace) -> None:
-    from analysis.plans import SequentialPlan, SinglePlan, proves
+    from analysis.plans import SinglePlan, proves
+    from analysis.sequential import SequentialPlan
     from analysis.words import per_10k, two_digits
 
     rates = _rates(plan, options, _SHOWN)
@@ -382,9 +386,10 @@ def _percent(share: float) -> str:
 
 def _keep(options: argparse.Namespace, plan: Plan) -> tuple[KeptPlan, Account, str]:
     """Keep the plan in the store; give the burn-in's rows so far, and words for it."""
+    from analysis.chosen_plans import KeptPlan
     from analysis.filters import Filters
-    from analysis.kept_plans import KeptPlan, keep
-    from analysis.plans import SequentialPlan
+    from analysis.kept_plans import keep
+    from analysis.sequential import SequentialPlan
     from analysis.values import nearest
 
     assert plan.asked is not None

@@ -11,7 +11,7 @@ from dashboard.commands import Parser, sentence
 from dashboard.commands import options as shared
 
 if TYPE_CHECKING:
-    from analysis.store import Health
+    from analysis.health import Health
 
 
 def configure(parser: argparse.ArgumentParser) -> None:

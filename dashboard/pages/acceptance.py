@@ -20,10 +20,12 @@ from dash.development.base_component import Component
 from flask import Response, request
 
 from analysis.acceptance import Judgement, KindJudged
+from analysis.burn_ins import PROVED, BatchError
 from analysis.filters import FilterError
 from analysis.log_format import YEARS
 from analysis.plans import PlanError
-from analysis.proofs import PROVED, BatchError, Conditions, Proof, between
+from analysis.proofs import Proof
+from analysis.ran_on import Conditions, between
 from analysis.site import read_site
 from analysis.words import listed
 from dashboard import filters, parts, theme
@@ -159,7 +161,7 @@ def judgement(data: Data, query: filters.Query) -> Judgement | None:
         When such a burn-in is not in the log.
     analysis.plans.PlanError
         For rates that cannot be.
-    analysis.proofs.BatchError
+    analysis.burn_ins.BatchError
         For batches that cannot be.
     """
     rates, name = _rates(query), _name(query)
@@ -573,7 +575,7 @@ def path_title(kind: KindJudged) -> str:
 def told_conditions(ran: Conditions) -> list[str]:
     """Say on what, in what air and with what a burn-in ran, a sentence for each.
 
-    In the words of `analysis.proofs.Conditions.sentence`, with the feeds of each stock and what was
+    In the words of `analysis.ran_on.Conditions.sentence`, with the feeds of each stock and what was
     done to the paper; of the lots only those that were run again.
     """
     stocks = [f"{name or 'stock not logged'} ({feeds:,} feeds)" for name, feeds in ran.stocks]

@@ -24,12 +24,15 @@ from werkzeug.datastructures import FileStorage
 from werkzeug.exceptions import RequestEntityTooLarge
 
 from analysis import taking_in
-from analysis.intake import Problem, known_names, own_names, rejects_name
+from analysis.headers import known_names, own_names
+from analysis.line_checks import Problem
 from analysis.log_format import KINDS
-from analysis.records import blocks, examine, read_header
+from analysis.records import blocks, read_header
+from analysis.rejects import rejects_name
 from analysis.site import Site, SiteError, read_site
 from analysis.snapshot import StoreError
 from analysis.taking_in import Intake, Taken, Upload
+from analysis.texts import examine
 from dashboard import access, filters, theme
 from dashboard.data import Data
 from dashboard.parts import sentence as as_sentence

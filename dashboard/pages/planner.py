@@ -17,17 +17,10 @@ from dash.development.base_component import Component
 from flask import Response, request
 
 from analysis.acceptance import CONSUMER_RISK, KIND_RISK, usual_asked
+from analysis.burn_ins import PROVED
 from analysis.log_format import MOST_BINS
-from analysis.plans import (
-    Asked,
-    PlanError,
-    SequentialPlan,
-    SinglePlan,
-    proves,
-    sequential_plan,
-    single_plan,
-)
-from analysis.proofs import PROVED
+from analysis.plans import Asked, PlanError, SinglePlan, proves, single_plan
+from analysis.sequential import SequentialPlan, sequential_plan
 from analysis.site import read_site
 from analysis.words import PER, one, per_10k, two_digits
 from dashboard import filters, parts, theme

@@ -12,9 +12,10 @@ from itertools import groupby
 
 from analysis import __version__
 from analysis.acceptance import BinJudged, Chosen, Judgement, KindJudged
+from analysis.burn_ins import Attempt
 from analysis.log_format import SETTINGS
-from analysis.plans import SequentialPlan
-from analysis.proofs import Attempt, between
+from analysis.ran_on import between
+from analysis.sequential import SequentialPlan
 from analysis.words import listed, one, per_10k, two_digits
 from dashboard import theme
 from dashboard.reports import letter

@@ -12,17 +12,13 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from analysis import answers
-from analysis.acceptance import (
-    Chosen,
-    choose,
-    detector,
-    judge,
-    usual_asked,
-)
+from analysis.acceptance import Chosen, choose, detector, judge, usual_asked
+from analysis.burn_ins import PROVED, Batch, burn_in, typed_burn_in
 from analysis.counts import Account, LogScan
 from analysis.filters import FilterError, Filters
-from analysis.plans import Asked, PlanError, SinglePlan, sequential_plan, single_plan
-from analysis.proofs import PROVED, Batch, Planted, burn_in, typed_burn_in
+from analysis.plans import Asked, PlanError, SinglePlan, single_plan
+from analysis.ran_on import Planted
+from analysis.sequential import sequential_plan
 from analysis.site import parse_site
 from analysis.store import Store
 from tests.analysis.test_proofs import day, line, the_proof

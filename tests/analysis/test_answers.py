@@ -12,6 +12,7 @@ import pytest
 from analysis import answers, taking_in
 from analysis.counts import LogScan
 from analysis.filters import FilterError, parse_filters
+from analysis.site import machine_zone
 from analysis.snapshot import StoreError
 from analysis.store import Store
 from tests.conftest import LINE, everything, run_log, stored
@@ -188,9 +189,9 @@ class TestCheck:
 
 def test_the_zone_of_the_machine_has_a_name(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("TZ", ":Europe/Zurich")
-    assert taking_in.machine_zone() == "Europe/Zurich"
+    assert machine_zone() == "Europe/Zurich"
     monkeypatch.delenv("TZ")
-    assert taking_in.machine_zone()
+    assert machine_zone()
 
 
 class TestRates:

@@ -19,9 +19,10 @@ from analysis.conditions import Conditions, conditions
 from analysis.conditions_levels import COLUMNS, NOT_LOGGED, OTHERS, TONER
 from analysis.conditions_model import ConditionsError
 from analysis.conditions_told import Effect
-from analysis.counts import SUMMED, Account, LogScan
+from analysis.counts import Account, LogScan
 from analysis.filters import FilterError, Filters
 from analysis.store import Store
+from analysis.sums import SUMMED
 
 KINDS = ("misses", "doubles")
 NO_ACCOUNT = Account(0, 0, 0, None, None)

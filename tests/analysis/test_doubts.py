@@ -10,9 +10,10 @@ import pytest
 from scipy import stats
 
 from analysis.acceptance import choose, judge
+from analysis.burn_ins import PROVED, Batch, burn_in, typed_burn_in
 from analysis.counts import Account
 from analysis.doubts import in_time
-from analysis.proofs import PROVED, Batch, Change, burn_in, typed_burn_in
+from analysis.proofs import Change
 from tests.analysis.test_proofs import day, kept, line, the_proof
 
 BEGUN = dt.datetime(2031, 1, 11)

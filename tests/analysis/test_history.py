@@ -302,7 +302,7 @@ def test_an_intake_that_was_broken_off_is_said_to_have_stored_nothing(
         raise OSError(28, "No space left on device")
 
     with monkeypatch.context() as patched:
-        patched.setattr(Store, "_write", broken)
+        patched.setattr("analysis.commits.write_rows", broken)
         with pytest.raises(StoreError, match="nothing of log.csv was stored"):
             store.add(read(run_log()))
     store.add(read(run_log()))

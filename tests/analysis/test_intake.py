@@ -14,19 +14,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.intake import (
-    REJECT_COLUMNS,
-    ParsedLog,
-    RejectsFile,
-    read_bytes,
-    read_log,
-    rejects_name,
-    tell_kind,
-    write_rejects,
-)
+from analysis.headers import REJECT_COLUMNS, tell_kind
+from analysis.intake import ParsedLog, read_bytes, read_log
 from analysis.log_format import KINDS
-from analysis.records import NotALogError
+from analysis.rejects import RejectsFile, rejects_name, write_rejects
 from analysis.store import Store
+from analysis.texts import NotALogError
 from tests.conftest import LINE, RUNS_HEADER, everything, problems, read, reasons, rows, run_log
 
 Write = Callable[..., Path]

@@ -16,8 +16,9 @@ from analysis.looks import (
     looks,
     none_reaches,
 )
-from analysis.plans import Asked, sequential_plan, single_plan, success_run
+from analysis.plans import Asked, single_plan, success_run
 from analysis.screens import each_risk, failing_counts
+from analysis.sequential import sequential_plan
 from tests.slow.acceptance_plans import judged, passed_with_screens
 
 SMALL = Asked(0.02, 0.1)

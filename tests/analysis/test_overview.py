@@ -12,13 +12,15 @@ from numpy.testing import assert_allclose
 
 import data_samples
 from analysis import answers
-from analysis.counts import RUN_SUMS, SUMMED, Account, LogScan
+from analysis.counts import Account, LogScan
 from analysis.filters import Filters, parse_filters
 from analysis.log_format import FAULT_KINDS
 from analysis.overview import _spoiled, overview
-from analysis.rates import pooled, spreads
+from analysis.rates import pooled
 from analysis.standing import Counted, TowerList
 from analysis.store import Store
+from analysis.sums import RUN_SUMS, SUMMED
+from analysis.tower_spreads import spreads
 
 NONE = Account(0, 0, 0, None, None)
 FILTERS = parse_filters(since="2031-05-01", until="2031-05-30")

@@ -9,22 +9,18 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 from scipy import stats
 
-from analysis import plans
+from analysis import sequential
 from analysis.plans import (
     Asked,
     PlanError,
     SinglePlan,
-    Wald,
     affordable,
-    bound,
     closest,
-    log_ratio,
     proves,
-    sequential_plan,
     single_plan,
-    slope,
     success_run,
 )
+from analysis.sequential import Wald, bound, log_ratio, sequential_plan, slope
 from tests.slow.acceptance_plans import simulated
 
 MISSES = Asked(good=3e-5, bad=1e-4)
@@ -38,7 +34,7 @@ def each_band_once():
     each looks through the same bands; the plans are those that they are without this.
     """
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(plans, "_best", cache(plans._best))
+        patch.setattr(sequential, "_best", cache(sequential._best))
         yield
 
 

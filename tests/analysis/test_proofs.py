@@ -5,22 +5,11 @@ import datetime as dt
 import pyarrow as pa
 import pytest
 
+from analysis.burn_ins import Batch, BatchError, burn_in, fingerprint, typed_burn_in
+from analysis.chosen_plans import KeptPlan, chosen
 from analysis.plans import Asked
-from analysis.proofs import (
-    Batch,
-    BatchError,
-    Change,
-    KeptPlan,
-    burn_in,
-    changes_of,
-    chosen,
-    conditions,
-    fingerprint,
-    latest,
-    planted,
-    proofs,
-    typed_burn_in,
-)
+from analysis.proofs import Change, changes_of, latest, proofs
+from analysis.ran_on import conditions, planted
 
 
 def day(number, hour=0):

@@ -10,14 +10,9 @@ from statsmodels.stats.proportion import proportion_confint
 
 from analysis.counts import Account
 from analysis.proven import prove
-from analysis.rates import (
-    Rate,
-    clustering,
-    pooled,
-    rates,
-    regroup,
-    spreads,
-)
+from analysis.rates import Rate, pooled, rates
+from analysis.run_sums import regroup
+from analysis.tower_spreads import clustering, spreads
 from analysis.words import per_10k, two_digits
 
 NONE = Account(0, 0, 0, None, None)

@@ -9,13 +9,12 @@ from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.proportion import confint_proportions_2indep
 from statsmodels.stats.rates import test_poisson_2indep as poisson_2indep
 
+from analysis.differences import DIFFERENCE_METHODS, difference
 from analysis.intervals import interval
 from analysis.ratios import (
-    DIFFERENCE_METHODS,
     RATIO_METHODS,
     against_standard,
     benjamini_hochberg,
-    difference,
     effective_samples,
     fisher,
     ratio,

@@ -13,14 +13,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.records import (
-    LONGEST_RECORD_LINES,
-    NotALogError,
-    Text,
-    blocks,
-    examine,
-    read_header,
-)
+from analysis.records import LONGEST_RECORD_LINES, blocks, read_header
+from analysis.texts import NotALogError, Text, examine
 
 KNOWN = frozenset({"run", "started", "tower", "bin", "cycles", "misses", "doubles", "note"})
 

@@ -16,7 +16,9 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import minimize
 from scipy.special import gammaln
 
-from analysis.regression import TOLERANCE, Fit, Penalty, Term, fit, levels_of
+from analysis.regression import Fit, fit
+from analysis.regression_climb import TOLERANCE
+from analysis.regression_terms import Penalty, Term, levels_of
 
 Array = NDArray[Any]
 

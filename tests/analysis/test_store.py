@@ -15,10 +15,12 @@ from deltalake import DeltaTable, Transaction, write_deltalake
 from deltalake.exceptions import CommitFailedError
 
 from analysis.comparing import FileAccount, compare
-from analysis.intake import RejectsFile, read_bytes
+from analysis.intake import read_bytes
 from analysis.log_format import KINDS, stored_schema
+from analysis.rejects import RejectsFile
 from analysis.snapshot import StoreError, empty_snapshot
-from analysis.store import STORE_FORMAT, Store
+from analysis.store import Store
+from analysis.store_format import STORE_FORMAT
 from tests.conftest import (
     LINE,
     RUNS_HEADER,
@@ -503,7 +505,7 @@ class TestTrouble:
         def full(*arguments: object, **options: object) -> None:
             raise OSError(28, "No space left on device")
 
-        monkeypatch.setattr("analysis.store.write_deltalake", full)
+        monkeypatch.setattr("analysis.commits.write_deltalake", full)
         with pytest.raises(StoreError, match="No space left on device.*nothing of log.csv was"):
             store.add(read(run_log()))
         assert not stored(store)

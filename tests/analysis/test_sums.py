@@ -13,7 +13,7 @@ from analysis.counts import LogScan, account_of
 from analysis.filters import Filters, parse_filters
 from analysis.intake import read_bytes
 from analysis.log_format import FAULT_KINDS
-from analysis.rates import summed_runs
+from analysis.run_sums import summed_runs
 from analysis.store import Store
 
 HEADER = "run,stretch,started,tower,bin,cycles,misses,doubles,stock,humidity_pct"

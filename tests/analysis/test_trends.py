@@ -15,7 +15,7 @@ from analysis.counts import Account, LogScan
 from analysis.filters import HUMIDITY_BANDS, FilterError, Filters, parse_filters
 from analysis.intake import read_bytes
 from analysis.log_format import FAULT_KINDS
-from analysis.rates import summed_runs
+from analysis.run_sums import summed_runs
 from analysis.site import parse_site
 from analysis.store import Store
 from analysis.trends import Split, Trends, band_words, order, split, time_column, trends

@@ -21,7 +21,8 @@ from analysis.filters import Filters
 from analysis.intake import read_bytes
 from analysis.log_format import INTAKES_SCHEMA, KINDS
 from analysis.snapshot import DamagedStoreError, StoreError
-from analysis.store import STORE_FORMAT, Store
+from analysis.store import Store
+from analysis.store_format import STORE_FORMAT
 from tests.conftest import LINE, everything, read, run_log, stored
 
 
@@ -285,7 +286,7 @@ class TestFormats:
         def full(*arguments: object, **options: object) -> None:
             raise OSError(30, "Read-only file system")
 
-        monkeypatch.setattr("analysis.store.write_deltalake", full)
+        monkeypatch.setattr("analysis.store_format.write_deltalake", full)
         with pytest.raises(StoreError, match="cannot be brought to format 2 .*nothing is lost"):
             Store(store.folder)
         assert json.loads((store.folder / "store.json").read_text()) == {"format": 1}

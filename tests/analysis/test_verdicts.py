@@ -6,15 +6,8 @@ from numpy.testing import assert_allclose
 from scipy import stats
 
 from analysis.ratios import ratio
-from analysis.verdicts import (
-    VERDICTS,
-    Case,
-    compare,
-    expected_to_settle,
-    faults_needed,
-    feeds_to_settle,
-    verdict,
-)
+from analysis.settling import expected_to_settle, faults_needed, feeds_to_settle
+from analysis.verdicts import VERDICTS, Case, compare, verdict
 from tests.slow.comparison import exact_shares, false_share, simulated_shares
 
 MISSES = 3e-5

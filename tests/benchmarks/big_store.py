@@ -18,7 +18,8 @@ import numpy as np
 import pyarrow as pa
 from deltalake import CommitProperties, DeltaTable, Transaction, WriterProperties, write_deltalake
 
-from analysis.store import STORE_FORMAT, Store
+from analysis.store import Store
+from analysis.store_format import STORE_FORMAT
 
 #: Rows of one intake of the store's long past, and of each of its last days.
 CHUNK, DAY = 1_000_000, 5_000

@@ -2,7 +2,7 @@ import datetime as dt
 
 import pytest
 
-from analysis.proofs import Batch, BatchError
+from analysis.burn_ins import Batch, BatchError
 from dashboard import filters
 from dashboard.batches import read_batch, with_batch
 

@@ -2,7 +2,8 @@ import plotly.graph_objects as go
 import pytest
 from scipy import stats
 
-from analysis.plans import Asked, sequential_plan, single_plan
+from analysis.plans import Asked, single_plan
+from analysis.sequential import sequential_plan
 from analysis.words import PER
 from dashboard import theme
 from dashboard.data import Data

@@ -9,8 +9,10 @@ import pytest
 from flask.testing import FlaskClient
 from scipy.stats import binom
 
-from analysis.plans import Asked, sequential_plan
-from analysis.proofs import Batch, Conditions
+from analysis.burn_ins import Batch
+from analysis.plans import Asked
+from analysis.ran_on import Conditions
+from analysis.sequential import sequential_plan
 from dashboard import app as shell
 from dashboard import filters
 from dashboard.commands import plan as plan_command

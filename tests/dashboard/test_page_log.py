@@ -13,7 +13,7 @@ import pytest
 from flask.testing import FlaskClient
 
 from analysis import taking_in
-from analysis.intake import REJECT_COLUMNS
+from analysis.headers import REJECT_COLUMNS
 from analysis.snapshot import StoreError
 from analysis.store import Store
 from analysis.taking_in import Upload

@@ -14,8 +14,9 @@ import sys
 import numpy as np
 
 from analysis.looks import Screened, chance_to_pass, expected_more, looks
-from analysis.plans import Asked, SinglePlan, bound, sequential_plan, single_plan
+from analysis.plans import Asked, SinglePlan, single_plan
 from analysis.screens import each_risk, failing_counts
+from analysis.sequential import bound, sequential_plan
 
 # Good and bad rate, both risks, most feeds; without it, those of two single plans.
 PLANS = [

@@ -17,8 +17,8 @@ import math
 import numpy as np
 
 from analysis.acceptance import Chosen, Judgement, choose, judge
+from analysis.burn_ins import PROVED, Batch, typed_burn_in
 from analysis.counts import Account
-from analysis.proofs import PROVED, Batch, typed_burn_in
 
 GOOD = {"misses": 3e-5, "doubles": 1.5e-5}
 BAD = {"misses": 1e-4, "doubles": 5e-5}

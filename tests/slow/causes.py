@@ -30,12 +30,13 @@ from numpy.typing import NDArray
 from analysis.ages import ages, placed
 from analysis.causes import BAD_LUCK, CANNOT_TELL, Causes, causes
 from analysis.conditions import conditions
-from analysis.counts import SUMMED, Account
+from analysis.counts import Account
 from analysis.judged import judged
 from analysis.patterns import known_patterns
-from analysis.rates import spreads
 from analysis.service_log import Service
+from analysis.sums import SUMMED
 from analysis.tower_rows import rows_of
+from analysis.tower_spreads import spreads
 from tests import fleets
 from tests.fleets import Fleet, fleet
 from tests.slow.drift import SETTINGS, counted

@@ -11,7 +11,8 @@ import itertools
 import numpy as np
 from scipy import stats
 
-from analysis.ratios import benjamini_hochberg, difference, ratio
+from analysis.differences import difference
+from analysis.ratios import benjamini_hochberg, ratio
 from analysis.shrinkage import shrunk_benchmark
 from analysis.spread import between_run_variance, relative_variance_by_group
 from analysis.verdicts import VERDICTS, verdict

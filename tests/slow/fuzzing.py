@@ -19,7 +19,8 @@ from pathlib import Path
 from typing import Any
 
 from analysis import taking_in
-from analysis.store import Account, Store, StoreError
+from analysis.snapshot import Account, StoreError
+from analysis.store import Store
 
 Cells = dict[str, str]
 Key = tuple[str, str, int, int]

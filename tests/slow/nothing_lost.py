@@ -32,7 +32,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from analysis.store import Store, StoreError
+from analysis.snapshot import StoreError
+from analysis.store import Store
 from tests.slow.fuzzing import (
     Content,
     Key,
