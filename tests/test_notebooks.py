@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import ast
 import re
+import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -12,6 +14,7 @@ import nbformat
 import pytest
 from jupyter_client.manager import KernelManager
 from nbclient import NotebookClient
+from playwright.sync_api import Browser
 
 ROOT = Path(__file__).parents[1]
 NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
@@ -108,3 +111,36 @@ def test_it_runs_and_says_what_its_cells_say(path: Path, kernel: KernelManager) 
     prose = re.sub(r"`[^`]*`", "", "\n".join(sources(notebook, "markdown")))
     lacking = numbers(prose) - numbers(printed) - numbers(given)
     assert lacking == set(), "numbers that no cell says"
+
+
+SMALL = """\
+from analysis.plans import Asked, single_plan
+from dashboard.figures.acceptance import chance_to_pass, curves
+
+plan = single_plan(Asked(good=3e-5, bad=1e-4))
+chance_to_pass(plan, curves(plan))
+"""
+
+
+@pytest.mark.browser
+def test_pages_are_made_of_them_that_need_no_network(tmp_path: Path, browser: Browser) -> None:
+    v4 = nbformat.v4
+    cells = [v4.new_markdown_cell("# Is it?"), v4.new_code_cell(SMALL), v4.new_code_cell(SMALL)]
+    nbformat.write(v4.new_notebook(cells=cells), tmp_path / "small.ipynb")
+    config = ROOT / "notebooks" / "as_pages.py"
+    command = [sys.executable, "-m", "nbconvert", "--config", str(config), "small.ipynb"]
+    command += ["--output-dir", str(tmp_path)]
+    subprocess.run(command, cwd=tmp_path, check=True, capture_output=True, timeout=120)
+    context = browser.new_context(offline=True)
+    page = context.new_page()
+    asked: list[str] = []
+    complaints: list[str] = []
+    page.on("request", lambda request: asked.append(request.url))
+    page.on("console", lambda message: complaints.append(message.text))
+    page.on("pageerror", lambda error: complaints.append(str(error)))
+    page.goto((tmp_path / "small.html").as_uri())
+    page.wait_for_function("document.querySelectorAll('.js-plotly-plot .scatterlayer').length == 2")
+    assert page.inner_text("h1").startswith("Is it?")
+    assert all(url.startswith(("file:", "data:", "blob:")) for url in asked)
+    assert complaints == []
+    context.close()
