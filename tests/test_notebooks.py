@@ -113,6 +113,23 @@ def test_it_runs_and_says_what_its_cells_say(path: Path, kernel: KernelManager) 
     assert lacking == set(), "numbers that no cell says"
 
 
+def test_long_results_are_those_that_the_methods_tell() -> None:
+    code = "\n".join(sources(read(ROOT / "notebooks" / "how_good_are_the_answers.ipynb"), "code"))
+    told = {
+        node.targets[0].id: ast.literal_eval(node.value)
+        for node in ast.parse(code).body
+        if isinstance(node, ast.Assign)
+        and isinstance(node.targets[0], ast.Name)
+        and node.targets[0].id in ("long_runs", "delays")
+    }
+    methods = (ROOT / "analysis" / "README.md").read_text("utf-8")
+    for times, (misses, ideal, doubles, other) in told["delays"].items():
+        row = f"| step to {times} times | {misses} ({ideal}) | {doubles} ({other}) |"
+        assert row in methods
+    found = " ".join(result for _, _, result in told["long_runs"])
+    assert numbers(found) <= numbers(methods)
+
+
 SMALL = """\
 from analysis.plans import Asked, single_plan
 from dashboard.figures.acceptance import chance_to_pass, curves
