@@ -1,6 +1,7 @@
 """The samples are what their script makes, and the planted truths can be counted in them.
 
-Only the csv module reads the files here, so that nothing of the program vouches for them.
+Only the csv module reads the files here, so that nothing of the program vouches for them; but the
+last test adds them to a store, and what was planted vouches for its counts.
 """
 
 import csv
@@ -14,6 +15,7 @@ from pathlib import Path
 import pytest
 
 import data_samples
+from analysis.filters import Filters
 from data_samples import draws, make_samples
 
 SAMPLES = data_samples.folder()
@@ -410,3 +412,13 @@ def test_a_known_pseudo_random_stream() -> None:
     # Should this change, so would every sample: the promise is Python's, for whole-number seeds.
     draw = draws.Draws(2031)
     assert [draw.whole(1, 1000) for _ in range(5)] == [665, 332, 775, 784, 444]
+
+
+def test_they_are_added_to_a_store_and_can_be_asked(tmp_path: Path, truths: dict) -> None:
+    totals = truths["totals"]
+    scan = data_samples.add_to(tmp_path / "store")
+    (sums,) = scan.counts((), Filters()).to_pylist()
+    assert {name: sums[name] for name in ("feeds", "misses", "doubles")} == {
+        name: totals[name] for name in ("feeds", "misses", "doubles")
+    }
+    assert scan.list_rows("services")
