@@ -20,7 +20,7 @@ from analysis.filters import FilterError, Filters, parse_moment
 from dashboard import filters as shown_filters
 from dashboard import parts, theme
 from dashboard.data import Data
-from dashboard.figures import conditions as figures
+from dashboard.figures import change as figures
 from dashboard.filters import Period, from_query, parse_query
 from dashboard.pages import sections
 

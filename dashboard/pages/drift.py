@@ -36,7 +36,8 @@ from dashboard import filters as shown_filters
 from dashboard import parts, theme
 from dashboard.data import Data
 from dashboard.figures import drift as figures
-from dashboard.figures.trends import done_rows
+from dashboard.figures.done import done_rows
+from dashboard.figures.known_charts import known_chart
 from dashboard.filters import from_query, parse_query, to_query
 from dashboard.pages import causes
 from dashboard.pages.stream_list import StreamList, not_judged
@@ -428,7 +429,7 @@ class _Shown:
                     "drift-known",
                     [said],
                     said,
-                    figures.known_chart(chart, times, self.kind),
+                    known_chart(chart, times, self.kind),
                     f"{file_name(self.stream)}-{asked}",
                     f"{chart.sentence()} Solid: centre; dotted: limits ({chart.limits}).",
                     self._numbers("chart"),

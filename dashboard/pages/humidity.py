@@ -19,7 +19,7 @@ from analysis.log_format import FAULT_KINDS
 from analysis.words import two_digits
 from dashboard import parts, theme
 from dashboard.data import Data
-from dashboard.figures import conditions as figures
+from dashboard.figures import humidity as figures
 from dashboard.filters import parse_query
 
 #: Where the numbers behind the curve are.
