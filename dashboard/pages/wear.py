@@ -22,7 +22,8 @@ from dashboard.data import Data
 from dashboard.filters import from_query, parse_query
 from dashboard.pages import wear_lists as lists
 from dashboard.pages.streams import watched
-from dashboard.pages.wear_shown import PATH, Shown, checked_name, file_name
+from dashboard.pages.wear_names import checked_name, file_name
+from dashboard.pages.wear_shown import PATH, Shown
 
 __all__ = ["NAME", "PATH", "answer", "layout", "register"]
 

@@ -16,7 +16,8 @@ import pytest
 from playwright.sync_api import FileChooser, Page, Route, expect
 
 from analysis.store import Store
-from dashboard.pages import log_files as log
+from dashboard.pages import log_files
+from dashboard.waiting import MOST_OF_A_FILE
 from tests.browser.conftest import _SERVE, Visit
 
 pytestmark = pytest.mark.browser
@@ -220,7 +221,7 @@ def test_what_is_too_large_is_not_even_sent(looking: Visit) -> None:
         "moved.items.add(new File([new Uint8Array(size)], 'year.csv'));"
         "const drop = new DragEvent('drop', {dataTransfer: moved, bubbles: true});"
         "document.body.dispatchEvent(drop) }",
-        log.MOST_OF_A_FILE + 1,
+        MOST_OF_A_FILE + 1,
     )
     expect(page.locator("#log-refused")).to_have_text(
         "year.csv is larger than 12 MB: take that in with feedtally add FILE, which takes any size."
@@ -269,7 +270,7 @@ def test_a_page_from_elsewhere_can_add_nothing(untouched: Place, looking: Visit)
     page = looking.open("/log")
     send = {"multipart": {"files": payload(("early.csv", GOOD))[0]}}
     check = f"{untouched.address}/log/check"
-    name, value = log.HEADER
+    name, value = log_files.HEADER
     for headers in ({}, {"Origin": "http://elsewhere.example", name: value}):
         answer = page.request.post(check, headers=headers, **send)  # type: ignore[arg-type]
         assert answer.status == 403
