@@ -5,8 +5,6 @@ from __future__ import annotations
 import csv
 import io
 import shutil
-import subprocess
-import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -18,7 +16,8 @@ from playwright.sync_api import FileChooser, Page, Route, expect
 from analysis.store import Store
 from dashboard.pages import log_files
 from dashboard.waiting import MOST_OF_A_FILE
-from tests.browser.conftest import _SERVE, Visit
+from tests.browser.conftest import Visit
+from tests.browser.serving import served
 
 pytestmark = pytest.mark.browser
 
@@ -54,20 +53,16 @@ class Place:
 
 
 @contextmanager
-def served(store: Path, folder: Path) -> Iterator[Place]:
+def copied(store: Path, folder: Path) -> Iterator[Place]:
     """Serve a copy of a store in a folder."""
     copy = Path(shutil.copytree(store, folder / "store"))
-    with subprocess.Popen(
-        [sys.executable, "-c", _SERVE, str(copy)], stdout=subprocess.PIPE, text=True
-    ) as process:
-        assert process.stdout is not None
-        yield Place(copy, process.stdout.readline().strip().rstrip("/"))
-        process.terminate()
+    with served(copy) as address:
+        yield Place(copy, address)
 
 
 @pytest.fixture
 def place(watched_store: Path, tmp_path: Path) -> Iterator[Place]:
-    with served(watched_store, tmp_path) as found:
+    with copied(watched_store, tmp_path) as found:
         yield found
 
 
@@ -81,7 +76,7 @@ def own(place: Place, visit: Visit) -> Visit:
 @pytest.fixture(scope="module")
 def untouched(watched_store: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Place]:
     """Give one store for all that take nothing in; it is looked at whether they did."""
-    with served(watched_store, tmp_path_factory.mktemp("untouched")) as found:
+    with copied(watched_store, tmp_path_factory.mktemp("untouched")) as found:
         before = found.version
         yield found
         assert found.version == before and not (found.folder / "rejects").exists()
