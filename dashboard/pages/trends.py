@@ -9,10 +9,9 @@ the parts beside them have modules of their own (`adjusted`, `humidity`, `change
 
 from __future__ import annotations
 
-import logging
 from collections.abc import Callable, Sequence
 
-from dash import Dash, Input, Output, State, dcc, html, no_update
+from dash import Dash, Output, html, no_update
 from dash.development.base_component import Component
 from flask import Response, request
 
@@ -24,7 +23,7 @@ from dashboard import filters as shown_filters
 from dashboard import parts, theme
 from dashboard.data import Data
 from dashboard.filters import from_query, parse_query
-from dashboard.pages import adjusted, change, humidity, settings_card
+from dashboard.pages import adjusted, change, humidity, later, settings_card
 from dashboard.pages.numbers import marks_csv, numbers_csv
 from dashboard.pages.trends_shown import PATH, Shown, setting_shown
 
@@ -36,8 +35,6 @@ NAME = "Trends"
 #: milliseconds.
 _LARGE, _LATER = 1_000_000, 200
 _LOOKING = "Looking where they come from …"
-
-_LOG = logging.getLogger(__name__)
 
 
 def layout(data: Data, /, **query: Sequence[str]) -> Component:
@@ -86,9 +83,7 @@ def _over_time_first(trends: Trends, whole: Account, query: shown_filters.Query)
     shown = Shown(trends, whole, query)
     return html.Div(
         [
-            dcc.Store(id="trends-rest-of", data=shown_filters.written(query)),
-            # Asked for a moment later, so that the first figure is drawn before.
-            dcc.Interval(id="trends-rest-later", interval=_LATER, max_intervals=1),
+            *later.asks("trends-rest", shown_filters.written(query), _LATER),
             html.Div(shown.head(), id="trends-head"),
             *shown.over_time(),
             html.Div(html.P(_LOOKING, className="looking"), id="trends-rest"),
@@ -108,25 +103,20 @@ def register(app: Dash, data: Data) -> None:
     change.register(app, data)
     settings_card.register(app, data)
 
-    @app.callback(
-        Output("trends-head", "children"),
-        Output("trends-rest", "children"),
-        Input("trends-rest-later", "n_intervals"),
-        State("trends-rest-of", "data"),
-        prevent_initial_call=True,
+    def rest(address: str | None) -> object:
+        whole, query = data.whole(), parse_query(address)
+        trends = data.trends(from_query(query, whole), parts.last(query, "over"))
+        shown = Shown(trends, whole, query)
+        return shown.head(), [*shown.splits(), *_below(data, shown)]
+
+    later.when_asked(
+        app,
+        "trends-rest",
+        [Output("trends-head", "children"), Output("trends-rest", "children")],
+        rest,
+        (no_update, [html.P("This could not be worked out. Open the page again.")]),
+        "where faults come from could not be worked out",
     )
-    def _(moments: int | None, address: str | None) -> object:
-        if not moments:
-            return no_update, no_update
-        try:
-            whole, query = data.whole(), parse_query(address)
-            trends = data.trends(from_query(query, whole), parts.last(query, "over"))
-            shown = Shown(trends, whole, query)
-            return shown.head(), [*shown.splits(), *_below(data, shown)]
-        except Exception:
-            # A page that stands must not fall for it; the trace goes to whoever runs the program.
-            _LOG.exception("where faults come from could not be worked out")
-            return no_update, [html.P("This could not be worked out. Open the page again.")]
 
     def numbers(name: str) -> Response:
         query = parse_query(request.query_string.decode())
