@@ -37,19 +37,10 @@ from dashboard.reader import Reader
 
 
 class Data(Reader):
-    """A store as the pages see it.
-
-    Parameters
-    ----------
-    folder : Path
-        The store.
+    """A store as the pages see it; opened as `Reader` opens it, and with what that raises.
 
     Raises
     ------
-    analysis.snapshot.StoreError
-        When there is no store, or one that cannot be read.
-    analysis.site.SiteError
-        From every answer, while the site file is wrong.
     analysis.filters.FilterError
         From every answer to filters, for a column or a value that cannot be.
     """
