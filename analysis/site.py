@@ -25,17 +25,15 @@ from analysis.log_format import KINDS, SETTINGS
 from analysis.site_costs import (
     EVERY_TOWER,
     NO_COSTS,
+    Costs,
+    PartNote,
+    TowerNote,
     check_costs,
     check_parts,
     check_towers,
     part_name,
 )
-from analysis.site_costs import USUAL_COSTS as USUAL_COSTS
-from analysis.site_costs import Costs as Costs
-from analysis.site_costs import PartNote as PartNote
-from analysis.site_costs import TowerNote as TowerNote
-from analysis.site_entry import USUAL_ASKED as USUAL_ASKED
-from analysis.site_entry import check_entry
+from analysis.site_entry import USUAL_ASKED, check_entry
 from analysis.site_values import (
     RATES,
     Checker,

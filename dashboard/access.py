@@ -77,14 +77,12 @@ def require(role: str) -> None:
     Parameters
     ----------
     role : str
-        ``read``, ``log`` or ``manage``.
+        As of `allowed`.
 
     Raises
     ------
     werkzeug.exceptions.Forbidden
         When who is asking may not; it is answered as one sentence of plain text.
-    ValueError
-        When it is no role.
     """
     if not allowed(role):
         raise Forbidden(f"{_NEEDED[role]}; ask whoever looks after feedtally for the role {role}.")

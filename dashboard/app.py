@@ -22,7 +22,8 @@ from analysis.plans import PlanError
 from analysis.site import SiteError
 from analysis.snapshot import StoreError
 from dashboard import access, filters, parts, sign_in, theme
-from dashboard.data import BusyError, Data
+from dashboard.data import Data
+from dashboard.lane import BusyError
 from dashboard.pages import acceptance, drift, log, overview, reports_links, trends, wear
 
 #: The pages there are, in the order of the line at the top. Each is a module with ``PATH``,

@@ -7,19 +7,13 @@ page opened twice asks once, and rows that another process adds are seen at the 
 from __future__ import annotations
 
 import datetime as dt
-import os
-import sys
 import threading
-from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterable, Sequence
 from pathlib import Path
-from typing import Any, TypeVar
 
 from analysis import answers
 from analysis.acceptance import Judgement
 from analysis.adjusting import AdjustedTrends
-from analysis.at_tower import TowerNow, offered_names, towers_now
 from analysis.belief import Belief
 from analysis.burn_ins import Batch
 from analysis.causes import Causes
@@ -27,329 +21,45 @@ from analysis.charts import Chart
 from analysis.conditions import Conditions
 from analysis.conditions_model import ConditionsError
 from analysis.costs import CostsResult
-from analysis.counts import Account, LogScan
 from analysis.drift import Drift
 from analysis.explained import Explained
-from analysis.export import run_cells
 from analysis.filters import Filters
-from analysis.history import Intakes, RunHistory, intakes, run_history
-from analysis.kept import Kept
-from analysis.kept_plans import FOLDER as PLANS
 from analysis.kept_plans import kept_plans
-from analysis.log_format import KINDS, PURPOSES, SETTINGS
 from analysis.overs import Overs
 from analysis.overview import Overview
 from analysis.parts import PartRow, Parts
-from analysis.patterns import PATTERNS_FILE, PatternsError, read_patterns
-from analysis.proofs import Proof
+from analysis.patterns import PatternsError, read_patterns
 from analysis.rate_change import Change
 from analysis.set_up import SetUp
-from analysis.site import USUAL_BUDGET, Site, read_site
-from analysis.store import Store
-from analysis.trends import NOT_LOGGED, Mark, Trends, order
+from analysis.site import USUAL_BUDGET
+from analysis.trends import Mark, Trends
 from analysis.wear_by_age import WearByAge
 from analysis.weekly import Weekly
-
-Key = TypeVar("Key", bound=Hashable)
-Answer = TypeVar("Answer")
-
-#: Columns with choices of their own in the filter, beside towers, purposes, stocks and settings.
-OFFERED = ("site", "bin", "coating", "printed_by", "humidity_band")
-
-# Answers of drift that are kept: each holds every run of every bin.
-_DRIFTS = 6
-# Weeks hold an answer of drift each.
-_WEEKLIES = 3
-#: Characters of drawn pages that are kept: some hundred pages of a few towers, fewer of many.
-_DRAWN = 40_000_000
-
-#: Slow questions that are worked out at once, and that wait for their turn. Together they are fewer
-#: than the threads of a server: the others answer what is quick. Two fill a machine of two cores,
-#: and each is done sooner than if it shared them with more.
-SLOW_AT_ONCE, SLOW_WAITING = 2, 45
-#: Seconds that a thread goes on while others wait. numpy and DuckDB let go of Python at each call,
-#: and wait so long to have it back: beside two busy threads a plan of 0.5 s took 5.8 s with
-#: Python's own 5 ms, and takes 1.7 s with this.
-TURN = 0.0005
-
-#: What can be asked of an answer that may not be at hand: among which answers, and its key.
-_Asked = tuple[Kept[Any, Any], Hashable]
+from dashboard.reader import Reader
 
 
-@dataclass(frozen=True)
-class Drawn:
-    """A page as a browser is sent it.
-
-    Attributes
-    ----------
-    text : str
-        The page.
-    lacks : tuple
-        What the page asked for and did not find at hand: with any of it, it would be another.
-    """
-
-    text: str
-    lacks: tuple[_Asked, ...] = ()
-
-    def stands(self) -> bool:
-        """Tell whether the page would be drawn again as it is."""
-        return not any(key in kept for kept, key in self.lacks)
-
-
-@dataclass(frozen=True)
-class Choices:
-    """What a filter can be held to: what there is in the log, and nothing else.
-
-    An empty text stands for rows where nothing was logged.
-
-    Attributes
-    ----------
-    towers, purposes, stocks : tuple of str
-        Values of these columns.
-    others : mapping of str to tuple of str
-        Values of further columns of which anything was logged, settings last.
-    """
-
-    towers: tuple[str, ...]
-    purposes: tuple[str, ...]
-    stocks: tuple[str, ...]
-    others: Mapping[str, tuple[str, ...]]
-
-
-@dataclass(frozen=True)
-class _Opened:
-    """One version of store and site file, and answers given from it, the last used at the end."""
-
-    stamp: tuple[object, ...]
-    scan: LogScan
-    site: Site
-    whole: Account
-    choices: Choices
-    overviews: Kept[Filters, Overview] = field(default_factory=Kept)
-    trends: Kept[tuple[Filters, str], Trends] = field(default_factory=Kept)
-    over_time: Kept[tuple[Filters, str], Trends] = field(default_factory=Kept)
-    conditions: Kept[Filters, Conditions | None] = field(default_factory=Kept)
-    adjusted: Kept[tuple[object, ...], AdjustedTrends] = field(default_factory=Kept)
-    changes: Kept[tuple[Filters, Filters], Change] = field(default_factory=Kept)
-    set_ups: Kept[tuple[str, str], SetUp] = field(default_factory=Kept)
-    costs: Kept[tuple[object, ...], CostsResult] = field(default_factory=Kept)
-    overs: Kept[tuple[object, ...], Overs] = field(default_factory=Kept)
-    beliefs: Kept[None, Belief] = field(default_factory=Kept)
-    drifts: Kept[Filters, Drift] = field(default_factory=lambda: Kept(_DRIFTS))
-    parts: Kept[Filters, Parts] = field(default_factory=Kept)
-    wear_by_age: Kept[tuple[object, ...], WearByAge | None] = field(default_factory=Kept)
-    causes: Kept[tuple[object, ...], Causes | None] = field(default_factory=Kept)
-    explained: Kept[tuple[object, ...], tuple[Explained, ...]] = field(default_factory=Kept)
-    setting_marks: Kept[tuple[str, int], list[Mark]] = field(default_factory=Kept)
-    known_charts: Kept[tuple[Filters, str], Chart] = field(default_factory=Kept)
-    burn_ins: Kept[None, list[Proof]] = field(default_factory=Kept)
-    judgements: Kept[tuple[object, ...], Judgement] = field(default_factory=Kept)
-    weeklies: Kept[tuple[object, ...], Weekly] = field(default_factory=lambda: Kept(_WEEKLIES))
-    last_rows: Kept[None, list[dict[str, object]]] = field(default_factory=Kept)
-    known_runs: Kept[tuple[tuple[str, str], ...], set[tuple[str, str]]] = field(
-        default_factory=Kept
-    )
-    intakes: Kept[None, Intakes] = field(default_factory=Kept)
-    drawn: Kept[tuple[object, ...], Drawn] = field(
-        default_factory=lambda: Kept(_DRAWN, lambda drawn: len(drawn.text))
-    )
-
-
-class Data:
-    """A store as the pages see it.
-
-    Parameters
-    ----------
-    folder : Path
-        The store.
+class Data(Reader):
+    """A store as the pages see it; opened as `Reader` opens it, and with what that raises.
 
     Raises
     ------
-    analysis.snapshot.StoreError
-        When there is no store, or one that cannot be read.
-    analysis.site.SiteError
-        From every answer, while the site file is wrong.
+    analysis.filters.FilterError
+        From every answer to filters, for a column or a value that cannot be.
     """
 
     def __init__(self, folder: Path) -> None:
-        self._store = Store(folder)
-        sys.setswitchinterval(TURN)
-        self._opening = threading.Lock()
-        self._lane = _Lane()
+        super().__init__(folder)
+        # Pages that ask at once wait for one of them, rather than all doing the work.
         self._working = threading.Lock()
         self._wearing = threading.Lock()
-        self._held: _Opened | None = None
-        self._noted = threading.local()
-
-    @property
-    def folder(self) -> Path:
-        """Where the store is."""
-        return self._store.folder
-
-    def _opened(self) -> _Opened:
-        stamp, held = self._stamp(), self._held
-        if held is not None and stamp == held.stamp:
-            return held
-        # One opens a new version. Others go on with the last one meanwhile; where there is none,
-        # they wait for it.
-        if not self._opening.acquire(blocking=held is None):
-            assert held is not None
-            return held
-        try:
-            held = self._held
-            if held is None or stamp != held.stamp:
-                held = self._held = self._open(stamp)
-            return held
-        finally:
-            self._opening.release()
-
-    def _stamp(self) -> tuple[object, ...]:
-        """Return what changes with every change of store or site file, read at no cost.
-
-        Each commit to a table is a file with a higher number; to open the tables takes far longer.
-        """
-        try:
-            last = tuple(
-                # Checkpoints stand beside the commits, and after them in the order of names.
-                max((n for n in os.listdir(log) if n.endswith(".json")), default="")
-                for log in (self.folder / name / "_delta_log" for name in (*KINDS, "intakes"))
-            )
-        except OSError:
-            # Whatever the matter is, the store says it in words.
-            self._store.snapshot()
-            raise
-        return last, read_site(self.folder)
-
-    def _open(self, stamp: tuple[object, ...]) -> _Opened:
-        snapshot, site = self._store.snapshot(), read_site(self.folder)
-        held = self._held
-        if held is not None and (held.scan.version, held.site) == (snapshot.version, site):
-            return replace(held, stamp=stamp)
-        scan = LogScan(snapshot)
-        return _Opened(stamp, scan, site, scan.account(Filters()), _choices(scan, site))
-
-    def drawn(self, asked: tuple[object, ...], draw: Callable[[], str]) -> str:
-        """Return a page as it is sent, drawn now where it is not kept.
-
-        Parameters
-        ----------
-        asked : tuple
-            All that the page depends on beside the store's folder: its address, and who asks.
-        draw : callable
-            Draws it, from this reader alone and without a look at the clock. What it raises is
-            raised, and nothing is kept.
-
-        Raises
-        ------
-        analysis.snapshot.StoreError, analysis.site.SiteError
-            As from every answer.
-        """
-        opened, key = self._opened(), (*asked, self._beside())
-
-        def made() -> Drawn:
-            lacks: list[_Asked] = []
-            self._noted.lacks = lacks
-            try:
-                return Drawn(draw(), tuple(lacks))
-            finally:
-                del self._noted.lacks
-
-        drawn = opened.drawn.get(key, made)
-        if not drawn.stands():
-            opened.drawn.forget(key)
-            drawn = opened.drawn.get(key, made)
-        return drawn.text
-
-    def _beside(self) -> tuple[object, ...]:
-        """Return what changes with kept plans and a site's own patterns, without reading them."""
-        plans = self.folder / PLANS
-        looked = [self.folder / PATTERNS_FILE]
-        with suppress(OSError):
-            looked += sorted(plans.iterdir())
-        found: list[object] = []
-        for path in looked:
-            with suppress(OSError):
-                told = path.stat()
-                found.append((path.name, told.st_mtime_ns, told.st_size))
-        return tuple(found)
-
-    def _knows(self, kept: Kept[Key, Answer], key: Key) -> bool:
-        """Tell whether an answer is at hand; note it for the page that is being drawn if not."""
-        if key in kept:
-            return True
-        lacks = getattr(self._noted, "lacks", None)
-        if lacks is not None:
-            lacks.append((kept, key))
-        return False
-
-    def whole(self) -> Account:
-        """Return the evidence of the whole log: how many rows, from when to when."""
-        return self._opened().whole
-
-    def choices(self) -> Choices:
-        """Return what of the log a filter can be held to."""
-        return self._opened().choices
-
-    def site(self) -> Site:
-        """Return what the site has a say in."""
-        return self._opened().site
-
-    def stocks(self) -> list[dict[str, object]]:
-        """Return the stock list."""
-        return self._opened().scan.list_rows("stocks")
-
-    def towers_now(self, now: dt.datetime) -> tuple[TowerNow, ...]:
-        """Answer what a run that begins now on each tower is offered."""
-        opened = self._opened()
-        last = opened.last_rows.get(None, opened.scan.last_rows)
-        towers = towers_now(opened.scan.list_rows("towers"), last, now)
-        names = offered_names(towers)
-        asked = tuple((tower, name) for tower, several in names.items() for name in several)
-        known = opened.known_runs.get(asked, lambda: opened.scan.known_runs(asked))
-        return tuple(
-            replace(one, run=next((n for n in names[one.tower] if (one.tower, n) not in known), ""))
-            for one in towers
-        )
-
-    def run_history(self, tower: str, run: str) -> RunHistory:
-        """Answer what became of a run."""
-        return run_history(self._store.snapshot(), tower, run)
-
-    def run_cells(self, tower: str, run: str) -> tuple[tuple[str, ...], list[list[str]]]:
-        """Return the rows of a run as `analysis.export.run_cells` does."""
-        return run_cells(LogScan(self._store.snapshot()), tower, run)
-
-    def intakes(self) -> Intakes:
-        """Answer what was taken in, the last first."""
-        opened = self._opened()
-        return opened.intakes.get(None, lambda: intakes(self._store.snapshot()))
-
-    def _slowly(self, kept: Kept[Key, Answer], key: Key, make: Callable[[], Answer]) -> Answer:
-        """Answer what may take seconds or minutes, a few of such questions at a time."""
-        if key in kept:
-            return kept.get(key, make)
-        with self._lane.entered():
-            return kept.get(key, make)
 
     def overview(self, filters: Filters) -> Overview:
-        """Answer how it runs.
-
-        Raises
-        ------
-        analysis.filters.FilterError
-            For a column or a value that cannot be.
-        """
+        """Answer how it runs."""
         opened = self._opened()
         return opened.overviews.get(filters, lambda: answers.overview(opened.scan, filters))
 
     def trends(self, filters: Filters, over: str = "") -> Trends:
-        """Answer where misses and doubles come from; ``over`` as of `analysis.answers.trends`.
-
-        Raises
-        ------
-        analysis.filters.FilterError
-            For a column or a value that cannot be.
-        """
+        """Answer where misses and doubles come from; ``over`` as of `analysis.answers.trends`."""
         opened = self._opened()
         return opened.trends.get(
             (filters, over),
@@ -416,11 +126,6 @@ class Data:
             Kinds of fault that are adjusted.
         setting : str, optional
             The one setting to split by; each where None.
-
-        Raises
-        ------
-        analysis.filters.FilterError
-            For a column or a value that cannot be.
         """
         opened = self._opened()
         return self._slowly(
@@ -438,13 +143,7 @@ class Data:
         )
 
     def change(self, before: Filters, after: Filters) -> Change | None:
-        """Answer what is behind a change of the rate; None where nothing is known of conditions.
-
-        Raises
-        ------
-        analysis.filters.FilterError
-            For a column or a value that cannot be.
-        """
+        """Answer what is behind a change of the rate; None where nothing is known of conditions."""
         opened = self._opened()
         purposes = [p for one in (before, after) for p in one.values("purpose") or ("production",)]
         found = self.conditions(after.kind, purposes)
@@ -478,8 +177,6 @@ class Data:
 
         Raises
         ------
-        analysis.filters.FilterError
-            For a column or a value that cannot be.
         analysis.patterns.PatternsError
             While the site's own patterns are wrong.
         """
@@ -495,13 +192,7 @@ class Data:
         return self._slowly(opened.explained, (filters, patterns), asked)
 
     def costs(self, filters: Filters, causes: tuple[Explained, ...] = ()) -> CostsResult:
-        """Answer what faults cost; ``causes`` as of `analysis.answers.costs`.
-
-        Raises
-        ------
-        analysis.filters.FilterError
-            For a column or a value that cannot be.
-        """
+        """Answer what faults cost; ``causes`` as of `analysis.answers.costs`."""
         opened = self._opened()
         return self._slowly(
             opened.costs,
@@ -561,11 +252,6 @@ class Data:
         ----------
         filters : Filters
             Towers, bins, sites or lines to answer of; and a kind of fault.
-
-        Raises
-        ------
-        analysis.filters.FilterError
-            For a column or a value that cannot be.
         """
         opened = self._opened()
         # Months that were worked through are kept beside the store: they take seconds each.
@@ -573,7 +259,6 @@ class Data:
         budget = USUAL_BUDGET if opened.site.budget is None else opened.site.budget
 
         def asked() -> Drift:
-            # Pages that ask at once wait for one of them, rather than all doing the work.
             with self._working:
                 return answers.drift(opened.scan, filters, budget=budget, kept=kept)
 
@@ -618,13 +303,11 @@ class Data:
 
     def knows_costs(self, filters: Filters) -> bool:
         """Tell whether `costs` has its answer, and would not take seconds to find it."""
-        opened = self._opened()
-        return self._knows(opened.costs, (filters, ()))
+        return self._knows(self._opened().costs, (filters, ()))
 
     def knows_drift(self, filters: Filters) -> bool:
         """Tell whether `drift` has its answer, and would not take seconds to find it."""
-        opened = self._opened()
-        return self._knows(opened.drifts, filters)
+        return self._knows(self._opened().drifts, filters)
 
     def parts(self, filters: Filters) -> Parts:
         """Answer what is wearing, what is to be ordered and when, and whether services helped.
@@ -634,17 +317,11 @@ class Data:
         filters : Filters
             As of `analysis.answers.parts`: each part is judged by what its own wear shows in,
             unless misses or doubles are asked for.
-
-        Raises
-        ------
-        analysis.filters.FilterError
-            For a column or a value that cannot be.
         """
         opened = self._opened()
 
         def asked() -> Parts:
             found = self._models(("misses", "doubles", "faults"), filters.values("purpose"))
-            # Pages that ask at once wait for one of them, rather than all doing the work.
             with self._wearing:
                 return answers.parts(opened.scan, filters, site=opened.site, conditions=found)
 
@@ -652,8 +329,7 @@ class Data:
 
     def knows_parts(self, filters: Filters) -> bool:
         """Tell whether `parts` has its answer, and would not take seconds to find it."""
-        opened = self._opened()
-        return self._knows(opened.parts, filters)
+        return self._knows(self._opened().parts, filters)
 
     def wear_by_age(self, row: PartRow, filters: Filters) -> WearByAge | None:
         """Answer how the faults of one place go with the age of its part.
@@ -664,11 +340,6 @@ class Data:
             The part: one that `parts` tells of.
         filters : Filters
             As `parts` was asked.
-
-        Raises
-        ------
-        analysis.filters.FilterError
-            For a column or a value that cannot be.
         """
         opened = self._opened()
         whole = _of_all_towers(filters)
@@ -684,8 +355,7 @@ class Data:
 
     def knows_wear_by_age(self, row: PartRow, filters: Filters) -> bool:
         """Tell whether `wear_by_age` has its answer, and would not take a second to find it."""
-        opened = self._opened()
-        return self._knows(opened.wear_by_age, (*_place(row), _of_all_towers(filters)))
+        return self._knows(self._opened().wear_by_age, (*_place(row), _of_all_towers(filters)))
 
     def setting_marks(self, tower: str, bin: int) -> list[Mark]:
         """Return when which setting of a bin was moved, on the same stock."""
@@ -742,11 +412,6 @@ class Data:
                 parted=lambda: self.parts(Filters()),
             ),
         )
-
-    def burn_ins(self) -> list[Proof]:
-        """Return the burn-ins in the log, tower by tower in order of time."""
-        opened = self._opened()
-        return opened.burn_ins.get(None, lambda: answers.burn_ins(opened.scan))
 
     def judge(
         self,
@@ -813,53 +478,6 @@ class Data:
         )
 
 
-class BusyError(Exception):
-    """Too many slow questions are being asked already; the message says what to do."""
-
-
-class _Lane:
-    """Where slow questions are worked out, a few at a time.
-
-    All of a server's threads would otherwise wait for them, or take one another's time, while
-    somebody else asks what takes no time.
-    """
-
-    def __init__(self) -> None:
-        self._free = threading.BoundedSemaphore(SLOW_AT_ONCE)
-        self._lock = threading.Lock()
-        self._inside = 0
-        self._mine = threading.local()
-
-    @contextmanager
-    def entered(self) -> Iterator[None]:
-        """Wait for a place; who has one already goes on.
-
-        Raises
-        ------
-        BusyError
-            Where too many wait.
-        """
-        if getattr(self._mine, "inside", False):
-            yield
-            return
-        with self._lock:
-            if self._inside >= SLOW_AT_ONCE + SLOW_WAITING:
-                raise BusyError(
-                    "others are asking for what takes long; open the page again in a minute"
-                )
-            self._inside += 1
-        try:
-            with self._free:
-                self._mine.inside = True
-                try:
-                    yield
-                finally:
-                    self._mine.inside = False
-        finally:
-            with self._lock:
-                self._inside -= 1
-
-
 def _of_all_towers(filters: Filters) -> Filters:
     """Return a filter that holds no place: how a part wears is learnt from all of its name."""
     where = tuple((column, values) for column, values in filters.where if column == "purpose")
@@ -868,22 +486,3 @@ def _of_all_towers(filters: Filters) -> Filters:
 
 def _place(row: PartRow) -> tuple[object, ...]:
     return row.tower, row.bin, row.part, row.kind
-
-
-def _choices(scan: LogScan, site: Site) -> Choices:
-    settings = [*SETTINGS, *(name for name in scan.own_columns() if name.startswith("set_"))]
-    found = scan.values(["tower", "purpose", "stock", *OFFERED, *settings])
-
-    def logged(column: str) -> list[str]:
-        levels = site.setting(column).levels
-        return sorted((v or "" for v in found[column]), key=lambda v: order(column, v, levels))
-
-    towers = {str(row["tower"]) for row in scan.list_rows("towers")} | set(logged("tower"))
-    purposes = logged("purpose")
-    others = {c: tuple(logged(c)) for c in (*OFFERED, *settings)}
-    return Choices(
-        tuple(sorted(towers)),
-        tuple(p for p in (*PURPOSES, "") if p in purposes),
-        tuple(logged("stock")),
-        {c: values for c, values in others.items() if any(v and v != NOT_LOGGED for v in values)},
-    )

@@ -5,8 +5,10 @@ What an address says; marks, choices, inputs, tables, figures, empty states, and
 
 from __future__ import annotations
 
+import csv
+import io
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import plotly.graph_objects as go
 from dash import dcc, html
@@ -265,6 +267,15 @@ def _save(chart: str, form: str) -> Component:
         className="word",
         **theme.attributes(data_save=form, data_of=chart),
     )
+
+
+def csv_text(heads: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
+    """Write a table as CSV."""
+    out = io.StringIO()
+    table = csv.writer(out, lineterminator="\r\n")
+    table.writerow(heads)
+    table.writerows(rows)
+    return out.getvalue()
 
 
 def csv_answer(text: str, name: str) -> Response:

@@ -15,11 +15,12 @@ from analysis.answers.expected import conditions
 from analysis.answers.places import listed_towers
 from analysis.conditions import Conditions
 from analysis.conditions_model import ConditionsError
-from analysis.costs import Beside, CostsResult, Counted
+from analysis.costs import Beside, CostsResult
 from analysis.counts import LogScan
 from analysis.explained import Explained
 from analysis.filters import Filters
 from analysis.in_place import PACE_DAYS
+from analysis.pricing import Counted
 from analysis.site import NO_SITE, Site
 
 

@@ -44,24 +44,17 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def _rate(text: str) -> float:
-    value = _number(text)
+    value = shared.number(text)
     if not 0 < value < 1:
         raise argparse.ArgumentTypeError(f"{text} is no rate per feed, such as 3e-5")
     return value
 
 
 def _margin(text: str) -> float:
-    value = _number(text)
+    value = shared.number(text)
     if not 1 < value < math.inf:
         raise argparse.ArgumentTypeError(f"{text} is no number above 1, such as 1.5")
     return value
-
-
-def _number(text: str) -> float:
-    try:
-        return float(text)
-    except ValueError:
-        return math.nan
 
 
 def run(options: argparse.Namespace) -> int:

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 from dashboard.commands import options as shared
 
 if TYPE_CHECKING:
-    from analysis.costs import Beyond, Cost, CostsResult
+    from analysis.costs import Beyond, CostsResult
+    from analysis.pricing import Cost
 
 #: How ranges come about.
 METHOD = "exact"

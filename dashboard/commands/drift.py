@@ -55,10 +55,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def _budget(text: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
+    value = shared.number(text)
     if not 0 < value <= _MOST:
         raise argparse.ArgumentTypeError(
             f"{text} is no number of false alarms a year above 0 and at most {_MOST}, such as 1"

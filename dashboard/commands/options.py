@@ -165,12 +165,17 @@ def two_rates(text: str) -> tuple[float, float]:
     return good, bad
 
 
+def number(text: str) -> float:
+    """Read a number; it is NaN where the text is none."""
+    try:
+        return float(text)
+    except ValueError:
+        return math.nan
+
+
 def confidence(text: str) -> float:
     """Read a confidence; below a half, a range would promise to be wrong."""
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
+    value = number(text)
     if not 0.5 <= value < 1:
         raise argparse.ArgumentTypeError(f"{text} is no share from 0.5 to below 1, such as 0.95")
     return value

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import math
 
 from dashboard.commands import UsageError
 from dashboard.commands import options as shared
@@ -62,10 +61,7 @@ def _whole(text: str, what: str, most: int, such: str) -> int:
 
 
 def _chance(text: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
+    value = shared.number(text)
     if not 0.5 <= value <= 0.999:
         raise argparse.ArgumentTypeError(f"{text} is no share from 0.5 to 0.999, such as 0.95")
     return value

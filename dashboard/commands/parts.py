@@ -12,7 +12,8 @@ from dashboard.commands import options as shared
 
 if TYPE_CHECKING:
     from analysis.lives import KaplanMeier, Weibull
-    from analysis.parts import PartLives, PartRow, Parts, PastPart, PooledWear, ServiceRow
+    from analysis.parts import PartLives, PartRow, Parts, PastPart, PooledWear
+    from analysis.services import ServiceRow
 
 #: So many parts are named; of more it is said how many they are.
 _FEW = 4

@@ -92,10 +92,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def _number(text: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
+    value = shared.number(text)
     if not math.isfinite(value):
         raise argparse.ArgumentTypeError(f"{text} is no number, such as 3e-5")
     return value

@@ -5,14 +5,16 @@ from __future__ import annotations
 import argparse
 import contextlib
 import datetime as dt
+from collections.abc import Mapping
 from pathlib import Path
+from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 from dashboard.commands import Parser, UsageError
 from dashboard.commands import options as shared
 
 if TYPE_CHECKING:
-    from analysis.acceptance import Judgement
+    from analysis.counts import Account
 
 #: What a report's file can be, by the end of its name.
 FORMATS = {".html": "html", ".htm": "html", ".pdf": "pdf"}
@@ -76,30 +78,17 @@ def run_acceptance(options: argparse.Namespace) -> int:
     with shared.scan(options) as (scan, _):
         judgement = shared.judged(options, scan)
         stood = shared.as_of_json(options, scan)
-    as_of = options.as_of.strip()
-    if form == "pdf":
-        content = certificate.pdf(judgement, as_of=as_of)
-    else:
-        content = certificate.html(judgement, as_of=as_of).encode()
-    _write(path, content)
-    told = shared.as_of_sentence(options) + _told(judgement, path, form)
-    if options.json:
-        shared.print_json(
-            {
-                **stood,
-                "report": "acceptance",
-                "tower": judgement.burn_in.tower,
-                "proof": judgement.burn_in.name or None,
-                "verdict": judgement.verdict,
-                "fingerprint": judgement.burn_in.fingerprint,
-                "file": str(path),
-                "format": form,
-            },
-            sentence=told,
-            account=judgement.account,
-        )
-    else:
-        print(told)
+    lacking = _made(options, path, form, certificate, judgement)
+    what = f"The {certificate.called(judgement)} of the {judgement.name}"
+    told = f"{what} is in {path}: {judgement.sentence()}{lacking}"
+    found = {
+        "report": "acceptance",
+        "tower": judgement.burn_in.tower,
+        "proof": judgement.burn_in.name or None,
+        "verdict": judgement.verdict,
+        "fingerprint": judgement.burn_in.fingerprint,
+    }
+    _say(options, {**stood, **found}, told, path, form, judgement.account)
     return 1 if judgement.verdict == "fail" else 0
 
 
@@ -121,35 +110,19 @@ def run_weekly(options: argparse.Namespace) -> int:
             patterns=read_patterns(folder),
         )
         stood = shared.as_of_json(options, scan)
-    as_of = options.as_of.strip()
-    if form == "pdf":
-        content = weekly.pdf(made, as_of=as_of)
-    else:
-        content = weekly.html(made, as_of=as_of).encode()
-    _write(path, content)
-    told = f"{shared.as_of_sentence(options)}The weekly report is in {path}: {made.sentence()}"
-    if form == "pdf" and not weekly.can_write(made):
-        told += LACKING
-    if options.json:
-        shared.print_json(
-            {
-                **stood,
-                "report": "weekly",
-                "first": made.first.isoformat(),
-                "last": made.last.isoformat(),
-                "began": len(made.began),
-                "still": len(made.still),
-                "ended": len(made.ended),
-                "services": len(made.services),
-                "orders": len(made.orders),
-                "file": str(path),
-                "format": form,
-            },
-            sentence=told,
-            account=made.account,
-        )
-    else:
-        print(told)
+    lacking = _made(options, path, form, weekly, made)
+    told = f"The weekly report is in {path}: {made.sentence()}{lacking}"
+    found = {
+        "report": "weekly",
+        "first": made.first.isoformat(),
+        "last": made.last.isoformat(),
+        "began": len(made.began),
+        "still": len(made.still),
+        "ended": len(made.ended),
+        "services": len(made.services),
+        "orders": len(made.orders),
+    }
+    _say(options, {**stood, **found}, told, path, form, made.account)
     return 0
 
 
@@ -164,41 +137,15 @@ def run_parts(options: argparse.Namespace) -> int:
     with shared.scan(options) as (scan, _):
         made = answers.parts(scan, Filters(), site=shared.site(options))
         stood = shared.as_of_json(options, scan)
-    as_of = options.as_of.strip()
-    if form == "pdf":
-        content = parts_list.pdf(made, as_of=as_of)
-    else:
-        content = parts_list.html(made, as_of=as_of).encode()
-    _write(path, content)
-    told = f"{shared.as_of_sentence(options)}The parts list is in {path}: {made.sentence()}"
-    if form == "pdf" and not parts_list.can_write(made):
-        told += LACKING
-    if options.json:
-        shared.print_json(
-            {
-                **stood,
-                "report": "parts",
-                "orders": len(parts_list.to_order(made)),
-                "unknown": len(parts_list.unknown(made)),
-                "file": str(path),
-                "format": form,
-            },
-            sentence=told,
-            account=made.account,
-        )
-    else:
-        print(told)
+    lacking = _made(options, path, form, parts_list, made)
+    told = f"The parts list is in {path}: {made.sentence()}{lacking}"
+    found = {
+        "report": "parts",
+        "orders": len(parts_list.to_order(made)),
+        "unknown": len(parts_list.unknown(made)),
+    }
+    _say(options, {**stood, **found}, told, path, form, made.account)
     return 0
-
-
-def _told(judgement: Judgement, path: Path, form: str) -> str:
-    from dashboard.reports import certificate
-
-    what = certificate.called(judgement)
-    told = f"The {what} of the {judgement.name} is in {path}: {judgement.sentence()}"
-    if form == "pdf" and not certificate.can_write(judgement):
-        told += LACKING
-    return told
 
 
 def _form(path: Path, *, replace: bool) -> str:
@@ -218,6 +165,19 @@ def _form(path: Path, *, replace: bool) -> str:
     return form
 
 
+def _made(
+    options: argparse.Namespace, path: Path, form: str, report: ModuleType, found: object
+) -> str:
+    """Write a report; return what is said of letters that a PDF lacks."""
+    as_of = options.as_of.strip()
+    if form == "pdf":
+        content = report.pdf(found, as_of=as_of)
+    else:
+        content = report.html(found, as_of=as_of).encode()
+    _write(path, content)
+    return LACKING if form == "pdf" and not report.can_write(found) else ""
+
+
 def _write(path: Path, content: bytes) -> None:
     """Write beside a file and put it in its place when all of it is there."""
     from analysis.spool import beside
@@ -233,6 +193,23 @@ def _write(path: Path, content: bytes) -> None:
             raise
     except (OSError, ValueError) as error:
         raise _unwritten(path, error) from None
+
+
+def _say(
+    options: argparse.Namespace,
+    found: Mapping[str, object],
+    told: str,
+    path: Path,
+    form: str,
+    account: Account | None,
+) -> None:
+    """Say where a report is."""
+    told = shared.as_of_sentence(options) + told
+    if options.json:
+        written = {**found, "file": str(path), "format": form}
+        shared.print_json(written, sentence=told, account=account)
+    else:
+        print(told)
 
 
 def _unwritten(path: Path, error: Exception) -> UsageError:

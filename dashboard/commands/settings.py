@@ -66,10 +66,7 @@ def _two_levels(text: str) -> tuple[str, tuple[str, str]]:
 
 
 def _number(text: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
+    value = shared.number(text)
     if not math.isfinite(value):
         raise argparse.ArgumentTypeError(f"{text} is no number, such as 2")
     return value

@@ -13,7 +13,8 @@ from dashboard.commands import Parser, UsageError, sentence
 from dashboard.commands import options as shared
 
 if TYPE_CHECKING:
-    from analysis.site import Costs, Site
+    from analysis.site import Site
+    from analysis.site_costs import Costs
 
 #: Kinds of fault that a rate can be of.
 KINDS = ("misses", "doubles", "faults")
@@ -163,7 +164,8 @@ def _print_json(
 
 def _assumed(site: Site) -> dict[str, float]:
     """Return what is taken where the site says nothing, by the key that would say it."""
-    from analysis.site import USUAL_BUDGET, USUAL_COSTS, USUAL_LIMIT_TIMES
+    from analysis.site import USUAL_BUDGET, USUAL_LIMIT_TIMES
+    from analysis.site_costs import USUAL_COSTS
 
     found = {}
     if site.budget is None:
@@ -293,7 +295,7 @@ def _towers(site: Site) -> Iterator[str]:
 
 
 def _asked(site: Site) -> str:
-    from analysis.site import USUAL_ASKED
+    from analysis.site_entry import USUAL_ASKED
 
     assumed = ", assumed" if site.asked == USUAL_ASKED else ""
     return f"asked at the tower: {', '.join(site.asked) or 'nothing more'}{assumed}"

@@ -17,7 +17,7 @@ from analysis.plans import SinglePlan
 from analysis.sequential import SequentialPlan
 from analysis.words import PER, one, per_10k, two_digits
 from dashboard import theme
-from dashboard.figures.gathered import Gathered
+from dashboard.figures.gathered import STROKES, Gathered
 
 Plan = SinglePlan | SequentialPlan
 Points = list[tuple[float, float]]
@@ -130,11 +130,8 @@ def path(kind: KindJudged, bins: int) -> go.Figure:
             "range": [0, end / per],
             "title": {"text": f"cycles of {theme.counted(bins, 'bin')}"},
             "tickformat": ",d",
-            "showgrid": False,
             "nticks": 6,
-            "ticks": "outside",
-            "ticklen": 4,
-            "tickcolor": theme.LIGHT.quiet,
+            **STROKES,
         },
         yaxis={
             "range": [-0.5, top],
@@ -278,11 +275,8 @@ def _words(
     fails: bool,
     passes: Points,
 ) -> None:
-    notes: list[dict[str, object]] = []
-
     def note(text: str, x: float, y: float, colour: str, **more: object) -> None:
-        placed = {"x": x / per, "y": y, "font": {"size": 13, "color": colour}, "text": text}
-        notes.append({"showarrow": False, **placed, **more})
+        figure.note(text, x=x / per, y=y, font={"size": 13, "color": colour}, **more)
 
     if fails:
         note(
@@ -325,7 +319,6 @@ def _words(
                 yanchor="top",
                 yshift=-9,
             )
-    figure.notes = notes
 
 
 @dataclass(frozen=True)
@@ -485,11 +478,8 @@ def _curve(
         xaxis={
             "range": [0, shown.rates[-1] * PER],
             "title": {"text": "true rate, faults per 10,000 feeds"},
-            "showgrid": False,
             "nticks": 6,
-            "ticks": "outside",
-            "ticklen": 4,
-            "tickcolor": theme.LIGHT.quiet,
+            **STROKES,
         },
         yaxis={"nticks": 5, "showline": False, **axis},
     )

@@ -8,7 +8,7 @@ scale that starts at nought, so that lengths can be compared across them.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import plotly.graph_objects as go
 
@@ -18,6 +18,7 @@ from analysis.rates import Rate
 from analysis.standing import BinStanding, TowerStanding
 from analysis.words import PER, two_digits
 from dashboard import theme
+from dashboard.figures.gathered import INK, STROKES, Gathered, axis_key, numbered
 
 #: Towers side by side; further ones go below.
 TOWERS_ACROSS = 4
@@ -36,16 +37,6 @@ _STANDING = {
 }
 
 
-@dataclass
-class _Sheet:
-    """What is drawn so far. A figure checks all it has whenever something is added to it."""
-
-    axes: dict[str, dict[str, object]] = field(default_factory=dict)
-    shapes: list[dict[str, object]] = field(default_factory=list)
-    notes: list[dict[str, object]] = field(default_factory=list)
-    traces: list[dict[str, object]] = field(default_factory=list)
-
-
 @dataclass(frozen=True)
 class _Place:
     """Where a tower is drawn: plotly's number of its axes and its part of the sheet."""
@@ -57,7 +48,7 @@ class _Place:
     top: float
 
     def axis(self, letter: str) -> str:
-        return letter if self.number == 1 else f"{letter}{self.number}"
+        return numbered(letter, self.number)
 
 
 def bounds(rate: Rate, plain: bool) -> tuple[float, float]:
@@ -148,21 +139,14 @@ def tower_columns(
         For each tower a trace of ranges for each way to draw them, one of points, and one of
         arrows where a range goes on beyond the scale.
     """
-    sheet = _Sheet()
+    sheet = Gathered()
     end = scale_end(overview, plain)
     towers = overview.towers[some]
     places, height = _places([len(tower.bins) for tower in towers])
     for tower, place in zip(towers, places, strict=True):
         _draw(sheet, overview, tower, place, end, plain, by_evidence)
-    layout = {
-        "template": theme.template(),
-        **sheet.axes,
-        "shapes": sheet.shapes,
-        "annotations": sheet.notes,
-        "height": height,
-        "margin": {"l": 34, "r": 8, "t": 0, "b": 0},
-    }
-    return go.Figure(data=sheet.traces, layout=layout)
+    sheet.update_layout(height=height, margin={"l": 34, "r": 8, "t": 0, "b": 0})
+    return sheet.made()
 
 
 def _places(bins: Sequence[int]) -> tuple[list[_Place], int]:
@@ -192,7 +176,7 @@ def _places(bins: Sequence[int]) -> tuple[list[_Place], int]:
 
 
 def _draw(
-    sheet: _Sheet,
+    sheet: Gathered,
     overview: Overview,
     tower: TowerStanding,
     place: _Place,
@@ -203,21 +187,18 @@ def _draw(
     bins = in_order(tower, by_evidence)
     kind = overview.filters.kind
     x, y = place.axis("x"), place.axis("y")
-    sheet.axes.update(
+    sheet.update_layout(
         {
-            x.replace("x", "xaxis"): {
+            axis_key(x): {
                 "domain": [place.left, place.right],
                 "anchor": y,
                 "range": [0, end * PER],
                 "rangemode": "tozero",
                 "nticks": 5,
-                "showgrid": False,
-                "ticks": "outside",
-                "ticklen": 4,
-                "tickcolor": theme.LIGHT.quiet,
+                **STROKES,
                 "title": {"text": f"{kind} per 10,000 feeds", "standoff": 6},
             },
-            y.replace("y", "yaxis"): {
+            axis_key(y): {
                 "domain": [place.bottom, place.top],
                 "anchor": x,
                 "range": [len(bins) - 0.5, -0.5],
@@ -251,16 +232,18 @@ def _way(bin_: BinStanding) -> str:
     return "told" if bin_.standing in ("below", "alike") else "weak"
 
 
-def _shelves(sheet: _Sheet, tower: TowerStanding, place: _Place, end: float, plain: bool) -> None:
+def _shelves(sheet: Gathered, tower: TowerStanding, place: _Place, end: float, plain: bool) -> None:
     x, y = place.axis("x"), place.axis("y")
-    shapes: list[dict[str, object]] = []
     if tower.burn_in is not None and tower.burn_in.rate is not None:
         low, high = bounds(tower.burn_in, plain)
-        across = {"xref": x, "yref": f"{y} domain", "y0": 0, "y1": 1, "layer": "below"}
-        shapes.append(
+        sheet.shapes.append(
             {
-                **across,
                 "type": "rect",
+                "xref": x,
+                "yref": f"{y} domain",
+                "y0": 0,
+                "y1": 1,
+                "layer": "below",
                 "x0": min(low, end) * PER,
                 "x1": min(high, end) * PER,
                 "fillcolor": theme.LIGHT.band,
@@ -269,34 +252,18 @@ def _shelves(sheet: _Sheet, tower: TowerStanding, place: _Place, end: float, pla
             }
         )
         if tower.burn_in.rate <= end:
-            shapes.append(
-                {
-                    **across,
-                    "type": "line",
-                    "x0": tower.burn_in.rate * PER,
-                    "x1": tower.burn_in.rate * PER,
-                    "line": {"color": theme.LIGHT.ink, "width": 1.5, "dash": "dot"},
-                    "name": f"burn-in {tower.tower}",
-                }
+            sheet.rule(
+                x,
+                tower.burn_in.rate * PER,
+                over=f"{y} domain",
+                line={"color": theme.LIGHT.ink, "width": 1.5, "dash": "dot"},
+                layer="below",
+                name=f"burn-in {tower.tower}",
             )
-    shapes += [
-        {
-            "type": "line",
-            "xref": f"{x} domain",
-            "yref": y,
-            "x0": 0,
-            "x1": 1,
-            "y0": row + 0.5,
-            "y1": row + 0.5,
-            "layer": "below",
-            "line": {"color": theme.LIGHT.rule, "width": 1},
-        }
-        for row in range(len(tower.bins))
-    ]
-    sheet.shapes += shapes
+    sheet.shelves([theme.LIGHT.rule] * len(tower.bins), axis=y, over=f"{x} domain")
 
 
-def _heading(sheet: _Sheet, tower: TowerStanding, place: _Place) -> None:
+def _heading(sheet: Gathered, tower: TowerStanding, place: _Place) -> None:
     now = f"{theme.rate(tower.now.rate)} now"
     if tower.burn_in is None:
         told = f"{now}, no burn-in to compare"
@@ -309,18 +276,13 @@ def _heading(sheet: _Sheet, tower: TowerStanding, place: _Place) -> None:
         "y": place.top,
         "xanchor": "left",
         "yanchor": "bottom",
-        "showarrow": False,
     }
-    name = theme.label(tower.tower)
-    notes = (
-        {**at, "text": f"<b>Tower {name}</b>", "font": {"size": 15}, "yshift": 23},
-        {**at, "text": told, "font": {"size": 13, "color": theme.LIGHT.quiet}, "yshift": 5},
-    )
-    sheet.notes += notes
+    sheet.note(f"<b>Tower {theme.label(tower.tower)}</b>", **at, font={"size": 15}, yshift=23)
+    sheet.note(told, **at, yshift=5)
 
 
 def _ranges(
-    sheet: _Sheet,
+    sheet: Gathered,
     bins: Sequence[BinStanding],
     place: _Place,
     end: float,
@@ -344,26 +306,21 @@ def _ranges(
     if xs:
         line = {"color": colour, "width": width}
         named = {"name": f"range, {way}", **axes}
-        sheet.traces.append(
-            {"type": "scatter", "x": xs, "y": ys, "mode": "lines", "line": line, **named}
-        )
+        sheet.add_scatter(x=xs, y=ys, mode="lines", line=line, **named)
     if beyond:
-        sheet.traces.append(
-            {
-                "type": "scatter",
-                "x": [end * PER] * len(beyond),
-                "y": beyond,
-                "mode": "markers",
-                "marker": {"symbol": "triangle-right", "size": 11, "color": colour},
-                "cliponaxis": False,
-                "name": f"range goes on, {way}",
-                **axes,
-            }
+        sheet.add_scatter(
+            x=[end * PER] * len(beyond),
+            y=beyond,
+            mode="markers",
+            marker={"symbol": "triangle-right", "size": 11, "color": colour},
+            cliponaxis=False,
+            name=f"range goes on, {way}",
+            **axes,
         )
 
 
 def _points(
-    sheet: _Sheet,
+    sheet: Gathered,
     tower: TowerStanding,
     bins: Sequence[BinStanding],
     place: _Place,
@@ -382,27 +339,24 @@ def _points(
         theme.LIGHT.paper if _way(bin_) == "weak" else stroke
         for (_, bin_), stroke in zip(shown, strokes, strict=True)
     ]
-    sheet.traces.append(
-        {
-            "type": "scatter",
-            "x": [(bin_.rate.rate or 0) * PER for _, bin_ in shown],
-            "y": [row for row, _ in shown],
-            "mode": "markers",
-            # Hollow ones are filled with paper, so that the range does not strike through them.
-            "marker": {
-                "size": 10,
-                "color": fills,
-                "line": {"color": strokes, "width": 1.8},
-                "opacity": 1,
-            },
-            "cliponaxis": False,
-            "customdata": [bin_.bin for _, bin_ in shown],
-            "hovertext": [bin_sentence(bin_, tower, plain) for _, bin_ in shown],
-            "hoverinfo": "text",
-            "name": f"rate {tower.tower}",
-            "xaxis": place.axis("x"),
-            "yaxis": place.axis("y"),
-        }
+    sheet.add_scatter(
+        x=[(bin_.rate.rate or 0) * PER for _, bin_ in shown],
+        y=[row for row, _ in shown],
+        mode="markers",
+        # Hollow ones are filled with paper, so that the range does not strike through them.
+        marker={
+            "size": 10,
+            "color": fills,
+            "line": {"color": strokes, "width": 1.8},
+            "opacity": 1,
+        },
+        cliponaxis=False,
+        customdata=[bin_.bin for _, bin_ in shown],
+        hovertext=[bin_sentence(bin_, tower, plain) for _, bin_ in shown],
+        hoverinfo="text",
+        name=f"rate {tower.tower}",
+        xaxis=place.axis("x"),
+        yaxis=place.axis("y"),
     )
 
 
@@ -423,13 +377,12 @@ def bin_sentence(bin_: BinStanding, tower: TowerStanding, plain: bool) -> str:
 
 
 def _words(
-    sheet: _Sheet,
+    sheet: Gathered,
     filters: Filters,
     tower: TowerStanding,
     bins: Sequence[BinStanding],
     place: _Place,
 ) -> None:
-    notes: list[dict[str, object]] = []
     asked = filters.values("bin")
     for row, bin_ in enumerate(bins):
         told = times_of(bin_, tower)
@@ -437,23 +390,11 @@ def _words(
             told = "left out" if asked and str(bin_.bin) not in asked else "nothing fed"
         if not told:
             continue
-        note = {
-            "xref": f"{place.axis('x')} domain",
-            "yref": place.axis("y"),
-            "x": 1,
-            "y": row,
-            "xanchor": "right",
-            "yanchor": "bottom",
-            "yshift": 5,
-            "text": told,
-            "showarrow": False,
-            "font": {"size": 13, "color": theme.LIGHT.ink},
-        }
+        at = {"xref": f"{place.axis('x')} domain", "yref": place.axis("y"), "y": row}
         if bin_.rate.rate is None:
-            note |= {"x": 0, "xanchor": "left", "xshift": 8, "yanchor": "middle", "yshift": 0}
-            note["font"] = {"size": 13, "color": theme.LIGHT.quiet}
-        elif pointed_at(bin_):
-            note["text"] = f"<b>{told}</b>"
-            note["font"] = {"size": 13, "color": theme.LIGHT.warning}
-        notes.append(note)
-    sheet.notes += notes
+            sheet.note(told, **at, x=0, xanchor="left", xshift=8, yanchor="middle")
+            continue
+        font = INK
+        if pointed_at(bin_):
+            told, font = f"<b>{told}</b>", {**INK, "color": theme.LIGHT.warning}
+        sheet.note(told, **at, x=1, xanchor="right", yanchor="bottom", yshift=5, font=font)

@@ -12,6 +12,7 @@ import plotly.graph_objects as go
 
 from analysis.services import ServiceRow
 from dashboard import theme
+from dashboard.figures.gathered import STROKES, Gathered, shortened
 
 # Heights and widths in pixels.
 _LANE, _NAMES, _WORDS = 27, 346, 142
@@ -52,7 +53,7 @@ def helped(services: Sequence[ServiceRow]) -> go.Figure:
         Traces ``ranges`` and ``ranges, few``, ``told`` and ``too few``; each service's name to the
         left and its verdict to the right.
     """
-    figure = go.Figure(layout={"template": theme.template()})
+    figure = Gathered()
     for few in (True, False):
         chosen = [
             (i, row)
@@ -90,37 +91,33 @@ def helped(services: Sequence[ServiceRow]) -> go.Figure:
             hoverinfo="text",
             name="too few" if few else "told",
         )
-    notes = []
     for i, row in enumerate(services):
-        notes.append(
-            _note(
-                _named(row),
-                xref="paper",
-                yref="y",
-                x=0,
-                y=i,
-                xanchor="left",
-                xshift=-_NAMES,
-                size=14,
-                color=theme.LIGHT.ink,
-                name="name",
-            )
+        figure.note(
+            _named(row),
+            xref="paper",
+            yref="y",
+            x=0,
+            y=i,
+            xanchor="left",
+            xshift=-_NAMES,
+            font={"size": 14, "color": theme.LIGHT.ink},
+            name="name",
         )
         verdict = row.verdict
-        notes.append(
-            _note(
-                f"<b>{verdict}</b>" if verdict in ("helped", "worse") else verdict,
-                xref="paper",
-                yref="y",
-                x=1,
-                y=i,
-                xanchor="left",
-                xshift=14,
-                size=14,
-                color=_ink_of(row) if verdict != "too few feeds yet" else theme.LIGHT.quiet,
-                name="verdict",
-            )
+        ink = _ink_of(row) if verdict != "too few feeds yet" else theme.LIGHT.quiet
+        figure.note(
+            f"<b>{verdict}</b>" if verdict in ("helped", "worse") else verdict,
+            xref="paper",
+            yref="y",
+            x=1,
+            y=i,
+            xanchor="left",
+            xshift=14,
+            font={"size": 14, "color": ink},
+            name="verdict",
         )
+    before = {"color": theme.LIGHT.ink, "width": 1.2, "dash": "dot"}
+    figure.rule("x", 1, line=before, layer="below", name="as before")
     ticks = {1 / 8: "⅛", 1 / 4: "¼", 1 / 2: "½", 1.0: "1", 2.0: "2", 4.0: "4", 8.0: "8"}
     figure.update_layout(
         xaxis={
@@ -128,32 +125,14 @@ def helped(services: Sequence[ServiceRow]) -> go.Figure:
             "range": [math.log10(_LEAST), math.log10(_MOST)],
             "tickvals": list(ticks),
             "ticktext": list(ticks.values()),
-            "ticks": "outside",
-            "ticklen": 4,
-            "tickcolor": theme.LIGHT.quiet,
-            "showgrid": False,
+            **STROKES,
             "title": {"text": "times the faults of before", "standoff": 6},
         },
         yaxis={"range": [len(services) - 0.5, -0.5], "visible": False},
-        shapes=[
-            {
-                "type": "line",
-                "xref": "x",
-                "yref": "paper",
-                "x0": 1,
-                "x1": 1,
-                "y0": 0,
-                "y1": 1,
-                "layer": "below",
-                "line": {"color": theme.LIGHT.ink, "width": 1.2, "dash": "dot"},
-                "name": "as before",
-            }
-        ],
-        annotations=notes,
         height=12 + _LANE * max(len(services), 1) + 52,
         margin={"l": _NAMES, "r": _WORDS, "t": 12, "b": 52},
     )
-    return figure
+    return figure.made()
 
 
 def _compared(row: ServiceRow) -> bool:
@@ -177,7 +156,7 @@ def _named(row: ServiceRow) -> str:
     if row.bin is not None:
         place = f"{row.tower}, bin {row.bin}"
     text = f"{short_day(row)}  {place}: {row.what}"
-    return theme.label(text if len(text) <= _LETTERS else f"{text[: _LETTERS - 1]}…")
+    return theme.label(shortened(text, _LETTERS))
 
 
 def short_day(row: ServiceRow) -> str:
@@ -195,9 +174,3 @@ def _wrapped(text: str, letters: int = 64) -> str:
         else:
             lines.append(word)
     return "<br>".join(lines)
-
-
-def _note(
-    text: str, *, size: int, color: str = theme.LIGHT.quiet, **rest: object
-) -> dict[str, object]:
-    return {"text": text, "showarrow": False, "font": {"size": size, "color": color}, **rest}

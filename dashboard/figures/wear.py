@@ -15,6 +15,7 @@ from analysis.parts import PartRow
 from analysis.wear_by_age import AgeBand, WearByAge
 from analysis.words import PER, one, two_digits
 from dashboard import theme
+from dashboard.figures.gathered import STROKES, Gathered
 
 #: A point on fewer expected faults than this is drawn hollow and thin.
 FEW_EXPECTED = 5.0
@@ -66,52 +67,44 @@ def rate_by_age(wear: WearByAge, row: PartRow) -> go.Figure:
     known = math.isfinite(wear.usual) and wear.usual > 0
     scale = wear.usual * PER if known else 1.0
     what = "per 10,000 feeds, on the paper and in the air of late" if known else "times expected"
-    figure = go.Figure(layout={"template": theme.template()})
+    figure = Gathered()
     top = _top(wear, row) * scale
     end = max([row.age_feeds or 0.0, *wear.ages.tolist(), *(band.last for band in wear.bands)])
     end = end or 1.0
     if rises(row):
         _rise(figure, wear, row, scale)
     _points(figure, wear, scale, top)
-    notes = [
-        _note(
-            f"<b>{wear.kind}</b> {what}",
-            xref="paper",
-            yref="paper",
-            x=0,
-            y=1,
-            xanchor="left",
-            yanchor="bottom",
-            xshift=-_LEFT + 4,
-            yshift=_HEAD - 24,
-            size=14,
-            name="title",
-        )
-    ]
-    shapes: list[dict[str, object]] = []
+    figure.note(
+        f"<b>{wear.kind}</b> {what}",
+        xref="paper",
+        yref="paper",
+        x=0,
+        y=1,
+        xanchor="left",
+        yanchor="bottom",
+        xshift=-_LEFT + 4,
+        yshift=_HEAD - 24,
+        font={"size": 14, "color": theme.LIGHT.quiet},
+        name="title",
+    )
     if math.isfinite(wear.limit):
-        _limit(figure, wear, row, scale, end, shapes, notes)
+        _limit(figure, wear, row, scale, end)
     if row.age_feeds is not None:
-        _now(row, end, shapes, notes)
+        _now(figure, row, end)
     values, names = _ticks(end)
     figure.update_layout(
         xaxis={
             "range": [0, end * 1.02],
             "tickvals": values,
             "ticktext": names,
-            "showgrid": False,
-            "ticks": "outside",
-            "ticklen": 4,
-            "tickcolor": theme.LIGHT.quiet,
+            **STROKES,
             "title": {"text": f"age of the {theme.label(row.part)}, {wear.unit}", "standoff": 8},
         },
         yaxis={"range": [0, top], "nticks": 6, "showline": False, "tickformat": ",~g"},
-        shapes=shapes,
-        annotations=notes,
         height=_HEAD + _PANEL + _FOOT,
         margin={"l": _LEFT, "r": _RIGHT, "t": _HEAD, "b": _FOOT},
     )
-    return figure
+    return figure.made()
 
 
 def _top(wear: WearByAge, row: PartRow) -> float:
@@ -124,7 +117,7 @@ def _top(wear: WearByAge, row: PartRow) -> float:
     return _ROOM * max([*seen, 0.5])
 
 
-def _rise(figure: go.Figure, wear: WearByAge, row: PartRow, scale: float) -> None:
+def _rise(figure: Gathered, wear: WearByAge, row: PartRow, scale: float) -> None:
     ages = wear.ages.tolist()
     low, best, high = (
         [round(value * scale, 5) for value in values.tolist()]
@@ -162,7 +155,7 @@ def _rise(figure: go.Figure, wear: WearByAge, row: PartRow, scale: float) -> Non
         )
 
 
-def _points(figure: go.Figure, wear: WearByAge, scale: float, top: float) -> None:
+def _points(figure: Gathered, wear: WearByAge, scale: float, top: float) -> None:
     colour = theme.INK_OF_KIND[wear.kind]
     for few in (True, False):
         bands = [band for band in wear.bands if (band.expected < FEW_EXPECTED) == few]
@@ -224,42 +217,20 @@ def _band_sentence(wear: WearByAge, band: AgeBand, scale: float) -> str:
     return f"{told}."
 
 
-def _limit(
-    figure: go.Figure,
-    wear: WearByAge,
-    row: PartRow,
-    scale: float,
-    end: float,
-    shapes: list[dict[str, object]],
-    notes: list[dict[str, object]],
-) -> None:
+def _limit(figure: Gathered, wear: WearByAge, row: PartRow, scale: float, end: float) -> None:
     at = wear.limit * scale
-    shapes.append(
-        {
-            "type": "line",
-            "xref": "paper",
-            "yref": "y",
-            "x0": 0,
-            "x1": 1,
-            "y0": at,
-            "y1": at,
-            "line": {"color": theme.LIGHT.warning, "width": 1.5, "dash": "dash"},
-            "name": "limit",
-        }
-    )
-    notes.append(
-        _note(
-            f"limit {two_digits(at)}",
-            xref="paper",
-            yref="y",
-            x=1,
-            y=at,
-            xanchor="left",
-            xshift=8,
-            size=14,
-            color=theme.LIGHT.warning,
-            name="limit",
-        )
+    line = {"color": theme.LIGHT.warning, "width": 1.5, "dash": "dash"}
+    figure.rule("y", at, line=line, name="limit")
+    figure.note(
+        f"limit {two_digits(at)}",
+        xref="paper",
+        yref="y",
+        x=1,
+        y=at,
+        xanchor="left",
+        xshift=8,
+        font={"size": 14, "color": theme.LIGHT.warning},
+        name="limit",
     )
     age = wear.limit_age
     if age is None or not row.wears or not age.best <= end:
@@ -288,39 +259,23 @@ def _limit(
     )
 
 
-def _now(
-    row: PartRow, end: float, shapes: list[dict[str, object]], notes: list[dict[str, object]]
-) -> None:
+def _now(figure: Gathered, row: PartRow, end: float) -> None:
     assert row.age_feeds is not None
-    shapes.append(
-        {
-            "type": "line",
-            "xref": "x",
-            "yref": "paper",
-            "x0": row.age_feeds,
-            "x1": row.age_feeds,
-            "y0": 0,
-            "y1": 1 + 8 / _PANEL,
-            "line": {"color": theme.LIGHT.ink, "width": 1.5},
-            "name": "now",
-        }
-    )
+    line = {"color": theme.LIGHT.ink, "width": 1.5}
+    figure.rule("x", row.age_feeds, ends=(0, 1 + 8 / _PANEL), line=line, name="now")
     left = row.age_feeds > 0.7 * end
-    notes.append(
-        _note(
-            f"now: {_feeds(row.age_feeds)} {row.unit}",
-            xref="x",
-            yref="paper",
-            x=row.age_feeds,
-            y=1,
-            xanchor="right" if left else "left",
-            yanchor="bottom",
-            xshift=3 if left else -3,
-            yshift=8,
-            size=14,
-            color=theme.LIGHT.ink,
-            name="now",
-        )
+    figure.note(
+        f"now: {_feeds(row.age_feeds)} {row.unit}",
+        xref="x",
+        yref="paper",
+        x=row.age_feeds,
+        y=1,
+        xanchor="right" if left else "left",
+        yanchor="bottom",
+        xshift=3 if left else -3,
+        yshift=8,
+        font={"size": 14, "color": theme.LIGHT.ink},
+        name="now",
     )
 
 
@@ -340,9 +295,3 @@ def _feeds(number: float) -> str:
 
 def _middle(band: AgeBand) -> float:
     return 0.5 * (band.first + band.last)
-
-
-def _note(
-    text: str, *, size: int, color: str = theme.LIGHT.quiet, **rest: object
-) -> dict[str, object]:
-    return {"text": text, "showarrow": False, "font": {"size": size, "color": color}, **rest}

@@ -12,8 +12,8 @@ from analysis.trends import NOT_LOGGED, TIME_COLUMNS, Trends
 from analysis.words import two_digits
 from dashboard import filters, parts, theme
 from dashboard.data import Data
-from dashboard.figures import conditions as air_figures
-from dashboard.figures import trends as figures
+from dashboard.figures.humidity import air_in_words, clearest, how_clear
+from dashboard.figures.trends_groups import group_in_words, kinds_shown
 
 #: What makes a group's rate differ from that of its like, as the crew says it.
 _MADE_BY = {
@@ -33,7 +33,6 @@ HOW = (
 
 
 _SAME = "With all else the same"
-#: How `Conditions.sentence` ends what it is sure of.
 
 
 def is_asked(query: filters.Query) -> bool:
@@ -43,7 +42,7 @@ def is_asked(query: filters.Query) -> bool:
 
 def kinds(trends: Trends) -> tuple[str, ...]:
     """Return the kinds of fault that a page of trends speaks of."""
-    return tuple(dict.fromkeys((*figures.kinds_shown(trends), trends.filters.kind)))
+    return tuple(dict.fromkeys((*kinds_shown(trends), trends.filters.kind)))
 
 
 def answer(data: Data, trends: Trends, over: str, setting: str) -> AdjustedTrends:
@@ -72,10 +71,10 @@ def sentence(found: AdjustedTrends) -> str:
     if facts:
         return f"{_SAME}, over the whole log: {'; '.join(facts)}."
     curves = [found.conditions[one] for one in kinds(trends) if one in found.conditions]
-    air = [one for one in curves if air_figures.clearest(one) is not None]
+    air = [one for one in curves if clearest(one) is not None]
     if air:
-        first = max(air, key=air_figures.how_clear)
-        return f"{_SAME}, over the whole log: {_lower(air_figures.air_in_words(first))}."
+        first = max(air, key=how_clear)
+        return f"{_SAME}, over the whole log: {_lower(air_in_words(first))}."
     return (
         f"{_SAME}, no stock and no air surely has more {kind} than all together, which have "
         f"{theme.rate(whole.rate)} per 10,000 feeds."
@@ -133,7 +132,7 @@ def _not_adjusted(found: AdjustedTrends, column: str) -> str:
 
 
 def _difference(found: Difference, kind: str) -> str:
-    name = figures.group_in_words(found.column, found.name)
+    name = group_in_words(found.column, found.name)
     if found.column not in TIME_COLUMNS or found.column == "week":
         name = f"{name[:1].lower()}{name[1:]}"
     told = (

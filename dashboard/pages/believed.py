@@ -6,10 +6,9 @@ only: `analysis.belief` looks, over the whole log, and never by who wrote it.
 
 from __future__ import annotations
 
-import logging
 from collections.abc import Collection
 
-from dash import Dash, Input, Output, State, dcc, html, no_update
+from dash import Dash, Output, html
 from dash.development.base_component import Component
 
 from analysis.belief import Belief
@@ -22,8 +21,7 @@ from dashboard import filters as shown_filters
 from dashboard import theme
 from dashboard.data import Data
 from dashboard.filters import from_query, parse_query, to_query
-
-_LOG = logging.getLogger(__name__)
+from dashboard.pages import later
 
 #: Milliseconds before it is asked for.
 _LATER = 500
@@ -45,9 +43,7 @@ def section(overview: Overview, whole: Account) -> Component:
     return html.Section(
         [
             html.H2("Can the log be believed?", id="overview-belief"),
-            dcc.Store(id="overview-belief-of", data=address),
-            # Asked for a moment later, so that the page and its figure are drawn first.
-            dcc.Interval(id="overview-belief-later", interval=_LATER, max_intervals=1),
+            *later.asks("overview-belief", address, _LATER),
             html.Div(
                 html.P(_LOOKING, className="looking"),
                 id="overview-believed",
@@ -61,23 +57,19 @@ def section(overview: Overview, whole: Account) -> Component:
 def register(app: Dash, data: Data) -> None:
     """Look a moment after the section has come into the page."""
 
-    @app.callback(
-        Output("overview-believed", "children"),
-        Input("overview-belief-later", "n_intervals"),
-        State("overview-belief-of", "data"),
-        prevent_initial_call=True,
+    def made(address: str | None) -> list[Component]:
+        whole = data.whole()
+        chosen = from_query(parse_query(address), whole)
+        return answer(data.belief(), chosen, whole, _towers(data, chosen))
+
+    later.when_asked(
+        app,
+        "overview-belief",
+        [Output("overview-believed", "children")],
+        made,
+        [html.P("This could not be looked at. Open the page again.")],
+        "whether the log can be believed could not be looked at",
     )
-    def _(moments: int | None, address: str | None) -> object:
-        if not moments:
-            return no_update
-        try:
-            whole = data.whole()
-            chosen = from_query(parse_query(address), whole)
-            return answer(data.belief(), chosen, whole, _towers(data, chosen))
-        except Exception:
-            # A page that stands must not fall for it; the trace goes to whoever runs the program.
-            _LOG.exception("whether the log can be believed could not be looked at")
-            return [html.P("This could not be looked at. Open the page again.")]
 
 
 def _towers(data: Data, chosen: Filters) -> Collection[str] | None:

@@ -485,4 +485,4 @@ def causes_csv(found: Causes | None) -> str:
         "tower bin kind rank cause score named explains speaks contrast times times_low "
         "times_high counted expected feeds"
     )
-    return stream_numbers.written(heads.split(), rows)
+    return parts.csv_text(heads.split(), rows)

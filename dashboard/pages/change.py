@@ -5,12 +5,10 @@ Wiring only: `analysis.rate_change` splits the change into paper, air, settings,
 
 from __future__ import annotations
 
-import csv
 import datetime as dt
-import io
 from collections.abc import Sequence
 
-from dash import Dash, Input, Output, State, html, no_update
+from dash import Dash, html
 from dash.development.base_component import Component
 from flask import Response, request
 
@@ -20,8 +18,9 @@ from analysis.rate_change import Change
 from dashboard import filters as shown_filters
 from dashboard import parts, theme
 from dashboard.data import Data
-from dashboard.figures import conditions as figures
+from dashboard.figures import change as figures
 from dashboard.filters import Period, from_query, parse_query
+from dashboard.forms import writes_address
 from dashboard.pages import sections
 
 #: The section's name, and what it has in the address: two periods, as ``2031-05-01/2031-06-30``.
@@ -60,21 +59,10 @@ def register(app: Dash, data: Data) -> None:
 
     app.server.add_url_rule(NUMBERS, "trends_change", numbers)
 
-    @app.callback(
-        Output("url", "search", allow_duplicate=True),
-        Input("change-show", "n_clicks"),
-        *(Input(f"change-{name}", "n_submit") for name in _FIELDS),
-        State("url", "search"),
-        *(State(f"change-{name}", "value") for name in _FIELDS),
-        prevent_initial_call=True,
-    )
-    def _(*given: object) -> object:
-        number = 1 + len(_FIELDS)
-        # A form that has just been drawn also calls, with nothing pressed yet.
-        if not any(given[:number]):
-            return no_update
-        query = parse_query(str(given[number] or ""))
-        return with_periods(query, data.whole(), [str(v or "") for v in given[number + 1 :]])
+    def write(query: shown_filters.Query, typed: list[str]) -> str:
+        return with_periods(query, data.whole(), typed)
+
+    writes_address(app, "change-show", "change", tuple(_FIELDS), write)
 
 
 def usual(filters: Filters) -> tuple[Period, Period]:
@@ -321,10 +309,7 @@ def _file_name(found: Change) -> str:
 
 def change_csv(found: Change) -> str:
     """Write a change as CSV: a line for each part, and the whole, which is their product."""
-    out = io.StringIO()
-    table = csv.writer(out, lineterminator="\r\n")
-    table.writerow("part ratio low high".split())
     assert found.whole is not None
     told = (*found.parts, found.whole)
-    table.writerows([part.part, part.ratio, part.low, part.high] for part in told)
-    return out.getvalue()
+    rows = ([part.part, part.ratio, part.low, part.high] for part in told)
+    return parts.csv_text("part ratio low high".split(), rows)

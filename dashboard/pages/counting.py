@@ -1,8 +1,9 @@
 """How is a run counted at the tower, as it goes?
 
-The page counts in the browser (`assets/counting.js`), since the connection at a tower comes and
-goes: what is typed is kept on the device at once, and here as soon as it can be. This module tells
-that script what to offer, keeps drafts, and stores a run that is over.
+The page counts in the browser (`assets/counting.js` and the scripts that it names), since the
+connection at a tower comes and goes: what is typed is kept on the device at once, and here as soon
+as it can be. This module tells those scripts what to offer, keeps drafts, and stores a run that is
+over.
 """
 
 from __future__ import annotations

@@ -10,11 +10,11 @@ says that it works.
 from __future__ import annotations
 
 import datetime as dt
-import logging
 import math
 from collections.abc import Sequence
+from functools import partial
 
-from dash import Dash, Input, Output, dcc, html
+from dash import Dash, html
 from dash.development.base_component import Component
 from flask import Response, request
 
@@ -36,9 +36,10 @@ from dashboard import filters as shown_filters
 from dashboard import parts, theme
 from dashboard.data import Data
 from dashboard.figures import drift as figures
-from dashboard.figures.trends import done_rows
+from dashboard.figures.done import done_rows
+from dashboard.figures.known_charts import known_chart
 from dashboard.filters import from_query, parse_query, to_query
-from dashboard.pages import causes
+from dashboard.pages import causes, later
 from dashboard.pages.stream_list import StreamList, not_judged
 from dashboard.pages.stream_numbers import (
     chart_csv,
@@ -67,7 +68,6 @@ _CHOICES = ("stream", "show", "chart")
 
 _CHARTS = {"p": "p", "p-prime": "p′", "g": "g", "ewma": "EWMA"}
 
-_LOG = logging.getLogger(__name__)
 _WORKING = (
     "Working it out: each run is held against what its paper, air and settings explain. "
     "The first time after the log has grown this can take half a minute …"
@@ -97,45 +97,15 @@ def layout(data: Data, /, **query: Sequence[str]) -> Component:
         return parts.nothing_logged()
     if data.knows_drift(watched(chosen)):
         return html.Div(answer(data, query), className="drift")
-    return html.Div(
-        [
-            dcc.Store(id="drift-asked", data=shown_filters.written(query)),
-            html.Div(
-                [
-                    html.H1("Has a bin got worse?"),
-                    html.P(_WORKING, className="sub looking"),
-                ],
-                id="drift-answer",
-            ),
-            # The first line alone is said to those who hear the page, when it comes.
-            html.P(_WORKING, id="drift-said", className="unseen", role="status"),
-        ],
-        className="drift",
-    )
+    asking = later.page("drift", query, "Has a bin got worse?", _WORKING)
+    return html.Div(asking, className="drift")
 
 
 def register(app: Dash, data: Data) -> None:
     """Answer after the page is there; serve the numbers behind the figures."""
     causes.register(app, data)
 
-    @app.callback(
-        Output("drift-answer", "children"),
-        Output("drift-said", "children"),
-        Input("drift-asked", "data"),
-    )
-    def _(asked: str | None) -> tuple[list[Component], object]:
-        try:
-            found = answer(data, parse_query(asked))
-        except FilterError as error:
-            found = _trouble("This address asks for what cannot be shown.", parts.sentence(error))
-        except Exception:
-            # A page that stands must not fall for it; the trace goes to whoever runs the program.
-            _LOG.exception("drift could not be worked out")
-            found = _trouble(
-                "This could not be worked out.",
-                "The reason is printed where feedtally was started. Open the page again.",
-            )
-        return found, found[0].children
+    later.page_when_asked(app, "drift", partial(answer, data), "drift could not be worked out")
 
     def numbers(name: str) -> Response:
         query = parse_query(request.query_string.decode())
@@ -164,11 +134,6 @@ def register(app: Dash, data: Data) -> None:
         app.server.add_url_rule(
             f"{PATH}/{name}.csv", f"drift_{name}", numbers, defaults={"name": name}
         )
-
-
-def _trouble(head: str, told: str) -> list[Component]:
-    usual = html.A("usual view", href="?", className="inside")
-    return [html.H1(head), html.P([f"{told} Go to the ", usual, "."], className="sub")]
 
 
 def _chart_asked(query: shown_filters.Query) -> str:
@@ -428,7 +393,7 @@ class _Shown:
                     "drift-known",
                     [said],
                     said,
-                    figures.known_chart(chart, times, self.kind),
+                    known_chart(chart, times, self.kind),
                     f"{file_name(self.stream)}-{asked}",
                     f"{chart.sentence()} Solid: centre; dotted: limits ({chart.limits}).",
                     self._numbers("chart"),

@@ -5,8 +5,6 @@ Wiring only: the curve is that of `analysis.conditions`, learnt from the whole l
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Sequence
 
 from dash import Dash, html
@@ -21,7 +19,7 @@ from analysis.log_format import FAULT_KINDS
 from analysis.words import two_digits
 from dashboard import parts, theme
 from dashboard.data import Data
-from dashboard.figures import conditions as figures
+from dashboard.figures import humidity as figures
 from dashboard.filters import parse_query
 
 #: Where the numbers behind the curve are.
@@ -54,15 +52,12 @@ def _kinds(kind: str) -> tuple[str, ...]:
 
 def curve_csv(found: Sequence[Conditions]) -> str:
     """Write curves as CSV: a line for each kind, way to print and percent."""
-    out = io.StringIO()
-    table = csv.writer(out, lineterminator="\r\n")
-    table.writerow("kind printed_by humidity_pct ratio low high feeds".split())
-    for one in found:
-        for p in one.humidity_curve:
-            table.writerow(
-                [one.kind, p.printed_by, p.humidity_pct, p.ratio, p.low, p.high, p.feeds]
-            )
-    return out.getvalue()
+    rows = (
+        [one.kind, p.printed_by, p.humidity_pct, p.ratio, p.low, p.high, p.feeds]
+        for one in found
+        for p in one.humidity_curve
+    )
+    return parts.csv_text("kind printed_by humidity_pct ratio low high feeds".split(), rows)
 
 
 def section(found: Sequence[Conditions], kind: str) -> Component:

@@ -9,26 +9,24 @@ from __future__ import annotations
 
 import csv
 import io
-import logging
 from collections.abc import Sequence
 
-from dash import Dash, Input, Output, State, dcc, html, no_update
+from dash import Dash, Output, html
 from dash.development.base_component import Component
 from flask import Response, request
 
-from analysis.costs import Beyond, Cost, CostsResult
+from analysis.costs import Beyond, CostsResult
 from analysis.counts import Account
 from analysis.filters import FilterError, Filters
 from analysis.overview import Overview
-from analysis.pricing import PER_SETS
+from analysis.pricing import PER_SETS, Cost
 from analysis.words import two_digits
 from dashboard import parts, theme
 from dashboard.data import Data
 from dashboard.filters import from_query, parse_query, to_query
+from dashboard.pages import later
 
 NUMBERS = "/costs.csv"
-
-_LOG = logging.getLogger(__name__)
 
 #: Milliseconds before it is asked for.
 _LATER = 400
@@ -63,11 +61,7 @@ def section(overview: Overview, whole: Account, priced: CostsResult | None) -> C
     address = to_query(overview.filters, whole)
     asks: list[Component] = []
     if priced is None:
-        asks = [
-            dcc.Store(id="overview-money-of", data=address),
-            # Asked for a moment later, so that the page and its figure are drawn first.
-            dcc.Interval(id="overview-money-later", interval=_LATER, max_intervals=1),
-        ]
+        asks = later.asks("overview-money", address, _LATER)
     shown = [html.P(_LOOKING, className="looking")] if priced is None else answer(priced, address)
     return html.Section(
         [
@@ -83,22 +77,18 @@ def section(overview: Overview, whole: Account, priced: CostsResult | None) -> C
 def register(app: Dash, data: Data) -> None:
     """Work it out a moment after the section has come into the page; serve the numbers."""
 
-    @app.callback(
-        Output("overview-cost", "children"),
-        Input("overview-money-later", "n_intervals"),
-        State("overview-money-of", "data"),
-        prevent_initial_call=True,
+    def made(address: str | None) -> list[Component]:
+        chosen = from_query(parse_query(address), data.whole())
+        return answer(data.costs(asked(chosen)), address or "")
+
+    later.when_asked(
+        app,
+        "overview-money",
+        [Output("overview-cost", "children")],
+        made,
+        [html.P("This could not be worked out. Open the page again.")],
+        "what the faults cost could not be worked out",
     )
-    def _(moments: int | None, address: str | None) -> object:
-        if not moments:
-            return no_update
-        try:
-            chosen = from_query(parse_query(address), data.whole())
-            return answer(data.costs(asked(chosen)), address or "")
-        except Exception:
-            # A page that stands must not fall for it; the trace goes to whoever runs the program.
-            _LOG.exception("what the faults cost could not be worked out")
-            return [html.P("This could not be worked out. Open the page again.")]
 
     def numbers() -> Response:
         try:

@@ -12,7 +12,7 @@ import logging
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
-from dash import Dash, Input, Output, State, dcc, html, no_update
+from dash import Dash, Input, Output, dcc, html, no_update
 from dash.development.base_component import Component
 
 from analysis.attention import Attention, with_causes, with_costs, with_drift
@@ -27,7 +27,7 @@ from dashboard import filters as shown_filters
 from dashboard import theme
 from dashboard.data import Data
 from dashboard.filters import from_query, page_choices, parse_query, to_query
-from dashboard.pages import money, streams
+from dashboard.pages import later, money, streams
 from dashboard.parts import sentence as as_sentence
 
 _LOG = logging.getLogger(__name__)
@@ -158,9 +158,7 @@ def section(
     looking: list[Component] = []
     if not found.whole:
         asks = [
-            dcc.Store(id="overview-needs-of", data=shown_filters.written(query)),
-            # Asked for a moment later, so that the page and its figure are drawn first.
-            dcc.Interval(id="overview-needs-later", interval=_LATER, max_intervals=1),
+            *later.asks("overview-needs", shown_filters.written(query), _LATER),
             # Asked for when the first has come.
             dcc.Store(id="overview-needs-then"),
         ]
@@ -191,24 +189,19 @@ def register(app: Dash, data: Data) -> None:
         looking = [] if found.whole else [html.P(_PRICING, className="looking")]
         return [*looking, listed(overview, whole, query, found)], found.whole
 
-    @app.callback(
-        Output("overview-attention", "children"),
-        Output("overview-needs-then", "data"),
-        Input("overview-needs-later", "n_intervals"),
-        State("overview-needs-of", "data"),
-        prevent_initial_call=True,
+    def first(address: str | None) -> object:
+        shown, done = made(address, rest=False)
+        return shown, no_update if done else address or "?"
+
+    told = "Who is getting worse could not be worked out. Open the page again."
+    later.when_asked(
+        app,
+        "overview-needs",
+        [Output("overview-attention", "children"), Output("overview-needs-then", "data")],
+        first,
+        ([html.P(told)], no_update),
+        "who is getting worse could not be worked out",
     )
-    def _(moments: int | None, address: str | None) -> object:
-        if not moments:
-            return no_update, no_update
-        try:
-            shown, done = made(address, rest=False)
-            return shown, no_update if done else address or "?"
-        except Exception:
-            # A page that stands must not fall for it; the trace goes to whoever runs the program.
-            _LOG.exception("who is getting worse could not be worked out")
-            told = "Who is getting worse could not be worked out. Open the page again."
-            return [html.P(told)], no_update
 
     @app.callback(
         Output("overview-attention", "children", allow_duplicate=True),
@@ -221,6 +214,7 @@ def register(app: Dash, data: Data) -> None:
         try:
             return made(address, rest=True)[0]
         except Exception:
+            # A page that stands must not fall for it; the trace goes to whoever runs the program.
             _LOG.exception("what it costs could not be worked out")
             shown, _ = made(address, rest=False)
             told = "What it costs could not be worked out. Open the page again."

@@ -51,14 +51,14 @@ def _which(kind: str, adjusted_kinds: Collection[str] | None) -> list[str]:
 
 def marks_csv(trends: Trends) -> str:
     """Write what was done as CSV: a line for each service and each move of a setting."""
-    out = io.StringIO()
-    table = csv.writer(out, lineterminator="\r\n")
-    table.writerow(["when", "tower", "bin", "what", "setting_moved"])
-    for mark in trends.marks:
-        when = mark.when.isoformat(timespec="minutes")
-        number = "" if mark.bin is None else mark.bin
-        moved = "yes" if mark.moved else "no"
-        table.writerow(
-            [when, parts.safe_cell(mark.tower), number, parts.safe_cell(mark.what), moved]
-        )
-    return out.getvalue()
+    rows = (
+        [
+            mark.when.isoformat(timespec="minutes"),
+            parts.safe_cell(mark.tower),
+            "" if mark.bin is None else mark.bin,
+            parts.safe_cell(mark.what),
+            "yes" if mark.moved else "no",
+        ]
+        for mark in trends.marks
+    )
+    return parts.csv_text(["when", "tower", "bin", "what", "setting_moved"], rows)

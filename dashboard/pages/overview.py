@@ -9,11 +9,10 @@ from __future__ import annotations
 
 import csv
 import io
-import logging
 from collections.abc import Sequence
 
 import plotly.graph_objects as go
-from dash import Dash, Input, Output, State, dcc, html, no_update
+from dash import Dash, Output, dcc, html
 from dash.development.base_component import Component
 from flask import Response, request
 
@@ -28,7 +27,7 @@ from dashboard import parts, theme
 from dashboard.data import Data
 from dashboard.figures import overview as figures
 from dashboard.filters import from_query, parse_query, to_query
-from dashboard.pages import believed, money, needs, reports_links
+from dashboard.pages import believed, later, money, needs, reports_links
 
 PATH, NAME = "/", "Overview"
 
@@ -37,8 +36,6 @@ NUMBERS = "/overview.csv"
 #: Of more towers than so many the first are drawn with the page, and the others when they are asked
 #: for: a browser takes a tenth of a second for each.
 MOST_TOWERS, FIRST_TOWERS = 2 * figures.TOWERS_ACROSS, figures.TOWERS_ACROSS
-
-_LOG = logging.getLogger(__name__)
 
 _KIND_NAMES = {"misses": "misses", "doubles": "doubles", "faults": "both"}
 
@@ -82,30 +79,27 @@ def register(app: Dash, data: Data) -> None:
     money.register(app, data)
     believed.register(app, data)
 
-    @app.callback(
-        Output("overview-more", "children"),
-        Input("overview-more-asked", "n_clicks"),
-        State("overview-more-of", "data"),
-        prevent_initial_call=True,
+    def others(address: str | None) -> list[Component]:
+        query = parse_query(address)
+        overview = data.overview(from_query(query, data.whole()))
+        how = "plain" in query.get("ranges", ()), "evidence" in query.get("order", ())
+        # A few towers to a figure: the time that plotly takes grows with their square.
+        starts = range(FIRST_TOWERS, len(overview.towers), MOST_TOWERS)
+        drawn = [
+            _columns(f"overview-chart-{a}", overview, *how, slice(a, a + MOST_TOWERS))
+            for a in starts
+        ]
+        return [*drawn, _numbers_table(overview, *how)]
+
+    later.when_asked(
+        app,
+        "overview-more",
+        [Output("overview-more", "children")],
+        others,
+        [html.P("The other towers could not be drawn. Open the page again.")],
+        "the other towers could not be drawn",
+        asked=("asked", "n_clicks"),
     )
-    def _(clicks: int | None, address: str | None) -> object:
-        if not clicks:
-            return no_update
-        try:
-            query = parse_query(address)
-            overview = data.overview(from_query(query, data.whole()))
-            how = "plain" in query.get("ranges", ()), "evidence" in query.get("order", ())
-            # A few towers to a figure: the time that plotly takes grows with their square.
-            starts = range(FIRST_TOWERS, len(overview.towers), MOST_TOWERS)
-            drawn = [
-                _columns(f"overview-chart-{a}", overview, *how, slice(a, a + MOST_TOWERS))
-                for a in starts
-            ]
-            return [*drawn, _numbers_table(overview, *how)]
-        except Exception:
-            # A page that stands must not fall for it; the trace goes to whoever runs the program.
-            _LOG.exception("the other towers could not be drawn")
-            return [html.P("The other towers could not be drawn. Open the page again.")]
 
     def numbers() -> Response:
         try:

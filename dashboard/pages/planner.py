@@ -6,13 +6,11 @@ keeps it are shown. Wiring only: `analysis.plans` plans.
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 import shlex
 from functools import lru_cache
 
-from dash import Dash, Input, Output, State, html, no_update
+from dash import Dash, html
 from dash.development.base_component import Component
 from flask import Response, request
 
@@ -27,6 +25,7 @@ from dashboard import filters, parts, theme
 from dashboard.batches import USUAL_BINS
 from dashboard.data import Data
 from dashboard.figures import acceptance as figures
+from dashboard.forms import writes_address
 
 #: Where the numbers behind its figures are.
 NUMBERS = "/acceptance/plan.csv"
@@ -53,33 +52,18 @@ def register(app: Dash, data: Data) -> None:
 
     app.server.add_url_rule(NUMBERS, "acceptance_plan", numbers)
 
-    @app.callback(
-        Output("url", "search", allow_duplicate=True),
-        Input("acceptance-plan", "n_clicks"),
-        *(Input(f"acceptance-plan-{name}", "n_submit") for name in _TYPED),
-        State("url", "search"),
-        *(State(f"acceptance-plan-{name}", "value") for name in _TYPED),
-        prevent_initial_call=True,
-    )
-    def _(*given: object) -> object:
-        number = 1 + len(_TYPED)
-        if not any(given[:number]):
-            return no_update
-        query = filters.parse_query(str(given[number] or ""))
-        typed = zip(_TYPED, given[number + 1 :], strict=True)
-        return parts.changed(
-            query, **{f"plan_{name}": str(value or "").strip() for name, value in typed}
-        )
+    def write(query: filters.Query, typed: list[str]) -> str:
+        asked = zip(_TYPED, typed, strict=True)
+        return parts.changed(query, **{f"plan_{name}": value for name, value in asked})
+
+    writes_address(app, "acceptance-plan", "acceptance-plan", _TYPED, write)
 
 
 def plan_csv(plan: SinglePlan | SequentialPlan) -> str:
     """Write a plan's curves as CSV: a line for each true rate, in faults per feed."""
-    out = io.StringIO()
-    table = csv.writer(out, lineterminator="\r\n")
-    table.writerow(["rate", "chance_to_pass", "expected_feeds"])
     shown = figures.curves(plan)
-    table.writerows(zip(shown.rates, shown.accept, shown.feeds, strict=True))
-    return out.getvalue()
+    rows = zip(shown.rates, shown.accept, shown.feeds, strict=True)
+    return parts.csv_text(["rate", "chance_to_pass", "expected_feeds"], rows)
 
 
 @lru_cache(maxsize=64)

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import csv
 import datetime as dt
-import io
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 from dash import html
@@ -130,7 +128,7 @@ def streams_csv(drift: Drift) -> str:
         "expected feeds times_expected times_low times_high evidence_share statistic threshold "
         "watched_from days_until_twice_is_noticed"
     )
-    return written(heads.split(), map(row, drift.monitored))
+    return parts.csv_text(heads.split(), map(row, drift.monitored))
 
 
 def runs_csv(stream: Stream) -> str:
@@ -161,7 +159,7 @@ def runs_csv(stream: Stream) -> str:
         "tower bin kind started feeds counted expected watched above_expected_running_total "
         "stays_within evidence_share"
     )
-    return written(heads.split(), map(row, range(path.started.size)))
+    return parts.csv_text(heads.split(), map(row, range(path.started.size)))
 
 
 def chart_csv(chart: Chart, times: Sequence[dt.datetime] | None) -> str:
@@ -174,16 +172,7 @@ def chart_csv(chart: Chart, times: Sequence[dt.datetime] | None) -> str:
         ]
         for i in range(chart.points.size)
     )
-    return written(["day", "point", "centre", "low", "high", "beyond_limits"], rows)
-
-
-def written(heads: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
-    """Write a table as CSV."""
-    out = io.StringIO()
-    table = csv.writer(out, lineterminator="\r\n")
-    table.writerow(heads)
-    table.writerows(rows)
-    return out.getvalue()
+    return parts.csv_text(["day", "point", "centre", "low", "high", "beyond_limits"], rows)
 
 
 def _when(moment: dt.datetime | None) -> str:

@@ -12,7 +12,7 @@ from analysis.drift import Alarm, Stream, long_time
 from analysis.trends import Mark
 from analysis.words import two_digits
 from dashboard import theme
-from dashboard.figures.trends import done_rows
+from dashboard.figures.done import done_rows
 from dashboard.pages.streams import section, span
 
 #: What was done is listed up to so many, the last ones.

@@ -10,8 +10,9 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Sequence
+from functools import partial
 
-from dash import Dash, Input, Output, dcc, html
+from dash import Dash, Input, Output, html
 from dash.development.base_component import Component
 from flask import Response, request
 
@@ -20,9 +21,11 @@ from dashboard import filters as shown_filters
 from dashboard import parts
 from dashboard.data import Data
 from dashboard.filters import from_query, parse_query
+from dashboard.pages import later
 from dashboard.pages import wear_lists as lists
 from dashboard.pages.streams import watched
-from dashboard.pages.wear_shown import PATH, Shown, checked_name, file_name
+from dashboard.pages.wear_names import checked_name, file_name
+from dashboard.pages.wear_shown import PATH, Shown
 
 __all__ = ["NAME", "PATH", "answer", "layout", "register"]
 
@@ -58,44 +61,15 @@ def layout(data: Data, /, **query: Sequence[str]) -> Component:
         return parts.nothing_logged()
     if data.knows_parts(watched(chosen)):
         return html.Div(answer(data, query), className="drift wear")
-    return html.Div(
-        [
-            dcc.Store(id="parts-asked", data=shown_filters.written(query)),
-            html.Div(
-                [
-                    html.H1("What is wearing, and what is to be ordered?"),
-                    html.P(_WORKING, className="sub looking"),
-                ],
-                id="parts-answer",
-            ),
-            # The first line alone is said to those who hear the page, when it comes.
-            html.P(_WORKING, id="parts-said", className="unseen", role="status"),
-        ],
-        className="drift wear",
-    )
+    asking = later.page("parts", query, "What is wearing, and what is to be ordered?", _WORKING)
+    return html.Div(asking, className="drift wear")
 
 
 def register(app: Dash, data: Data) -> None:
     """Answer after the page is there; serve the numbers behind it."""
-
-    @app.callback(
-        Output("parts-answer", "children"),
-        Output("parts-said", "children"),
-        Input("parts-asked", "data"),
+    later.page_when_asked(
+        app, "parts", partial(answer, data), "what is wearing could not be worked out"
     )
-    def _(asked: str | None) -> tuple[list[Component], object]:
-        try:
-            found = answer(data, parse_query(asked))
-        except FilterError as error:
-            found = _trouble("This address asks for what cannot be shown.", parts.sentence(error))
-        except Exception:
-            # A page that stands must not fall for it; the trace goes to whoever runs the program.
-            _LOG.exception("what is wearing could not be worked out")
-            found = _trouble(
-                _NOT_WORKED_OUT,
-                "The reason is printed where feedtally was started. Open the page again.",
-            )
-        return found, found[0].children
 
     @app.callback(Output("parts-ages", "children"), Input("parts-ages-asked", "data"))
     def _(asked: str | None) -> Component:
@@ -131,11 +105,6 @@ def register(app: Dash, data: Data) -> None:
         ("services", f"{PATH}/services.csv"),
     ):
         app.server.add_url_rule(path, f"parts_{name}", numbers, defaults={"name": name})
-
-
-def _trouble(head: str, told: str) -> list[Component]:
-    usual = html.A("usual view", href="?", className="inside")
-    return [html.H1(head), html.P([f"{told} Go to the ", usual, "."], className="sub")]
 
 
 def answer(data: Data, query: shown_filters.Query) -> list[Component]:

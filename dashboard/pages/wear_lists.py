@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import csv
 import datetime as dt
-import io
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
 from dash import html
 from dash.development.base_component import Component
@@ -395,7 +393,7 @@ def parts_csv(found: Parts) -> str:
         "limit_rate limit_times feeds_to_limit feeds_to_limit_low feeds_to_limit_high limit_on "
         "limit_earliest limit_latest lead_days replace_every_feeds feeds count in_words"
     )
-    return _csv(heads.split(), map(row, found.parts))
+    return parts.csv_text(heads.split(), map(row, found.parts))
 
 
 def services_csv(services: Sequence[ServiceRow]) -> str:
@@ -425,7 +423,7 @@ def services_csv(services: Sequence[ServiceRow]) -> str:
         "before_count before_expected before_feeds after_count after_expected after_feeds "
         "same_visit warning"
     )
-    return _csv(heads.split(), map(row, services))
+    return parts.csv_text(heads.split(), map(row, services))
 
 
 def ages_csv(row: PartRow, wear: WearByAge | None) -> str:
@@ -449,15 +447,7 @@ def ages_csv(row: PartRow, wear: WearByAge | None) -> str:
         ]
         for band in bands
     )
-    return _csv(heads.split(), rows)
-
-
-def _csv(heads: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
-    out = io.StringIO()
-    table = csv.writer(out, lineterminator="\r\n")
-    table.writerow(heads)
-    table.writerows(rows)
-    return out.getvalue()
+    return parts.csv_text(heads.split(), rows)
 
 
 def _when(moment: dt.date | None) -> str:

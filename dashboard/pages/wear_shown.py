@@ -1,18 +1,17 @@
 """What does the parts page say of what wears, and of one part of it?
 
-The parts of the page, as `wear` puts them together. What a part is called in addresses and files.
+The parts of the page, as `wear` puts them together.
 """
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 
 from dash import dcc, html
 from dash.development.base_component import Component
 
 from analysis.counts import Account
-from analysis.filters import FilterError, Filters
+from analysis.filters import Filters
 from analysis.parts import PartRow, Parts, PastPart
 from analysis.services import ServiceRow
 from analysis.site import USUAL_LIMIT_TIMES
@@ -26,6 +25,7 @@ from dashboard.filters import to_query
 from dashboard.pages import reports_links, streams
 from dashboard.pages import wear_lists as lists
 from dashboard.pages.streams import FOLLOWED
+from dashboard.pages.wear_names import file_name, key_of
 
 PATH = "/parts"
 
@@ -39,32 +39,6 @@ _MOST_SERVICES, _MOST_HERE = 12, 4
 _MOST_PAST = 6
 
 _AGES = "Working out how its faults go with its age …"
-
-
-def key_of(row: PartRow) -> str:
-    """Write a part as an address names it."""
-    return named(row.tower, row.bin, row.part)
-
-
-def named(tower: str, bin: int | None, part: str) -> str:
-    """Write a place and a part as an address names them: ``A.7.brush``, ``A.tower.pump``."""
-    return f"{tower}.{'tower' if bin is None else bin}.{part}"
-
-
-def checked_name(text: str) -> None:
-    """Raise FilterError for what cannot name a part; whether there is such a one is seen later."""
-    if text and not re.fullmatch(r".+\.(tower|\d+)\..+", text):
-        raise FilterError(f"part is {text}; write tower, bin (or tower) and part, like A.7.brush")
-
-
-def file_name(row: PartRow) -> str:
-    """Return a name for a part's files that every file system takes."""
-    place = "tower" if row.bin is None else f"bin-{row.bin}"
-    tower, part = (
-        re.sub(r"[^A-Za-z0-9._-]+", "-", text).strip(".-_")[:48] or "x"
-        for text in (row.tower, row.part)
-    )
-    return f"feedtally-wear-tower-{tower}-{place}-{part}"
 
 
 class Shown:

@@ -19,7 +19,7 @@ from analysis.sequential import SequentialPlan
 from analysis.words import listed, one, per_10k, two_digits
 from dashboard import theme
 from dashboard.reports import letter
-from dashboard.reports.letter import Facts, Grid, Items, Letter, Section, Signatures, Text
+from dashboard.reports.blocks import Facts, Grid, Items, Letter, Section, Signatures, Text
 
 FINDING = {
     "pass": "Passed",

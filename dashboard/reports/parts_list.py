@@ -11,12 +11,13 @@ import datetime as dt
 
 from analysis import __version__
 from analysis.cautions import HANDS
-from analysis.parts import SOON_DAYS, PartRow, Parts, ServiceRow
+from analysis.parts import SOON_DAYS, PartRow, Parts
+from analysis.services import ServiceRow
 from analysis.weekly import services_in_words
 from analysis.words import day, listed, one, per_10k
 from dashboard import theme
 from dashboard.reports import letter
-from dashboard.reports.letter import TICK, Facts, Grid, Items, Letter, Section, Signatures, Text
+from dashboard.reports.blocks import TICK, Facts, Grid, Items, Letter, Section, Signatures, Text
 
 #: What is to be ordered after so many days is no more than counted.
 AHEAD_DAYS = 365

@@ -11,13 +11,13 @@ from dataclasses import dataclass
 
 from analysis import __version__
 from analysis.cautions import HANDS
-from analysis.costs import Cost
+from analysis.pricing import Cost
 from analysis.rates import Rate
 from analysis.weekly import Weekly, services_in_words
 from analysis.words import MONTHS, day, per_10k, two_digits
 from dashboard import theme
 from dashboard.reports import letter
-from dashboard.reports.letter import Grid, Items, Letter, Section, Text
+from dashboard.reports.blocks import Grid, Items, Letter, Section, Text
 
 KINDS = ("misses", "doubles")
 

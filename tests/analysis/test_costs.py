@@ -16,12 +16,12 @@ from scipy import stats
 
 from analysis import answers
 from analysis.answers.money import counted as counted_costs
-from analysis.costs import Beside, Cost, CostsResult, Counted
+from analysis.costs import Beside, CostsResult
 from analysis.costs import costs as price
 from analysis.counts import LogScan
 from analysis.explained import Explained
 from analysis.filters import Filters, parse_filters
-from analysis.pricing import Pricing, Share, Sums, Worth, pricing
+from analysis.pricing import Cost, Counted, Pricing, Share, Sums, Worth, pricing
 from analysis.site import NO_SITE, Site
 from analysis.site_costs import USUAL_COSTS, Costs
 from analysis.spread import Spread, between_run_variance

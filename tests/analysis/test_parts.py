@@ -19,7 +19,8 @@ from analysis.counts import Account, LogScan
 from analysis.filters import FilterError, Filters
 from analysis.in_place import Feeds, InPlace, TakenOut, in_place
 from analysis.judged import Judged
-from analysis.ordering import kind_of_part, parts
+from analysis.ordering import parts
+from analysis.part_wear import kind_of_part
 from analysis.parts import PartLives, PartRow, Parts, PastPart, PooledWear
 from analysis.replacement import best_interval
 from analysis.service_log import Service

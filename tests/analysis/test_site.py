@@ -18,16 +18,14 @@ from analysis.site import (
     NO_SITE,
     SITE_FILE,
     USUAL_LIMIT_TIMES,
-    Costs,
-    PartNote,
     Setting,
     Site,
     SiteError,
-    TowerNote,
     parse_site,
     read_site,
     read_site_file,
 )
+from analysis.site_costs import Costs, PartNote, TowerNote
 from analysis.values import DATE_FORMS
 
 

@@ -6,7 +6,8 @@ import dataclasses
 
 import pytest
 
-from analysis.site import NO_SITE, USUAL_COSTS, Costs, PartNote, TowerNote, parse_site
+from analysis.site import NO_SITE, parse_site
+from analysis.site_costs import USUAL_COSTS, Costs, PartNote, TowerNote
 from tests.analysis.test_site import problem, problems
 
 #: What each number can be, as it is told.

@@ -18,14 +18,11 @@ import gzip
 import json
 import random
 import statistics
-import subprocess
-import sys
 import tempfile
 import threading
 import time
 import urllib.request
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import parse_qs
@@ -40,7 +37,8 @@ from analysis.store import Store
 from analysis.trends import time_column
 from dashboard.filters import from_query
 from tests.benchmarks.big_store import build
-from tests.browser.conftest import _SERVE, CHROMIUM, SWITCHES
+from tests.browser.conftest import CHROMIUM, SWITCHES
+from tests.browser.serving import served
 
 #: What holds: so many seconds later than twice the bare query, and a first page of so many bytes.
 LATER, HEAVIEST = 0.3, 2_500_000
@@ -77,19 +75,6 @@ def _changes(first: str) -> list[Change]:
         ("whole log, stock", f"?{whole}", f"?{whole}&stock=P003"),
     ]
     return [Change(name, page, *pair) for page in ("/", "/trends") for name, *pair in of]
-
-
-@contextmanager
-def served(store: Path) -> Iterator[str]:
-    """Serve a store as `feedtally serve` does; give the address without the last slash."""
-    with subprocess.Popen(
-        [sys.executable, "-c", _SERVE, str(store)], stdout=subprocess.PIPE, text=True
-    ) as process:
-        assert process.stdout is not None
-        try:
-            yield process.stdout.readline().strip().rstrip("/")
-        finally:
-            process.terminate()
 
 
 def bare(scan: LogScan, change: Change) -> float:

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import os
 import shutil
-import subprocess
-import sys
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -15,7 +13,8 @@ import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, Request, expect, sync_playwright
 
 from analysis.filters import Filters
-from dashboard.pages.drift import watched
+from dashboard.pages.streams import watched
+from tests.browser.serving import served
 
 # What a page says it says once it is worked out, however many others the machine works for.
 expect.set_options(timeout=20_000)
@@ -34,10 +33,6 @@ SWITCHES = (
     # plotly above all, and a process that ran them before need not do so anew.
     "--process-per-site",
 )
-_SERVE = (
-    "import sys, pathlib; from dashboard import server; "
-    "server.serve(pathlib.Path(sys.argv[1]), port=0, announce=lambda a: print(a, flush=True))"
-)
 
 
 @pytest.fixture(scope="session")
@@ -55,12 +50,8 @@ def watched_store(sample_store: Path, watched_months: Path) -> Path:
 @pytest.fixture(scope="session")
 def address(watched_store: Path) -> Iterator[str]:
     """Serve the sample store in a process of its own; give its address without the last slash."""
-    with subprocess.Popen(
-        [sys.executable, "-c", _SERVE, str(watched_store)], stdout=subprocess.PIPE, text=True
-    ) as process:
-        assert process.stdout is not None
-        yield process.stdout.readline().strip().rstrip("/")
-        process.terminate()
+    with served(watched_store) as found:
+        yield found
 
 
 def launched() -> Iterator[Browser]:

@@ -83,6 +83,27 @@ def can_be_used_by_all(page: Page, *, schemes: bool = True) -> None:
     page.emulate_media(color_scheme="dark" if dark else "light")
 
 
+def all_is_named(page: Page) -> None:
+    """Look that a page has one headline, and tables, their rows and its parts have names."""
+    assert page.locator("h1").count() == 1
+    assert page.locator("table").count() == page.locator("table > caption").count()
+    assert page.locator("tbody tr:not(:has(th[scope=row]))").count() == 0
+    assert page.locator("section:not([aria-labelledby])").count() == 0
+
+
+def reached_by_keys(page: Page, presses: int = 40) -> list[str]:
+    """Return what so many presses of Tab lead to; whoever tabs must see where he is."""
+    reached: list[str] = []
+    for _ in range(presses):
+        page.keyboard.press("Tab")
+        reached.append(
+            page.evaluate("(document.activeElement.innerText || '').trim().split('\\n')[0]")
+        )
+        width = page.evaluate("parseFloat(getComputedStyle(document.activeElement).outlineWidth)")
+        assert width >= 2 or page.evaluate("document.activeElement === document.body")
+    return reached
+
+
 def nothing_is_beyond(page: Page) -> None:
     """Look that a page runs out of no window it is made for, nor a table out of its frame."""
     window = page.viewport_size

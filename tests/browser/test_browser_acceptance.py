@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import csv
-import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -12,8 +10,9 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from dashboard import theme
-from tests.browser.conftest import _SERVE, Visit
-from tests.browser.looking import can_be_used_by_all, fits
+from tests.browser.conftest import Visit
+from tests.browser.looking import all_is_named, can_be_used_by_all, fits
+from tests.browser.serving import served
 from tests.browser.test_browser_overview import rgb
 
 pytestmark = pytest.mark.browser
@@ -93,15 +92,10 @@ def test_the_certificate_answers_and_of_what_is_wrong_nothing_typed_is_lost(visi
 @pytest.fixture
 def empty(empty_store: Path, visit: Visit) -> Iterator[Visit]:
     """Give a window on a store that holds nothing."""
-    with subprocess.Popen(
-        [sys.executable, "-c", _SERVE, str(empty_store)], stdout=subprocess.PIPE, text=True
-    ) as process:
-        assert process.stdout is not None
-        visit.address = process.stdout.readline().strip().rstrip("/")
+    with served(empty_store) as visit.address:
         yield visit
         # A call that is under way when its server goes would be a complaint of the page's.
         visit.page.wait_for_load_state("networkidle")
-        process.terminate()
 
 
 def test_it_needs_no_log(empty: Visit) -> None:
@@ -172,10 +166,7 @@ def test_nothing_runs_out_a_finger_can_press_and_all_is_named_at_any_width(visit
         "new Set([...document.querySelectorAll('[id]')].map(e => e.id)).size"
         " === document.querySelectorAll('[id]').length"
     )
-    assert page.locator("h1").count() == 1
-    assert page.locator("table").count() == page.locator("table > caption").count()
-    assert page.locator("tbody tr:not(:has(th[scope=row]))").count() == 0
-    assert page.locator("section:not([aria-labelledby])").count() == 0
+    all_is_named(page)
     assert page.locator(".modebar-btn").count() == 0
     size = page.viewport_size
     if size and size["width"] in (390, 1280):

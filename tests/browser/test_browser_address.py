@@ -6,30 +6,30 @@ The controls are those that the pages have, so that one more is looked at withou
 from __future__ import annotations
 
 import re
-import subprocess
-import sys
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 from playwright.sync_api import Page, expect
 
 from tests.browser.conftest import Visit
-from tests.browser.test_browser_wear import _SERVE as _PARTS
+from tests.browser.serving import SERVE, served
+from tests.browser.test_browser_wear import ANSWERS
 from tests.small_weeks import SERVICES, rows, store_of
 
 pytestmark = [pytest.mark.browser, pytest.mark.long]
 
 # A small log, whose parts are those of `parts_results` and whose drift is that of `drift_results`.
-_SERVE = _PARTS.replace(
-    "server.serve(",
-    """from tests.dashboard import causes_results, drift_results
+_SERVE = (
+    ANSWERS
+    + """
+from tests.dashboard import causes_results, drift_results
 made = drift_results.many_streams()
 answers.drift = lambda *_, **__: made
 answers.causes = lambda scan, filters, tower, bin, **_: causes_results.causes_of(
     tower=tower, bin=bin, kind=filters.kind)
 answers.setting_marks = lambda *_, **__: []
-server.serve(""",
+"""
+    + SERVE
 )
 
 #: What is chosen on each page, group by group, and typed; a group is looked at by one of its ways.
@@ -68,15 +68,8 @@ _STATE = """() => [
 def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     folder = tmp_path_factory.mktemp("chosen") / "store"
     store_of(folder, rows(), SERVICES)
-    with subprocess.Popen(
-        [sys.executable, "-c", _SERVE, str(folder)],
-        cwd=Path(__file__).parents[2],
-        stdout=subprocess.PIPE,
-        text=True,
-    ) as process:
-        assert process.stdout is not None
-        yield process.stdout.readline().strip().rstrip("/")
-        process.terminate()
+    with served(folder, _SERVE) as found:
+        yield found
 
 
 def settled(page: Page) -> list[str]:

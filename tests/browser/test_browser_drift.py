@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import csv
-import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -13,17 +11,24 @@ from playwright.sync_api import Page, expect
 
 from dashboard import theme
 from tests.browser.conftest import Visit
-from tests.browser.looking import can_be_used_by_all, fits, nothing_is_beyond
+from tests.browser.looking import (
+    all_is_named,
+    can_be_used_by_all,
+    fits,
+    nothing_is_beyond,
+    reached_by_keys,
+)
+from tests.browser.serving import SERVE, served
 from tests.browser.test_browser_overview import rgb
 
 pytestmark = pytest.mark.browser
 
 # Serves the sample store with an answer that takes a while and is always the same.
-_SERVE = """
-import pathlib, sys, time
+_SERVE = (
+    """
+import time
 from analysis import answers
 from analysis.rate_charts import p_chart
-from dashboard import server
 from tests.dashboard import causes_results as causes_fake
 from tests.dashboard import drift_results as fake
 
@@ -45,21 +50,15 @@ answers.causes = causes
 answers.conditions = lambda *_, **__: object()
 answers.setting_marks = lambda scan, tower, bin: [fake.MOVED] if bin == 7 else []
 answers.known_charts = known
-server.serve(pathlib.Path(sys.argv[1]), port=0, announce=lambda a: print(a, flush=True))
 """
+    + SERVE
+)
 
 
 @pytest.fixture(scope="module")
 def address(sample_store: Path) -> Iterator[str]:
-    with subprocess.Popen(
-        [sys.executable, "-c", _SERVE, str(sample_store)],
-        cwd=Path(__file__).parents[2],
-        stdout=subprocess.PIPE,
-        text=True,
-    ) as process:
-        assert process.stdout is not None
-        yield process.stdout.readline().strip().rstrip("/")
-        process.terminate()
+    with served(sample_store, _SERVE) as found:
+        yield found
 
 
 def drawn(visit: Visit, at: str = "/drift") -> Page:
@@ -136,14 +135,7 @@ def test_a_row_chooses_the_stream_and_back_leads_back(visit: Visit) -> None:
 
 def test_all_can_be_reached_by_the_keyboard(visit: Visit) -> None:
     page = drawn(visit)
-    reached = []
-    for _ in range(40):
-        page.keyboard.press("Tab")
-        reached.append(
-            page.evaluate("(document.activeElement.innerText || '').trim().split('\\n')[0]")
-        )
-        width = page.evaluate("parseFloat(getComputedStyle(document.activeElement).outlineWidth)")
-        assert width >= 2 or page.evaluate("document.activeElement === document.body")
+    reached = reached_by_keys(page)
     for name in ("Drift", "SVG", "all 43", "Bin 7 of tower B", "Bin 3 of tower A", "CSV"):
         assert name in reached, (name, reached)
     assert any("For those who know control charts" in text for text in reached)
@@ -154,10 +146,7 @@ def test_all_can_be_reached_by_the_keyboard(visit: Visit) -> None:
 
 def test_landmarks_and_tables_are_named(visit: Visit) -> None:
     page = drawn(visit, "/drift?chart=p")
-    assert page.locator("h1").count() == 1
-    assert page.locator("table").count() == page.locator("table > caption").count()
-    assert page.locator("tbody tr:not(:has(th[scope=row]))").count() == 0
-    assert page.locator("section:not([aria-labelledby])").count() == 0
+    all_is_named(page)
     assert page.locator(".modebar-btn").count() == 0
     assert "Share" not in page.inner_text("body")
 

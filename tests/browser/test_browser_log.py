@@ -5,8 +5,6 @@ from __future__ import annotations
 import csv
 import io
 import shutil
-import subprocess
-import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -16,8 +14,10 @@ import pytest
 from playwright.sync_api import FileChooser, Page, Route, expect
 
 from analysis.store import Store
-from dashboard.pages import log_files as log
-from tests.browser.conftest import _SERVE, Visit
+from dashboard.pages import log_files
+from dashboard.waiting import MOST_OF_A_FILE
+from tests.browser.conftest import Visit
+from tests.browser.serving import served
 
 pytestmark = pytest.mark.browser
 
@@ -53,20 +53,16 @@ class Place:
 
 
 @contextmanager
-def served(store: Path, folder: Path) -> Iterator[Place]:
+def copied(store: Path, folder: Path) -> Iterator[Place]:
     """Serve a copy of a store in a folder."""
     copy = Path(shutil.copytree(store, folder / "store"))
-    with subprocess.Popen(
-        [sys.executable, "-c", _SERVE, str(copy)], stdout=subprocess.PIPE, text=True
-    ) as process:
-        assert process.stdout is not None
-        yield Place(copy, process.stdout.readline().strip().rstrip("/"))
-        process.terminate()
+    with served(copy) as address:
+        yield Place(copy, address)
 
 
 @pytest.fixture
 def place(watched_store: Path, tmp_path: Path) -> Iterator[Place]:
-    with served(watched_store, tmp_path) as found:
+    with copied(watched_store, tmp_path) as found:
         yield found
 
 
@@ -80,7 +76,7 @@ def own(place: Place, visit: Visit) -> Visit:
 @pytest.fixture(scope="module")
 def untouched(watched_store: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Place]:
     """Give one store for all that take nothing in; it is looked at whether they did."""
-    with served(watched_store, tmp_path_factory.mktemp("untouched")) as found:
+    with copied(watched_store, tmp_path_factory.mktemp("untouched")) as found:
         before = found.version
         yield found
         assert found.version == before and not (found.folder / "rejects").exists()
@@ -220,7 +216,7 @@ def test_what_is_too_large_is_not_even_sent(looking: Visit) -> None:
         "moved.items.add(new File([new Uint8Array(size)], 'year.csv'));"
         "const drop = new DragEvent('drop', {dataTransfer: moved, bubbles: true});"
         "document.body.dispatchEvent(drop) }",
-        log.MOST_OF_A_FILE + 1,
+        MOST_OF_A_FILE + 1,
     )
     expect(page.locator("#log-refused")).to_have_text(
         "year.csv is larger than 12 MB: take that in with feedtally add FILE, which takes any size."
@@ -269,7 +265,7 @@ def test_a_page_from_elsewhere_can_add_nothing(untouched: Place, looking: Visit)
     page = looking.open("/log")
     send = {"multipart": {"files": payload(("early.csv", GOOD))[0]}}
     check = f"{untouched.address}/log/check"
-    name, value = log.HEADER
+    name, value = log_files.HEADER
     for headers in ({}, {"Origin": "http://elsewhere.example", name: value}):
         answer = page.request.post(check, headers=headers, **send)  # type: ignore[arg-type]
         assert answer.status == 403

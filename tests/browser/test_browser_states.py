@@ -6,8 +6,6 @@ Wherever a reader ends, it is a sentence that says what to do, in a page that al
 from __future__ import annotations
 
 import shutil
-import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -19,8 +17,9 @@ from analysis.counts import LogScan
 from analysis.store import Store
 from dashboard.app import PAGES
 from dashboard.reports import parts_list, weekly
-from tests.browser.conftest import _SERVE, Visit
+from tests.browser.conftest import Visit
 from tests.browser.looking import can_be_used_by_all
+from tests.browser.serving import served
 from tests.dashboard import drift_results, parts_results
 from tests.small_weeks import SERVICES, rows, store_of
 
@@ -39,27 +38,18 @@ def small_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def address(small_store: Path) -> Iterator[str]:
-    with subprocess.Popen(
-        [sys.executable, "-c", _SERVE, str(small_store)], stdout=subprocess.PIPE, text=True
-    ) as process:
-        assert process.stdout is not None
-        yield process.stdout.readline().strip().rstrip("/")
-        process.terminate()
+    with served(small_store) as found:
+        yield found
 
 
 @pytest.fixture
 def broken(empty_store: Path, tmp_path: Path, visit: Visit) -> Iterator[tuple[Visit, Path]]:
     """Give a window on a store that holds nothing, and its folder, for something to go wrong."""
     folder = Path(shutil.copytree(empty_store, tmp_path / "store"))
-    with subprocess.Popen(
-        [sys.executable, "-c", _SERVE, str(folder)], stdout=subprocess.PIPE, text=True
-    ) as process:
-        assert process.stdout is not None
-        visit.address = process.stdout.readline().strip().rstrip("/")
+    with served(folder) as visit.address:
         yield visit, folder
         # A call that is under way when its server goes would be a complaint of the page's.
         visit.page.wait_for_load_state("networkidle")
-        process.terminate()
 
 
 def test_an_empty_log_a_wrong_site_file_and_a_store_that_cannot_be_read(

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -12,34 +10,25 @@ from playwright.sync_api import expect
 
 from tests.browser.conftest import Visit
 from tests.browser.looking import can_be_used_by_all, fits
+from tests.browser.serving import SERVE, served
 
 pytestmark = pytest.mark.browser
 
-# Serves the sample store with answers that are always the same.
-_SERVE = """
-import pathlib, sys
+#: Answers that are always the same.
+ANSWERS = """
 from analysis import answers
-from dashboard import server
 from tests.dashboard import parts_results as fake
 
 answers.conditions = lambda *_, **__: None
 answers.parts = lambda *_, **__: fake.parts_of()
 answers.wear_by_age = lambda scan, row, *_, **__: fake.wear_of(row)
-server.serve(pathlib.Path(sys.argv[1]), port=0, announce=lambda a: print(a, flush=True))
 """
 
 
 @pytest.fixture(scope="module")
 def address(sample_store: Path) -> Iterator[str]:
-    with subprocess.Popen(
-        [sys.executable, "-c", _SERVE, str(sample_store)],
-        cwd=Path(__file__).parents[2],
-        stdout=subprocess.PIPE,
-        text=True,
-    ) as process:
-        assert process.stdout is not None
-        yield process.stdout.readline().strip().rstrip("/")
-        process.terminate()
+    with served(sample_store, ANSWERS + SERVE) as found:
+        yield found
 
 
 @pytest.mark.parametrize("visit", [{"width": 1024, "height": 768}], indirect=True, ids=["1024"])

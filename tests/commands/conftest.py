@@ -71,3 +71,12 @@ def run(
         return Said(code, out, err, str(words[0]) if words else "")
 
     return call
+
+
+@pytest.fixture
+def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Return an empty folder, which the command is run in."""
+    folder = tmp_path / "here"
+    folder.mkdir()
+    monkeypatch.chdir(folder)
+    return folder

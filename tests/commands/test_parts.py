@@ -16,7 +16,8 @@ from analysis import answers
 from analysis.counts import Account
 from analysis.filters import Filters
 from analysis.lives import kaplan_meier, weibull
-from analysis.parts import PartLives, PartRow, Parts, PastPart, PooledWear, ServiceRow
+from analysis.parts import PartLives, PartRow, Parts, PastPart, PooledWear
+from analysis.services import ServiceRow
 from analysis.site import Site
 from analysis.store import Store
 from tests.conftest import read, run_log

@@ -31,14 +31,6 @@ def burn_in(misses: int, *, tower: str = "F", proof: str = "F-1", run: str = "1"
 
 
 @pytest.fixture
-def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    folder = tmp_path / "here"
-    folder.mkdir()
-    monkeypatch.chdir(folder)
-    return folder
-
-
-@pytest.fixture
 def failed(run, write: Write, tmp_path: Path) -> Path:
     folder = tmp_path / "store"
     assert run("add", write(burn_in(9)), "--store", folder).code == 0

@@ -13,14 +13,6 @@ Write = Callable[..., Path]
 
 
 @pytest.fixture
-def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    folder = tmp_path / "here"
-    folder.mkdir()
-    monkeypatch.chdir(folder)
-    return folder
-
-
-@pytest.fixture
 def folder(run, write: Write, tmp_path: Path) -> Path:
     folder = tmp_path / "store"
     assert run("add", write(run_log()), "--store", folder).code == 0

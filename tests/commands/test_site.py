@@ -12,7 +12,8 @@ import pytest
 
 import data_samples
 from analysis.patterns import PATTERNS_FILE
-from dashboard.figures import trends as figures
+from dashboard.figures.trends_by_group import by_group
+from dashboard.figures.trends_groups import heading
 from dashboard.reports.sheet import TallySheet, pdf
 from tests.dashboard.test_page_trends import said
 from tests.dashboard.trends_results import BLAST, VACUUM, trends_of
@@ -268,7 +269,7 @@ def test_wrong_usage_is_one_sentence_and_2(run, words: list[str], told: str) -> 
 class TestUnits:
     def test_a_figure_has_the_unit_over_its_levels_and_behind_numbers(self) -> None:
         split = dataclasses.replace(VACUUM, unit="kPa")
-        figure = figures.by_group(trends_of(), split)
+        figure = by_group(trends_of(), split)
         (unit,) = (note for note in figure.layout.annotations if note.name == "unit")
         assert unit.text == "kPa"
         assert list(figure.layout.yaxis.ticktext) == ["4", "10"]
@@ -276,7 +277,7 @@ class TestUnits:
         assert points.hovertext[0].startswith("Vacuum 4 kPa: ")
         (feeds,) = (trace for trace in figure.data if trace.name == "feeds")
         assert feeds.hovertext[1].startswith("Vacuum 10 kPa: ")
-        assert figures.heading(split) == "vacuum (kPa)"
+        assert heading(split) == "vacuum (kPa)"
 
     def test_the_page_has_it_in_heading_and_table(self) -> None:
         text = said(by_setting=(dataclasses.replace(VACUUM, unit="kPa"),))
@@ -286,16 +287,14 @@ class TestUnits:
     def test_a_word_has_none_behind_it(self) -> None:
         split = dataclasses.replace(BLAST, unit="bar")
         (points,) = (
-            trace
-            for trace in figures.by_group(trends_of(), split).data
-            if trace.name == "rate, misses"
+            trace for trace in by_group(trends_of(), split).data if trace.name == "rate, misses"
         )
         assert points.hovertext[0].startswith("Blast soft: ")
 
     def test_without_a_unit_nothing_changes(self) -> None:
-        figure = figures.by_group(trends_of(), VACUUM)
+        figure = by_group(trends_of(), VACUUM)
         assert not [note for note in figure.layout.annotations if note.name == "unit"]
-        assert figures.heading(VACUUM) == "vacuum"
+        assert heading(VACUUM) == "vacuum"
 
     def test_a_tally_sheet_names_it_where_there_is_room_and_type(self) -> None:
         units = {"set_vacuum": "kPa", "set_speed": "x" * 60, "set_blast": "\u6c34"}

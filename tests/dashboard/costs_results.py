@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 
-from analysis.costs import Beyond, Cost, CostsResult, Share
+from analysis.costs import Beyond, CostsResult
+from analysis.pricing import Cost, Share
 from analysis.site_costs import Costs
 from tests.dashboard.drift_results import ACCOUNT
 

@@ -15,6 +15,8 @@ from analysis.rate_charts import p_chart
 from analysis.trends import Mark
 from dashboard import theme
 from dashboard.figures import drift as figures
+from dashboard.figures.known_charts import known_chart
+from dashboard.figures.time_panel import MOST_POINTS
 from tests.dashboard.drift_results import (
     CLEANED,
     LAST,
@@ -220,7 +222,7 @@ def test_a_long_path_is_thinned_and_keeps_its_peaks() -> None:
     )
     above, _ = stream.path.beyond_expected()
     assert above.size > 3000
-    assert len(total.x) <= figures.MOST_POINTS + 2
+    assert len(total.x) <= MOST_POINTS + 2
     assert max(total.y) == pytest.approx(above.max(), abs=1e-3)
     assert min(total.y) == pytest.approx(above.min(), abs=1e-3)
     assert total.y[-1] == pytest.approx(above[-1], abs=1e-3)
@@ -239,7 +241,7 @@ def test_findings_are_sentences() -> None:
 def test_a_known_chart_has_centre_limits_and_what_lies_beyond() -> None:
     chart = p_chart([4, 6, 3, 19, 5], [98_000, 104_000, 95_000, 101_000, 99_000], each="day")
     times = [dt.datetime(2031, 4, 1) + dt.timedelta(days=i) for i in range(5)]
-    figure = figures.known_chart(chart, times, "misses")
+    figure = known_chart(chart, times, "misses")
     beyond = trace(figure, "beyond")
     assert list(beyond.x) == ["2031-04-04T00:00"]
     # 19 in 101,000 feeds.
@@ -255,12 +257,12 @@ def test_a_known_chart_has_centre_limits_and_what_lies_beyond() -> None:
 
 def test_a_chart_whose_times_are_not_known_stands_by_number() -> None:
     chart = g_chart(feeds_between([2, 0, 1, 3], [5000, 4000, 8000, 3000]))
-    figure = figures.known_chart(chart, None, "doubles")
+    figure = known_chart(chart, None, "doubles")
     assert figure.layout.xaxis.type == "linear"
     assert trace(figure, "points").hovertext[0].startswith("Point 1: ")
     assert list(trace(figure, "points").x) == [1, 2, 3, 4, 5]
 
 
 def test_a_chart_without_points_says_so() -> None:
-    figure = figures.known_chart(ewma_of_faults([0, 0], [0, 0]), None, "doubles")
+    figure = known_chart(ewma_of_faults([0, 0], [0, 0]), None, "doubles")
     assert figure.layout.annotations[0].text == "no points yet"

@@ -18,6 +18,8 @@ from dashboard import filters
 from dashboard.commands import plan as plan_command
 from dashboard.data import Data
 from dashboard.pages import acceptance as page
+from dashboard.pages.acceptance_shown import path_title, told_conditions
+from dashboard.pages.judged import judgement
 from tests.dashboard.test_page_overview import shown
 
 NOW = dt.datetime(2031, 3, 14, 8, 5)
@@ -53,7 +55,7 @@ def test_the_headline_is_the_verdict(sample_data: Data, search: str, tower: str,
     for told in (*judged.doubts, *judged.detectors):
         assert (told.text if hasattr(told, "text") else told.sentence()) in text
     for kind in judged.kinds.values():
-        assert kind.asked.risks() in text and page.path_title(kind) in text
+        assert kind.asked.risks() in text and path_title(kind) in text
 
 
 def test_a_burn_in_that_is_not_there_is_said_and_the_others_stay(sample_data: Data) -> None:
@@ -174,12 +176,10 @@ def test_conditions_read_like_the_sentence_of_the_commands() -> None:
     )
     bare = Conditions((("", 10),), (), None, 1.0, None, (), (), ())
     for ran in (full, bare):
-        told = re.sub(r" \([\d,]+ feeds\)", "", " ".join(page.told_conditions(ran))).lower()
+        told = re.sub(r" \([\d,]+ feeds\)", "", " ".join(told_conditions(ran))).lower()
         for part in ran.sentence().removesuffix(".").lower().split("; "):
             assert part in told
-    assert "Humidity 45 to 55.5 %, not logged on 25\xa0% of the feeds." in page.told_conditions(
-        full
-    )
+    assert "Humidity 45 to 55.5 %, not logged on 25\xa0% of the feeds." in told_conditions(full)
 
 
 @pytest.mark.parametrize(
@@ -231,7 +231,7 @@ def test_the_numbers_behind_the_figures(sample_client: FlaskClient) -> None:
 def test_the_certificate_is_of_the_same_burn_in(
     sample_data: Data, asked: str, sample_client: FlaskClient
 ) -> None:
-    judged = page.judgement(sample_data, filters.parse_query(asked))
+    judged = judgement(sample_data, filters.parse_query(asked))
     assert judged is not None
     paper = sample_client.get(f"/acceptance/certificate.html?{asked}")
     assert paper.status_code == 200 and paper.mimetype == "text/html"

@@ -22,6 +22,7 @@ from dashboard import server
 from dashboard.data import Data
 from dashboard.pages import log
 from dashboard.pages import log_files as page
+from dashboard.waiting import MOST_AT_ONCE, MOST_FILES, MOST_OF_A_FILE, SHOWN, Batch, Stood, Waiting
 from tests.conftest import LINE, RUNS_HEADER, everything, run_log, stored
 from tests.dashboard.test_server import PORT, ask
 
@@ -103,18 +104,18 @@ def served(store: Store) -> Iterator[Served]:
         yield Served(store.folder, client)
 
 
-def waiting(folder: Path, **options: object) -> page.Waiting:
-    return page.Waiting(folder, **options)  # type: ignore[arg-type]
+def waiting(folder: Path, **options: object) -> Waiting:
+    return Waiting(folder, **options)  # type: ignore[arg-type]
 
 
-def checked(folder: Path, *files: tuple[str, bytes]) -> page.Batch:
+def checked(folder: Path, *files: tuple[str, bytes]) -> Batch:
     held = waiting(folder)
     batch = held.get(held.check(lambda: [Upload(name, raw) for name, raw in files]))
     assert batch is not None
     return batch
 
 
-def said(batch: page.Batch | None, token: str = "token") -> str:
+def said(batch: Batch | None, token: str = "token") -> str:
     return shown(page.top(token, batch)[0])
 
 
@@ -178,7 +179,7 @@ class TestWhatIsFound:
     def test_what_will_not_do_is_marked_where_it_stands(self, store: Store) -> None:
         (one,) = checked(store.folder, ("log.csv", BAD)).shown
         assert one.lines == {
-            3: page.Stood(("0814", "03/04/2031", "A", "5", "4517", "1", "0"), ",", frozenset({1}))
+            3: Stood(("0814", "03/04/2031", "A", "5", "4517", "1", "0"), ",", frozenset({1}))
         }
         part = page._stood(one.lines[3])
         assert "0814,03/04/2031,A,5,4517,1,0" in shown(part)
@@ -207,12 +208,12 @@ class TestWhatIsFound:
         assert len(said(batch)) < 20_000
 
     def test_the_first_problems_are_shown_and_the_others_counted(self, store: Store) -> None:
-        raw = run_log(*(LINE.format("x") for _ in range(page.SHOWN + 7)))
+        raw = run_log(*(LINE.format("x") for _ in range(SHOWN + 7)))
         batch = checked(store.folder, ("log.csv", raw))
-        assert len(batch.shown[0].taken.problems) == page.SHOWN
+        assert len(batch.shown[0].taken.problems) == SHOWN
         text = said(batch)
-        assert f"line {page.SHOWN + 1}bin is x" in text
-        assert f"line {page.SHOWN + 2}bin is x" not in text
+        assert f"line {SHOWN + 1}bin is x" in text
+        assert f"line {SHOWN + 2}bin is x" not in text
         assert "And 7 more problems, not shown here." in text
 
     def test_a_refused_file_says_why_and_the_others_go_on(self, store: Store) -> None:
@@ -381,21 +382,21 @@ class TestWhatIsRefused:
 
     def test_a_file_that_is_too_large(self, served: Served) -> None:
         # Blank lines as long as they may be: a file of a million of them takes seconds to read.
-        left = page.MOST_OF_A_FILE - len(run_log())
+        left = MOST_OF_A_FILE - len(run_log())
         most = run_log() + (b" " * 9999 + b"\n") * (left // 10_000) + b"\n" * (left % 10_000)
-        assert len(most) == page.MOST_OF_A_FILE
+        assert len(most) == MOST_OF_A_FILE
         assert served.check(("log.csv", most)).status_code == 200
         answer = served.check(("log.csv", most + b"\n"))
         assert (answer.status_code, answer.mimetype) == (413, "text/plain")
         assert b"feedtally add FILE" in answer.data
 
     def test_files_that_are_too_large_together(self, served: Served) -> None:
-        raw = b"\n" * (page.MOST_AT_ONCE // 2 - 1000)
+        raw = b"\n" * (MOST_AT_ONCE // 2 - 1000)
         assert served.check(("a", raw), ("b", raw)).status_code == 200
         assert served.check(("a", raw), ("b", raw), ("c", raw)).status_code == 413
 
     def test_too_many(self, served: Served) -> None:
-        files = [(f"{i}.csv", run_log()) for i in range(page.MOST_FILES + 1)]
+        files = [(f"{i}.csv", run_log()) for i in range(MOST_FILES + 1)]
         assert served.check(*files).status_code == 413
 
     @pytest.mark.parametrize(

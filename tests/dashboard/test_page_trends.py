@@ -15,6 +15,7 @@ from dashboard import filters
 from dashboard.commands import main
 from dashboard.data import Data
 from dashboard.pages import trends as page
+from dashboard.pages.trends_shown import Shown
 from tests.dashboard.results import WHOLE
 from tests.dashboard.test_filters import part
 from tests.dashboard.test_page_overview import shown
@@ -25,7 +26,7 @@ def said(search: str = "", **changes: object) -> str:
     """Return what the page says of hand-written trends at an address."""
     kind = filters.parse_query(search).get("kind", ["faults"])[0]
     trends = trends_of(kind, **changes)  # type: ignore[arg-type]
-    return shown(page._Shown(trends, WHOLE, filters.parse_query(search)).answer())
+    return shown(Shown(trends, WHOLE, filters.parse_query(search)).answer())
 
 
 def links(shown: list[Component], group: str) -> dict[str, object]:
@@ -68,7 +69,7 @@ def test_what_cannot_be_is_said_in_a_sentence(sample_data: Data) -> None:
 
 def test_choices_are_in_the_address_and_the_usual_ones_are_not() -> None:
     asked = filters.parse_query("ranges=plain&over=week&setting=set_blast")
-    told = page._Shown(trends_of(), WHOLE, asked).answer()
+    told = Shown(trends_of(), WHOLE, asked).answer()
     rest = "&over=week&setting=set_blast"
     # By day is what suits thirty days.
     assert links(told, "Over time") == {

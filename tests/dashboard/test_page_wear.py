@@ -21,7 +21,8 @@ from dashboard import filters
 from dashboard.data import Data
 from dashboard.pages import wear as page
 from dashboard.pages import wear_lists as lists
-from dashboard.pages.wear_shown import Shown, file_name, key_of
+from dashboard.pages.wear_names import file_name, key_of
+from dashboard.pages.wear_shown import Shown
 from tests.dashboard.parts_results import (
     ACCOUNT,
     AT_ONCE,

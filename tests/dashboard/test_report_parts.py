@@ -20,7 +20,7 @@ from analysis.services import ServiceRow
 from dashboard import app as shell
 from dashboard.data import Data
 from dashboard.reports import parts_list
-from tests.dashboard.test_certificate import Page, plain, tight
+from tests.dashboard.test_certificate import Page, plain, stands_alone, tight
 from tests.small_weeks import SERVICES, rows, store_of
 
 UNTIL = dt.datetime(2032, 3, 5, 14, 49)
@@ -128,20 +128,8 @@ class TestBothForms:
 
     @EVERY
     def test_it_fetches_nothing_and_runs_nothing(self, parts: Parts) -> None:
-        source = parts_list.html(parts)
-        tags = Page(source).tags
-        assert not {tag for tag, _ in tags} & {
-            "script",
-            "link",
-            "img",
-            "iframe",
-            "object",
-            "a",
-            "b",
-        }
-        assert "http" not in source.lower()
-        assert re.findall(r"url\((.{5})", source) == ["data:"]
-        assert not any({"src", "href"} & attributes.keys() for _, attributes in tags)
+        tags = stands_alone(parts_list.html(parts))
+        assert "b" not in {tag for tag, _ in tags}
 
 
 class TestWhatIsOnIt:

@@ -21,10 +21,11 @@ from analysis.filters import Filters
 from analysis.store import Store
 from dashboard import filters, theme
 from dashboard.data import Data
-from dashboard.figures import conditions as curve_figures
-from dashboard.figures import trends as figures
+from dashboard.figures.humidity import humidity_curve
+from dashboard.figures.trends_groups import sentence
 from dashboard.pages import adjusted, humidity
 from dashboard.pages import trends as page
+from dashboard.pages.trends_shown import Shown
 from tests.dashboard.results import WHOLE
 from tests.dashboard.test_page_overview import shown
 from tests.dashboard.test_page_trends import links
@@ -137,7 +138,7 @@ def test_a_plain_page_fits_no_model(sample_data: Data, monkeypatch: pytest.Monke
 
 def test_the_choice_is_in_the_address() -> None:
     asked = filters.parse_query("ranges=plain&over=week")
-    told = page._Shown(trends_of(), WHOLE, asked).answer()
+    told = Shown(trends_of(), WHOLE, asked).answer()
     assert links(told, "Rates") == {
         "as logged*": "?ranges=plain&over=week",
         "adjusted for the rest": "?ranges=plain&over=week&rates=adjusted",
@@ -238,10 +239,10 @@ def test_the_days_shown_first_have_a_headline_of_the_whole_log(sample_data: Data
 
 def test_hover_tells_the_rate_from_what_was_logged() -> None:
     trends = trends_of()
-    said = figures.sentence(trends, BY_STOCK, BY_STOCK.groups[0], "misses", False, ("misses",))
+    said = sentence(trends, BY_STOCK, BY_STOCK.groups[0], "misses", False, ("misses",))
     assert said.startswith("Stock BO90, all else the same: 0.44 misses per 10,000 feeds (")
     assert "<br>logged were 40 in 900,000 feeds and 40 runs." in said
-    plain = figures.sentence(trends, BY_STOCK, BY_STOCK.groups[0], "doubles", False, ("misses",))
+    plain = sentence(trends, BY_STOCK, BY_STOCK.groups[0], "doubles", False, ("misses",))
     assert "all else" not in plain and "logged were" not in plain
 
 
@@ -292,7 +293,7 @@ def test_the_title_is_the_finding() -> None:
 
 
 def test_lines_are_told_apart_by_dash_and_name() -> None:
-    figure = curve_figures.humidity_curve([MISSES, DOUBLES])
+    figure = humidity_curve([MISSES, DOUBLES])
     named = {trace.name: trace for trace in figure.data}
     assert list(named["curve, doubles, toner"].y) == [4.0, 1.0]
     assert named["curve, doubles, toner"].line.dash != named["curve, doubles, other"].line.dash
@@ -324,7 +325,7 @@ def test_dry_air_is_told_beside_dry_air() -> None:
     assert text.startswith("Air of 21 % goes with 1.4 times the doubles of air of 24 %")
     assert "Line: times the rate in air of 24 %" in text and "times that at 24 %" in text
     assert "50 %" not in text and "toner" not in text
-    figure = str(curve_figures.humidity_curve([DRY]).to_dict())
+    figure = str(humidity_curve([DRY]).to_dict())
     assert "times those at 24 %" in figure and "times those in air of 24 %" in figure
     assert "50 %" not in figure
     # Kinds were not always watched together, so each may have air of its own.
@@ -342,7 +343,7 @@ def test_no_name_stands_at_the_dotted_line() -> None:
     for ratios in ((1.0, 1.0), (1.02, 0.98), (1.01, 1.03), (0.97, 0.99), (1.0, 1.6), (3.0, 3.1)):
         papers = zip(("other", "toner"), ratios, strict=True)
         found = curve_of("doubles", *(CurvePoint(p, 60, r, r, r, 9) for p, r in papers))
-        figure = curve_figures.humidity_curve([found])
+        figure = humidity_curve([found])
         low, high = figure.layout.yaxis.range
         span = figure.layout.yaxis.domain[1] - figure.layout.yaxis.domain[0]
         margin = figure.layout.margin

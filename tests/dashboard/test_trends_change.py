@@ -18,7 +18,7 @@ from analysis.filters import FilterError, Filters
 from analysis.rate_change import REST, Change, Part
 from dashboard import filters
 from dashboard.data import Data
-from dashboard.figures import conditions as figures
+from dashboard.figures import change as figures
 from dashboard.pages import change
 from dashboard.pages import trends as page
 from tests.dashboard.results import SINCE, UNTIL, WHOLE

@@ -11,7 +11,8 @@ from analysis import answers
 from analysis.filters import Filters
 from analysis.intake import read_bytes
 from analysis.store import Store
-from dashboard.data import SLOW_AT_ONCE, SLOW_WAITING, BusyError, Data
+from dashboard.data import Data
+from dashboard.lane import SLOW_AT_ONCE, SLOW_WAITING, BusyError
 from dashboard.server import THREADS
 from tests.conftest import run_log
 
