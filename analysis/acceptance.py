@@ -24,12 +24,12 @@ from numpy.typing import ArrayLike, NDArray
 
 from analysis.benchmark import STANDARD
 from analysis.burn_ins import PROVED, Attempt, BurnIn
-from analysis.chosen_plans import KeptPlan
 from analysis.counts import Account
 from analysis.doubts import Doubt, Judged, doubts_of
 from analysis.intervals import lower_bound, upper_bound
 from analysis.looks import Looks, Screened, bound_at_look, chance_to_pass, expected_more, looks
 from analysis.plans import LEAST_RATE, MOST_RATE, Asked, PlanError, SinglePlan, single_plan
+from analysis.plans_before import KeptPlan
 from analysis.ran_on import Conditions, Planted, conditions, planted
 from analysis.screens import each_risk, failing_counts, seen_ratio
 from analysis.sequential import SequentialPlan, sequential_plan

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from analysis.cusum import RATIOS
-from analysis.streams import KINDS
+from analysis.stream_months import KINDS
 from analysis.thresholds import RunLengthTable, run_length_table
 
 __all__ = ["shared_out"]

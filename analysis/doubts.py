@@ -21,7 +21,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.burn_ins import PROVED, BurnIn
-from analysis.chosen_plans import KeptPlan
+from analysis.plans_before import KeptPlan
 from analysis.ran_on import Conditions
 from analysis.screens import crowding, or_more
 from analysis.walks import FloatArray

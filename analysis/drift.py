@@ -37,7 +37,7 @@ from analysis.histories import moment as _moment
 from analysis.learnt import Learnt
 from analysis.passage import date
 from analysis.service_log import Place
-from analysis.streams import ENOUGH_EXPECTED, KINDS, AlarmState, Month, StreamState, history
+from analysis.stream_months import ENOUGH_EXPECTED, KINDS, AlarmState, Month, StreamState, history
 from analysis.trends import Mark
 from analysis.words import day, listed, one, period, two_digits
 

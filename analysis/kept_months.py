@@ -51,22 +51,22 @@ from analysis import (
     regression_terms,
     run_lengths,
     service_log,
-    streams,
+    stream_months,
     thresholds,
 )
 from analysis.learnt import Learnt
 from analysis.monitor import Kept
 from analysis.service_log import Service
-from analysis.streams import Month
+from analysis.stream_months import Month
 
 #: What files hold beside numbers, text and moments.
 _CLASSES: Mapping[str, type] = {
     one.__name__: one
     for one in (
-        streams.Month,
+        stream_months.Month,
         learnt.Learnt,
-        streams.StreamState,
-        streams.AlarmState,
+        stream_months.StreamState,
+        stream_months.AlarmState,
         histories.Dated,
         reference.Reference,
         regression.Fit,
@@ -83,7 +83,7 @@ _WORKED_WITH = (
     *(air_readings, alarm_budget, beside_expected, change_point, change_profile, conditions_levels),
     *(conditions_model, conditions_terms, cusum, histories, learnt, monitor, month_rows, passage),
     *(reference, regression, regression_climb, regression_clusters, regression_terms, run_lengths),
-    *(service_log, streams, thresholds, sys.modules[__name__]),
+    *(service_log, stream_months, thresholds, sys.modules[__name__]),
 )
 
 

@@ -13,8 +13,8 @@ import json
 from dataclasses import asdict, fields, replace
 from pathlib import Path
 
-from analysis.chosen_plans import KeptPlan
 from analysis.plans import Asked, PlanError
+from analysis.plans_before import KeptPlan
 from analysis.snapshot import DamagedStoreError, StoreError, short
 
 #: Folder of the kept plans in the store's.

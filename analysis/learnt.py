@@ -20,7 +20,7 @@ from analysis.alarm_budget import shared_out
 from analysis.log_format import YEARS
 from analysis.reference import Reference, learn, levels
 from analysis.service_log import Place
-from analysis.streams import KINDS, Month, StreamState, bin_of_rows, bins_of, started_of
+from analysis.stream_months import KINDS, Month, StreamState, bin_of_rows, bins_of, started_of
 
 __all__ = ["LEARNT_MONTHS", "Learnt", "later", "learn_month", "months_before"]
 

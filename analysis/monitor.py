@@ -38,7 +38,7 @@ from analysis.month_rows import brought
 from analysis.passage import Passage, carried
 from analysis.reference import Reference
 from analysis.service_log import Service
-from analysis.streams import Month
+from analysis.stream_months import Month
 
 __all__ = ["Kept", "months", "watch"]
 

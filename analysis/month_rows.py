@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from analysis.conditions_levels import encoded
 from analysis.learnt import Learnt
-from analysis.streams import KINDS, bin_of_rows, started_of
+from analysis.stream_months import KINDS, bin_of_rows, started_of
 
 __all__ = ["Rows", "brought"]
 

@@ -19,7 +19,15 @@ from analysis.histories import Dated, History, dated, moment
 from analysis.learnt import Learnt
 from analysis.month_rows import Rows
 from analysis.service_log import Place, Service
-from analysis.streams import ENOUGH_EXPECTED, KINDS, AlarmState, Month, StreamState, history, joined
+from analysis.stream_months import (
+    ENOUGH_EXPECTED,
+    KINDS,
+    AlarmState,
+    Month,
+    StreamState,
+    history,
+    joined,
+)
 
 __all__ = ["AS_EXPECTED", "Passage", "carried", "date"]
 

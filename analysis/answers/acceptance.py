@@ -11,10 +11,10 @@ from analysis.acceptance import Chosen, Judgement
 from analysis.answers.places import listed_towers
 from analysis.answers.proved import burn_ins
 from analysis.burn_ins import PROVED, Batch, BurnIn, burn_in, typed_burn_in
-from analysis.chosen_plans import KeptPlan, chosen, kept_for
 from analysis.counts import Account, LogScan
 from analysis.filters import FilterError, Filters
 from analysis.log_format import KINDS
+from analysis.plans_before import KeptPlan, chosen, kept_for
 from analysis.proofs import Proof
 from analysis.site import NO_SITE, Site
 from analysis.words import listed

@@ -187,7 +187,7 @@ def _print(result: Drift, stood: str, *, every: bool) -> None:
 
 def _worse(stream: Stream) -> Iterator[str]:
     """Say when each change began, how much of it was seen, and what to do next."""
-    from analysis.streams import ENOUGH_EXPECTED
+    from analysis.stream_months import ENOUGH_EXPECTED
     from analysis.words import day
 
     again = ""

@@ -13,9 +13,9 @@ from dashboard.commands import UsageError
 from dashboard.commands import options as shared
 
 if TYPE_CHECKING:
-    from analysis.chosen_plans import KeptPlan
     from analysis.counts import Account
     from analysis.plans import SinglePlan
+    from analysis.plans_before import KeptPlan
     from analysis.sequential import SequentialPlan
 
     Plan = SinglePlan | SequentialPlan
@@ -383,9 +383,9 @@ def _percent(share: float) -> str:
 
 def _keep(options: argparse.Namespace, plan: Plan) -> tuple[KeptPlan, Account, str]:
     """Keep the plan in the store; give the burn-in's rows so far, and words for it."""
-    from analysis.chosen_plans import KeptPlan
     from analysis.filters import Filters
     from analysis.kept_plans import keep
+    from analysis.plans_before import KeptPlan
     from analysis.sequential import SequentialPlan
     from analysis.values import nearest
 

@@ -29,7 +29,7 @@ from analysis.drift import (
     range_in_words,
 )
 from analysis.filters import FilterError, Filters
-from analysis.streams import ENOUGH_EXPECTED
+from analysis.stream_months import ENOUGH_EXPECTED
 from analysis.trends import Mark
 from analysis.words import one, two_digits
 from dashboard import filters as shown_filters

@@ -24,7 +24,7 @@ from analysis.monitor import months, watch
 from analysis.service_log import Service
 from analysis.snapshot import Snapshot
 from analysis.store import Store
-from analysis.streams import Month
+from analysis.stream_months import Month
 from tests.analysis.test_monitor import at, bin_two, ends, fitted, made, same, scan_of
 from tests.conftest import read, run_log
 from tests.test_imports import siblings

@@ -23,7 +23,7 @@ from analysis.histories import Dated, History
 from analysis.learnt import Learnt
 from analysis.monitor import Kept, months, watch
 from analysis.service_log import Place, Service
-from analysis.streams import AlarmState, Month, StreamState, history
+from analysis.stream_months import AlarmState, Month, StreamState, history
 
 FIRST = dt.datetime(2031, 1, 6)
 FEEDS = 5000

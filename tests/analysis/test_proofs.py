@@ -6,8 +6,8 @@ import pyarrow as pa
 import pytest
 
 from analysis.burn_ins import Batch, BatchError, burn_in, fingerprint, typed_burn_in
-from analysis.chosen_plans import KeptPlan, chosen
 from analysis.plans import Asked
+from analysis.plans_before import KeptPlan, chosen
 from analysis.proofs import Change, changes_of, latest, proofs
 from analysis.ran_on import conditions, planted
 

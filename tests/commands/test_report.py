@@ -10,9 +10,9 @@ from pathlib import Path
 import pytest
 from pypdf import PdfReader
 
-from analysis.chosen_plans import KeptPlan
 from analysis.kept_plans import keep
 from analysis.plans import Asked
+from analysis.plans_before import KeptPlan
 from dashboard.commands import UsageError, report
 from tests.conftest import run_log
 from tests.small_weeks import SERVICES, rows, store_of

@@ -18,9 +18,9 @@ from pypdf import PageObject, PdfReader
 from analysis import __version__, answers
 from analysis.acceptance import Judgement
 from analysis.burn_ins import Attempt, Batch
-from analysis.chosen_plans import KeptPlan
 from analysis.counts import LogScan
 from analysis.plans import Asked
+from analysis.plans_before import KeptPlan
 from analysis.proofs import Change
 from analysis.store import Store
 from analysis.words import per_10k

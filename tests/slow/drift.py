@@ -43,7 +43,7 @@ from analysis.drift import Drift, drift
 from analysis.histories import Dated
 from analysis.monitor import watch
 from analysis.service_log import Place, Service
-from analysis.streams import KINDS, StreamState
+from analysis.stream_months import KINDS, StreamState
 from tests.fleets import Fleet, fleet
 
 Array = NDArray[np.float64]
