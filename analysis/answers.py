@@ -19,7 +19,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from analysis import rates as statistics
-from analysis.acceptance import Chosen, Judgement, choose
+from analysis.acceptance import Judgement
 from analysis.acceptance import judge as judge_burn_in
 from analysis.adjusting import AdjustedTrends, Change
 from analysis.adjusting import adjusted_trends as make_adjusted_trends
@@ -40,6 +40,7 @@ from analysis.charts import (
     p_chart,
     p_prime_chart,
 )
+from analysis.chosen_plans import Chosen, choose
 from analysis.conditions import COLUMNS as CONDITION_COLUMNS
 from analysis.conditions import Conditions, ConditionsError
 from analysis.conditions import conditions as make_conditions

@@ -41,7 +41,7 @@ class History:
     plain : float array
         Of an ordinary bin of its tower.
     evidence : float array
-        See `analysis.drift.Path`.
+        See `analysis.streams.Path`.
     monitored : bool array
     """
 

@@ -24,10 +24,11 @@ from analysis.adjusting import Change
 from analysis.causes import Causes
 from analysis.costs import Cost, CostsResult
 from analysis.counts import Account
-from analysis.drift import Alarm, Drift, Stream, expected_faults
+from analysis.drift import Drift
 from analysis.overs import Overs
 from analysis.parts import PartRow, Parts, ServiceRow
 from analysis.rates import Rate
+from analysis.streams import Alarm, Stream, expected_faults
 from analysis.words import day, listed, per_10k, period, two_digits
 
 #: A week is set beside so many before it.

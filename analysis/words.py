@@ -44,6 +44,11 @@ def chance(share: float) -> str:
     return "below 1 %" if share < 0.01 else f"{100 * share:.0f} %"
 
 
+def capital(text: str) -> str:
+    """Begin a sentence: its first letter large, the others as they are."""
+    return text[0].upper() + text[1:]
+
+
 def listed(words: Sequence[str]) -> str:
     """Join words as a sentence does: ``A, B and C``."""
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"

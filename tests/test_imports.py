@@ -124,9 +124,11 @@ def test_questions_take_counts_and_never_a_store_or_a_file(path: Path) -> None:
         assert not siblings(path) & (readers | {"answers", "history", "export"})
 
 
-@pytest.mark.parametrize("name", ["intervals", "spread", "ratios", "shrinkage", "regression"])
+@pytest.mark.parametrize(
+    "name", ["quantiles", "intervals", "spread", "ratios", "shrinkage", "regression"]
+)
 def test_plain_statistics_take_plain_arrays(name: str) -> None:
-    assert siblings(TOP / "analysis" / f"{name}.py") <= {"intervals", "spread"}
+    assert siblings(TOP / "analysis" / f"{name}.py") <= {"quantiles", "intervals", "spread"}
 
 
 @pytest.mark.parametrize("name", ["walks", "plans", "looks", "screens"])

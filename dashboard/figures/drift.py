@@ -16,7 +16,7 @@ import plotly.graph_objects as go
 from numpy.typing import NDArray
 
 from analysis.charts import Chart
-from analysis.drift import Alarm, Stream, expected_faults
+from analysis.streams import Alarm, Stream, expected_faults
 from analysis.trends import Mark
 from analysis.words import PER, one, two_digits
 from dashboard import theme

@@ -19,11 +19,12 @@ from dash import Dash, Input, Output, State, html, no_update
 from dash.development.base_component import Component
 from flask import Response, request
 
-from analysis.acceptance import Judgement, KindJudged
+from analysis.acceptance import Judgement
 from analysis.filters import FilterError
 from analysis.log_format import YEARS
 from analysis.plans import PlanError
 from analysis.proofs import PROVED, BatchError, Conditions, Proof, between
+from analysis.run_by_run import KindJudged
 from analysis.site import read_site
 from analysis.words import listed
 from dashboard import filters, parts, theme

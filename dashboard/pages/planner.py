@@ -16,7 +16,7 @@ from dash import Dash, Input, Output, State, html, no_update
 from dash.development.base_component import Component
 from flask import Response, request
 
-from analysis.acceptance import CONSUMER_RISK, KIND_RISK, usual_asked
+from analysis.chosen_plans import CONSUMER_RISK, KIND_RISK, usual_asked
 from analysis.log_format import MOST_BINS
 from analysis.plans import (
     Asked,

@@ -12,13 +12,8 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from analysis import answers
-from analysis.acceptance import (
-    Chosen,
-    choose,
-    detector,
-    judge,
-    usual_asked,
-)
+from analysis.acceptance import detector, judge
+from analysis.chosen_plans import Chosen, choose, usual_asked
 from analysis.counts import Account, LogScan
 from analysis.filters import FilterError, Filters
 from analysis.plans import Asked, PlanError, SinglePlan, sequential_plan, single_plan

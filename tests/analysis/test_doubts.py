@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from analysis.acceptance import choose, judge
+from analysis.acceptance import judge
+from analysis.chosen_plans import choose
 from analysis.counts import Account
 from analysis.doubts import in_time
 from analysis.proofs import PROVED, Batch, Change, burn_in, typed_burn_in

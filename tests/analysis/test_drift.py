@@ -15,19 +15,11 @@ from scipy import stats
 
 from analysis import answers
 from analysis.counts import Account, LogScan
-from analysis.drift import (
-    Alarm,
-    Drift,
-    Stream,
-    drift,
-    expected_faults,
-    long_time,
-    range_in_words,
-    sorted_streams,
-)
-from analysis.drift import Path as Runs
+from analysis.drift import Drift, drift, sorted_streams
 from analysis.filters import FilterError, Filters, parse_filters
 from analysis.store import Store
+from analysis.streams import Alarm, Stream, expected_faults, long_time, range_in_words
+from analysis.streams import Path as Runs
 from analysis.words import day
 from data_samples import works
 from tests.analysis.test_kept_months import HEAD, stored_lines

@@ -15,8 +15,9 @@ import pytest
 from analysis import answers
 from analysis.causes import HANDS
 from analysis.charts import Chart, feeds_between, g_chart, p_chart
-from analysis.drift import Drift, Stream
+from analysis.drift import Drift
 from analysis.filters import FilterError, Filters
+from analysis.streams import Stream
 from analysis.trends import Mark
 from dashboard import app as shell
 from dashboard import filters

@@ -16,7 +16,8 @@ import math
 
 import numpy as np
 
-from analysis.acceptance import Chosen, Judgement, choose, judge
+from analysis.acceptance import Judgement, judge
+from analysis.chosen_plans import Chosen, choose
 from analysis.counts import Account
 from analysis.proofs import PROVED, Batch, typed_burn_in
 
