@@ -209,8 +209,8 @@ def coverage(
     """How often does the interval hold the true rate, where that rate is known?
 
     Exact, by summing the binomial over the counts whose interval holds the rate. The limits grow
-    with the count, so these counts are one unbroken range, found by bisection: no cost grows with
-    the feeds.
+    with the count, so these counts are one unbroken range, found by bisection: ten times the feeds
+    cost three or four steps more.
 
     Parameters
     ----------
@@ -244,10 +244,6 @@ def coverage(
     if not np.all((rates > 0) & (rates < 1)):
         raise ValueError("rate must lie strictly between 0 and 1")
     p = rates.ravel()
-    mean, deviation = feeds * p, np.sqrt(feeds * p * (1 - p))
-    # Outside 12 standard deviations (and a few counts, for rare faults) nothing is left to sum.
-    least = np.clip(np.floor(mean - 12 * deviation - 40), -1, feeds)
-    most = np.clip(np.ceil(mean + 12 * deviation + 40), 0, feeds + 1)
 
     def too_low(x: FloatArray) -> NDArray[np.bool_]:
         return np.asarray(_limits(x, feeds, tail, method)[1] < p)
@@ -255,20 +251,17 @@ def coverage(
     def low_enough(x: FloatArray) -> NDArray[np.bool_]:
         return np.asarray(_limits(x, feeds, tail, method)[0] <= p)
 
-    below = _last_true(too_low, least, most, feeds)
-    last = _last_true(low_enough, least, most, feeds)
+    below = _last_true(too_low, p.size, feeds)
+    last = _last_true(low_enough, p.size, feeds)
     covered = _at_most(last, feeds, p) - _at_most(below, feeds, p)
     return np.asarray(covered.reshape(rates.shape))[()]
 
 
 def _last_true(
-    holds: Callable[[FloatArray], NDArray[np.bool_]],
-    least: FloatArray,
-    most: FloatArray,
-    feeds: float,
+    holds: Callable[[FloatArray], NDArray[np.bool_]], size: int, feeds: float
 ) -> FloatArray:
-    """Find the last count in (least, most) for which `holds`, true up to some count, is true."""
-    yes, no = least.copy(), most.copy()
+    """Find the last count for which `holds`, true up to some count, is true; -1 where none is."""
+    yes, no = np.full(size, -1.0), np.full(size, feeds + 1.0)
     while np.any(no - yes > 1):
         middle = np.floor(0.5 * (yes + no))
         # Where the search has ended, middle is `yes`, which may be -1: any valid count will do.

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
+from scipy import stats
 from statsmodels.stats.proportion import proportion_confint
 
 from analysis import intervals
@@ -299,7 +300,12 @@ def test_tiny_effective_counts(method):
         (1, -10, {}, "must not be negative"),
         (20, 15, {}, "count must not exceed feeds; there are 20 faults in 15 feeds"),
         (float("nan"), 15, {}, "none missing"),
+        ([1, float("nan")], 15, {}, "none missing"),
+        (1, [10, float("inf")], {}, "none missing"),
+        ([1, -1], 10, {}, "must not be negative"),
+        ([1, 20, 16], 15, {}, "there are 20 faults in 15 feeds"),
         (1, float("inf"), {}, "none missing"),
+        (1, 10, {"confidence": 0.0}, "confidence must lie between 0 and 1"),
         (1, 10, {"confidence": 1.0}, "confidence must lie between 0 and 1"),
         (1, 10, {"confidence": float("nan")}, "confidence must lie between 0 and 1"),
         (1, 10, {"method": "wald"}, "one of exact, wilson, jeffreys, mid-p"),
@@ -312,12 +318,29 @@ def test_refusals(count, feeds, options, message):
 
 
 def test_refusals_of_the_others():
-    with pytest.raises(ValueError, match="0 or more"):
-        poisson_interval([1, -1])
-    with pytest.raises(ValueError, match="whole number of 1 or more"):
-        coverage(2.5, 0.1)
-    with pytest.raises(ValueError, match="strictly between 0 and 1"):
-        coverage(10, [0.1, 1.0])
+    for count in ([1, -1], [1, float("nan")], [float("inf"), 1]):
+        with pytest.raises(ValueError, match="0 or more, with none missing"):
+            poisson_interval(count)
+    for feeds in (2.5, 0, -1, float("inf"), float("nan")):
+        with pytest.raises(ValueError, match="whole number of 1 or more"):
+            coverage(feeds, 0.1)
+    for rates in ([0.1, 1.0], [0.0, 0.1], 1.5, -0.5):
+        with pytest.raises(ValueError, match="strictly between 0 and 1"):
+            coverage(10, rates)
+
+
+def test_numbers_that_are_kept_short_are_reckoned_with_at_full_length():
+    # Garwood 1936 by chi-squared quantiles, of a count as a table of single precision holds it.
+    low, high = poisson_interval(np.array([4], dtype=np.float32))
+    assert_allclose(low, stats.chi2.ppf(0.025, 8) / 2, rtol=1e-12)
+    assert_allclose(high, stats.chi2.ppf(0.975, 10) / 2, rtol=1e-12)
+    short = np.float32(0.01)
+    low, high = interval(np.arange(4), 3)
+    holds = (low <= float(short)) & (float(short) <= high)
+    expected = stats.binom.pmf(np.arange(4), 3, float(short))[holds].sum()
+    assert_allclose(coverage(3, short), expected, rtol=1e-12)
+    low, high = interval(np.float32(0), np.float32(3))
+    assert_allclose(high, 1 - 0.025 ** (1 / 3), rtol=1e-14)
 
 
 counts = st.integers(1, 10**7).flatmap(
