@@ -250,8 +250,7 @@ class Judgement:
                     f"{k.kind.capitalize()}: by its plan, the test is not at its end; go on."
                 )
         least = {
-            kind: min((b.upper_bound for b in self.bins if b.kind == kind), default=1.0)
-            for kind in self.kinds
+            kind: min(b.upper_bound for b in self.bins if b.kind == kind) for kind in self.kinds
         }
         bounds = listed([f"{per_10k(bound)} for {kind}" for kind, bound in least.items()])
         told.append(
@@ -272,8 +271,6 @@ class Judgement:
                     f"{b.fails_at:,} {one(kind, b.fails_at)} (seen with 80 % chance in a bin "
                     f"{_times(b.seen_ratio)} the good rate)"
                 )
-        if not told:
-            return "No bin has had a feed."
         when = "At the end of the test a bin" if self.verdict == "go on" else "A bin"
         return (
             f"{when} fails the tower at {listed(told)}. Lesser faults of one bin are seen only "

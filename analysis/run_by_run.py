@@ -293,10 +293,9 @@ class Series:
 
     def extend(self, looks_in_all: int) -> None:
         """Let its bins run on to so many looks."""
-        more = looks_in_all - len(self.bin_feeds)
-        if more > 0:
-            ahead = self.bin_feeds[-1] + np.arange(1, more + 1)[:, None] * self._further
-            self.bin_feeds = np.vstack([self.bin_feeds, ahead])
+        runs = np.arange(1, looks_in_all - len(self.bin_feeds) + 1)
+        ahead = self.bin_feeds[-1] + runs[:, None] * self._further
+        self.bin_feeds = np.vstack([self.bin_feeds, ahead])
 
     @cached_property
     def steps(self) -> tuple[Step, ...]:
@@ -350,7 +349,7 @@ class Series:
 
     def limits(self, feeds: ArrayLike, look: int) -> NDArray[np.int64]:
         """Return the count with which each bin fails after so many feeds, screened at a look."""
-        return failing_counts(feeds, self.asked.good, self.risks[min(look, self.runs - 1)])
+        return failing_counts(feeds, self.asked.good, self.risks[look])
 
     def judged(self) -> KindJudged:
         """Return the kind as it stands after all runs."""

@@ -229,6 +229,38 @@ def test_a_small_lower_limit_of_few_faults_that_are_the_rule_does_not_cancel():
     assert is_limit(low, 0.40625, 0.5, upper=False, within=1e-12, tail=1 - (1 - 1e-6))
 
 
+@pytest.mark.parametrize("confidence", [0.3, 0.5, 0.8, 0.95])
+@pytest.mark.parametrize("pair", [(0, 10), (1, 10), (3, 10), (10, 10), (1, 10**9)])
+def test_wilson_bounds_solve_their_equation(pair, confidence):
+    # Wilson 1927: (x/n - p)^2 = z^2 p (1 - p) / n, solved at 40 digits. Below one half z is
+    # negative, and the lower bound lies above the rate.
+    x, n = pair
+    with mpmath.workdps(40):
+        z = mpmath.sqrt(2) * mpmath.erfinv(2 * mpmath.mpf(confidence) - 1)
+        half = z * mpmath.sqrt(mpmath.mpf(x) * (n - x) / n + z * z / 4)
+        low, high = ((x + z * z / 2 + side * half) / (n + z * z) for side in (-1, 1))
+        # At no fault, and at faults only, the nearer end is the rate itself.
+        low, high = float(low) if x else 0.0, float(high) if x < n else 1.0
+    assert_allclose(lower_bound(x, n, confidence=confidence, method="wilson"), low, rtol=1e-12)
+    assert_allclose(upper_bound(x, n, confidence=confidence, method="wilson"), high, rtol=1e-12)
+
+
+def test_mid_p_bounds_at_little_confidence_end_at_the_rate():
+    # Half of (1 - p)^n is never above one half: at no fault, and at faults only, nothing is left.
+    for confidence in (0.3, 0.5):
+        assert upper_bound(0, 10, confidence=confidence, method="mid-p") == 0
+        assert lower_bound(10, 10, confidence=confidence, method="mid-p") == 1
+
+
+def test_counts_as_large_as_the_table_of_quantiles_and_larger():
+    x = np.array([65_535, 65_536, 65_537, 65_536.5])
+    low, high = interval(x, 10**9)
+    # Gamma quantiles by scipy.stats: 7 in 100,000 more or less, as many as the feeds are faults.
+    assert_allclose(low, stats.gamma.ppf(0.025, x) / 1e9, rtol=1e-4)
+    assert_allclose(high, stats.gamma.ppf(0.975, x + 1) / 1e9, rtol=1e-4)
+    assert np.all(np.diff(low[[0, 1, 3, 2]]) > 0) and np.all(np.diff(high[[0, 1, 3, 2]]) > 0)
+
+
 def test_no_fault_and_faults_only_by_their_closed_forms():
     n = np.array([1, 2, 7, 5000, 10**7, 10**9])
     with mpmath.workdps(40):

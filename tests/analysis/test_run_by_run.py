@@ -76,6 +76,8 @@ class TestTheEndOfTheTest:
         rows = [line("1", day(1), n, 2_500) for n in range(1, 11)]
         for listed, screens in ((None, 20), (4, 20), (50, 100)):
             screened_by(of_lines(rows, listed), "misses", 30_990, screens)
+        # One bin: 259,892 + 2 x 2,500 feeds, and a screen for each kind.
+        screened_by(typed(batch(2_500), bins=1), "misses", 264_892, 2)
         # A bin that had no feeds is none, where nothing says how many there are.
         rows.append(line("1", day(1), 11, 0))
         found = of_lines(rows)
@@ -147,6 +149,13 @@ class TestLooks:
         assert [kind.verdict for kind in found.kinds.values()] == ["fail", "pass"]
         assert found.kinds["doubles"].decided.run == "batch 2"
 
+    def test_faults_before_the_first_feed_decide_nothing(self):
+        rows = [line("1", day(1), None, None, 30)]
+        rows += [line("2", day(2), n, 2_500) for n in range(1, 11)]
+        found = of_lines(rows)
+        assert (found.verdict, found.kinds["misses"].steps[0].feeds) == ("go on", 0)
+        assert found.kinds["misses"].steps[1].count == 30
+
     def test_what_each_run_ended_with(self):
         found = typed(batch(1_000, misses=[1, 2]), batch(12_000, misses=[3], doubles=[3]))
         steps = found.kinds["misses"].steps
@@ -210,6 +219,7 @@ class TestWhatIsSaid:
             "Doubles: passed with 0 in 260,000 feeds (at most 0.12 per 10,000 feeds with 95 % "
             "confidence); 2 in 10,000 feeds after that."
         )
+        assert (misses.expected_more_feeds, doubles.expected_more_feeds) == (0.0, 0.0)
         assert (misses.later, doubles.later) == ((10_000, 0), (10_000, 2))
         assert misses.shown() == "1 miss in 260,000 feeds proves"
         assert doubles.shown() == "0 doubles in 260,000 feeds prove"
