@@ -179,6 +179,10 @@ def test_little_that_was_expected_gives_a_ratio_too():
     runs = {-1: (1, 1.0, 900), 1: (2, 0.25, 1000), 2: (0, 0.25, 1000)}
     one = found(*months(runs=runs)).stream("A", 1, "misses")
     assert (one.expected, one.ratio) == (0.5, 4.0)
+    told = replace(alarm_state(2).told, began=at(1))
+    states = {(ONE, "misses"): StreamState(alarms=[alarm_state(2, told=told)])}
+    one = found(*months(states, runs)).stream("A", 1, "misses")
+    assert (one.alarms[0].expected, one.alarms[0].ratio) == (0.5, 4.0)
 
 
 def test_a_stream_begins_anew_where_its_state_says_so():

@@ -209,6 +209,25 @@ def test_exact_limits_keep_twelve_digits_on_both_sides_of_each_branch(confidence
             )
 
 
+def _rows_where_ways_meet():
+    with (REFERENCE / "limits_mpmath.csv").open(encoding="utf-8") as lines:
+        assert next(lines).startswith("# mpmath")
+        return list(csv.DictReader(lines))
+
+
+@pytest.mark.parametrize("confidence", ["0.5", "0.95", "0.999999999"])
+def test_exact_limits_where_the_ways_to_work_them_out_meet(confidence):
+    # All at once and one by one, which goes other ways. The quantile's own digits are thirteen.
+    rows = [row for row in _rows_where_ways_meet() if row["confidence"] == confidence]
+    x, n, low, high = np.array(
+        [[float(row[name]) for name in ("count", "feeds", "low", "high")] for row in rows]
+    ).T
+    together = interval(x, n, confidence=float(confidence))
+    assert_allclose(together, (low, high), rtol=1e-13)
+    each = [interval(*pair, confidence=float(confidence)) for pair in zip(x, n, strict=True)]
+    assert_allclose(np.transpose(each), (low, high), rtol=1e-13)
+
+
 def test_effective_counts_keep_twelve_digits():
     draw = np.random.default_rng(22)
     x = 2.0 ** draw.uniform(-4, 8, 60)

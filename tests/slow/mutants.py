@@ -34,7 +34,8 @@ import tomllib
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from itertools import islice, zip_longest
+from itertools import islice
+from math import ceil
 from pathlib import Path
 from types import FunctionType, ModuleType
 
@@ -309,6 +310,7 @@ class Noted:
     def __init__(self, subject: Subject) -> None:
         self.by_test: dict[str, set[str]] = {}
         self.seconds: dict[str, float] = {}
+        self.ready = 0.0
         self._seen: set[str] = set()
         builtins.come_by = lambda function: self._seen.add(function)  # type: ignore[attr-defined]
         for name in subject.files:
@@ -321,7 +323,11 @@ class Noted:
     def pytest_runtest_setup(self, item: pytest.Item) -> Iterator[None]:
         # What is made ready for one test of a file may be looked at by another.
         self._seen = self.by_test.setdefault(str(item.path), set())
-        return (yield)
+        begun = time.process_time()
+        try:
+            return (yield)
+        finally:
+            self.ready = max(self.ready, time.process_time() - begun)
 
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_call(self, item: pytest.Item) -> Iterator[None]:
@@ -385,12 +391,12 @@ class Trial:
             session.config.pluginmanager.register(noted)
             failed = _run(session, self.items)
             found = {key: sorted(seen) for key, seen in noted.by_test.items()}
-            file.write_text(json.dumps([found, noted.seconds]), "utf-8")
+            file.write_text(json.dumps([found, noted.seconds, noted.ready]), "utf-8")
             return failed
 
         if _in_a_fork(run):
             raise pytest.UsageError("the tests fail on the code as it is")
-        self.by_test, self.seconds = json.loads(file.read_text("utf-8"))
+        self.by_test, self.seconds, self.ready = json.loads(file.read_text("utf-8"))
 
     def _end(self, session: pytest.Session, mutant: Mutant) -> str:
         """Say what became of a changed module: ``killed``, ``time`` or ``alive``."""
@@ -398,17 +404,19 @@ class Trial:
             (one for one in self.items if self._comes_by(one, mutant)),
             key=lambda item: self.seconds[item.nodeid],
         )
-        most = round(3 * sum(self.seconds[item.nodeid] for item in items)) + 30
+
+        def limit(item: pytest.Item) -> None:
+            # In seconds of the processor; what waits takes none.
+            most = 5 * (1 + self.ready + self.seconds[item.nodeid])
+            resource.setrlimit(resource.RLIMIT_CPU, (ceil(time.process_time() + most), -1))
+            signal.alarm(ceil(50 * most))
 
         def run() -> int:
             nothing = os.open(os.devnull, os.O_WRONLY)
             os.dup2(nothing, 1)
             os.dup2(nothing, 2)
-            resource.setrlimit(resource.RLIMIT_CPU, (most, most))
-            # What waits takes no processor's time.
-            signal.alarm(20 * most)
             _put_in(mutant.name, mutant.tree())
-            return _run(session, items)
+            return _run(session, items, limit)
 
         status = _in_a_fork(run)
         if os.WIFSIGNALED(status) and os.WTERMSIG(status) in (signal.SIGXCPU, signal.SIGALRM):
@@ -424,10 +432,15 @@ class Trial:
         return f"{mutant.name}.{mutant.function}" in seen
 
 
-def _run(session: pytest.Session, items: Sequence[pytest.Item]) -> int:
+def _run(
+    session: pytest.Session,
+    items: Sequence[pytest.Item],
+    before: Callable[[pytest.Item], None] = lambda item: None,
+) -> int:
     """Run tests until one fails; 1 where one did."""
-    for item, following in zip_longest(items, items[1:]):
-        if item is not None and not session.testsfailed:
+    for item, following in zip(items, [*items[1:], None], strict=True):
+        if not session.testsfailed:
+            before(item)
             item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)
     return int(session.testsfailed > 0)
 
