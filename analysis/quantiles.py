@@ -50,7 +50,7 @@ def distinct(a: FloatArray, b: FloatArray) -> tuple[FloatArray, FloatArray, NDAr
         return a, b, np.arange(a.size)
     # One complex number per pair sorts far faster than np.unique over rows.
     pairs, back = np.unique(b + 1j * a, return_inverse=True)
-    return pairs.imag, pairs.real, back.reshape(-1)
+    return pairs.imag, pairs.real, back
 
 
 def beta_quantile(a: FloatArray, b: FloatArray, tail: float, *, upper: bool) -> FloatArray:
@@ -93,7 +93,7 @@ def _gamma_quantile(a: FloatArray, tail: float, *, upper: bool) -> FloatArray:
     whole = np.minimum(a, _TABLE).astype(np.int64)
     listed = (whole < _TABLE) & (whole == a)
     # A table instead of sorting, which would take as long as the quantiles themselves.
-    seen = np.flatnonzero(np.bincount(whole[listed], minlength=1))
+    seen = np.flatnonzero(np.bincount(whole[listed]))
     table = np.zeros(_TABLE)
     table[seen] = inverse(seen.astype(np.float64), tail)
     q = np.empty_like(a)
