@@ -22,7 +22,7 @@ FloatArray = NDArray[np.float64]
 # Below this many pairs sorting them to find equal ones costs more than it saves.
 _WORTH_SORTING = 32
 # Whole counts below this share one quantile each; larger ones seldom recur.
-_TABLE = 1 << 16
+_TABLE = 65_536
 
 # Wise's series, by the largest of count, gamma quantile and 1 over its size (about the feeds): what
 # two terms leave out is 2e-3 of that to the sixth power. Up to 1/128 that is less than rounding; up
