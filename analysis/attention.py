@@ -13,9 +13,10 @@ from dataclasses import dataclass, replace
 
 from analysis.causes import BAD_LUCK, CANNOT_TELL, Causes
 from analysis.costs import CostsResult
-from analysis.drift import Drift, Stream, range_in_words
+from analysis.drift import Drift
 from analysis.filters import Filters
 from analysis.standing import BinLook, Look, TowerStanding, beyond_others
+from analysis.streams import Stream, range_in_words
 from analysis.verdicts import Comparison
 from analysis.words import listed, per_10k, two_digits
 

@@ -20,8 +20,6 @@ Statistical Association 56:223-234.
 Brown LD, Cai TT, DasGupta A (2001). Interval estimation for a binomial proportion. Statistical
 Science 16:101-133.
 Garwood F (1936). Fiducial limits for the Poisson distribution. Biometrika 28:437-442.
-Wise ME (1950). The incomplete beta function as a contour integral and a quickly converging series
-for its inverse. Biometrika 37:208-218.
 """
 
 from __future__ import annotations
@@ -33,6 +31,8 @@ from numpy.typing import ArrayLike, NDArray
 
 # scipy.special alone: importing scipy.stats costs nearly a second at every start.
 from scipy import special
+
+from analysis.quantiles import beta_quantile, distinct
 
 __all__ = [
     "METHODS",
@@ -50,31 +50,11 @@ Limits = tuple[FloatArray, FloatArray]
 
 METHODS = ("exact", "wilson", "jeffreys", "mid-p")
 
-# Below this many pairs sorting them to find equal ones costs more than it saves.
-_WORTH_SORTING = 32
-# Whole counts below this share one quantile each; larger ones seldom recur.
-_TABLE = 1 << 16
 # So many pairs tell whether most of them are repeats.
 _SAMPLE = 2000
 
-# Wise's series, by the largest of count, gamma quantile and 1 over its size (about the feeds): what
-# two terms leave out is 2e-3 of that to the sixth power. Up to 1/128 that is less than rounding; up
-# to 2 it starts Newton's method within a few hundredths of the root.
-_RARE = 1 / 128
-_START = 2
-
-# From this count on, with as many faults as good feeds, no lower limit is below 1/100, even at the
-# highest confidence that differs from 1.
-_MANY = 10
-
-# In scipy 1.17 betaincc takes 5 to 20 times as long as betainc. From this tail on the difference
-# of betainc from 1 will do: the rate keeps 13 digits and more (mpmath).
-_NOT_SMALL = 1e-3
-
-# Newton's method on logarithms: the relative error of the rate at which it ends, the relative step
-# at which that for mid-P does (its error is then the square of that, or what rounding leaves), and
-# the most steps, enough for halving alone.
-_NO_MORE = 1e-15
+# Newton's method for mid-P, on logarithms: the relative step at which it ends (its error is then
+# the square of that, or what rounding leaves), and the most steps, enough for halving alone.
 _CLOSE_ENOUGH = 1e-10
 _MOST_STEPS = 100
 _SMALLEST = 1e-300
@@ -230,8 +210,8 @@ def coverage(
     """How often does the interval hold the true rate, where that rate is known?
 
     Exact, by summing the binomial over the counts whose interval holds the rate. The limits grow
-    with the count, so these counts are one unbroken range, found by bisection: no cost grows with
-    the feeds.
+    with the count, so these counts are one unbroken range, found by bisection: ten times the feeds
+    cost three or four steps more.
 
     Parameters
     ----------
@@ -265,10 +245,6 @@ def coverage(
     if not np.all((rates > 0) & (rates < 1)):
         raise ValueError("rate must lie strictly between 0 and 1")
     p = rates.ravel()
-    mean, deviation = feeds * p, np.sqrt(feeds * p * (1 - p))
-    # Outside 12 standard deviations (and a few counts, for rare faults) nothing is left to sum.
-    least = np.clip(np.floor(mean - 12 * deviation - 40), -1, feeds)
-    most = np.clip(np.ceil(mean + 12 * deviation + 40), 0, feeds + 1)
 
     def too_low(x: FloatArray) -> NDArray[np.bool_]:
         return np.asarray(_limits(x, feeds, tail, method)[1] < p)
@@ -276,20 +252,17 @@ def coverage(
     def low_enough(x: FloatArray) -> NDArray[np.bool_]:
         return np.asarray(_limits(x, feeds, tail, method)[0] <= p)
 
-    below = _last_true(too_low, least, most, feeds)
-    last = _last_true(low_enough, least, most, feeds)
+    below = _last_true(too_low, p.size, feeds)
+    last = _last_true(low_enough, p.size, feeds)
     covered = _at_most(last, feeds, p) - _at_most(below, feeds, p)
     return np.asarray(covered.reshape(rates.shape))[()]
 
 
 def _last_true(
-    holds: Callable[[FloatArray], NDArray[np.bool_]],
-    least: FloatArray,
-    most: FloatArray,
-    feeds: float,
+    holds: Callable[[FloatArray], NDArray[np.bool_]], size: int, feeds: float
 ) -> FloatArray:
-    """Find the last count in (least, most) for which `holds`, true up to some count, is true."""
-    yes, no = least.copy(), most.copy()
+    """Find the last count for which `holds`, true up to some count, is true; -1 where none is."""
+    yes, no = np.full(size, -1.0), np.full(size, feeds + 1.0)
     while np.any(no - yes > 1):
         middle = np.floor(0.5 * (yes + no))
         # Where the search has ended, middle is `yes`, which may be -1: any valid count will do.
@@ -314,7 +287,7 @@ def _limits(count: ArrayLike, feeds: ArrayLike, tail: float, method: str) -> Lim
     if np.any(unproven):
         flat_n = np.where(unproven, 1.0, flat_n)
     if _repeat(flat_x, flat_n):
-        some_x, some_n, back = _distinct(flat_x, flat_n)
+        some_x, some_n, back = distinct(flat_x, flat_n)
         low, high = (ends[back] for ends in _BY_METHOD[method](some_x, some_n, tail))
     else:
         low, high = _BY_METHOD[method](flat_x, flat_n, tail)
@@ -366,15 +339,6 @@ def _repeat(x: FloatArray, n: FloatArray) -> bool:
     return bool(2 * np.unique(sample).size < sample.size)
 
 
-def _distinct(a: FloatArray, b: FloatArray) -> tuple[FloatArray, FloatArray, NDArray[np.intp]]:
-    """Distinct pairs and the way back: logs repeat the same few pairs of count and feeds."""
-    if a.size < _WORTH_SORTING:
-        return a, b, np.arange(a.size)
-    # One complex number per pair sorts far faster than np.unique over rows.
-    pairs, back = np.unique(b + 1j * a, return_inverse=True)
-    return pairs.imag, pairs.real, back.reshape(-1)
-
-
 def _exact(x: FloatArray, n: FloatArray, tail: float) -> Limits:
     """Clopper-Pearson limits for n > 0."""
     # Closed forms at no fault and at faults only; most bins of most runs have no fault, and picking
@@ -384,8 +348,8 @@ def _exact(x: FloatArray, n: FloatArray, tail: float) -> Limits:
     low[all_], high[all_] = np.exp(np.log(tail) / n[all_]), 1.0
     between = np.flatnonzero((x > 0) & ~all_)
     a, b = x[between], n[between] - x[between]
-    low[between] = _beta_quantile(a, b + 1, tail, upper=False)
-    high[between] = _beta_quantile(a + 1, b, tail, upper=True)
+    low[between] = beta_quantile(a, b + 1, tail, upper=False)
+    high[between] = beta_quantile(a + 1, b, tail, upper=True)
     return low, high
 
 
@@ -403,8 +367,8 @@ def _wilson(x: FloatArray, n: FloatArray, tail: float) -> Limits:
 
 def _jeffreys(x: FloatArray, n: FloatArray, tail: float) -> Limits:
     """Jeffreys' limits for n > 0."""
-    low = _beta_quantile(x + 0.5, n - x + 0.5, tail, upper=False)
-    high = _beta_quantile(x + 0.5, n - x + 0.5, tail, upper=True)
+    low = beta_quantile(x + 0.5, n - x + 0.5, tail, upper=False)
+    high = beta_quantile(x + 0.5, n - x + 0.5, tail, upper=True)
     # Of an effective count of a small part of a fault even the lower quantile lies above the rate.
     low = np.where(x == 0, 0.0, np.minimum(low, x / n))
     return low, np.where(x == n, 1.0, np.maximum(high, x / n))
@@ -420,118 +384,10 @@ def _mid_p(x: FloatArray, n: FloatArray, tail: float) -> Limits:
     high[none] = -np.expm1(np.log(doubled) / n[none])
     low[all_] = np.exp(np.log(doubled) / n[all_])
     between = ~none & ~all_
-    a, b, back = _distinct(x[between], n[between] - x[between])
+    a, b, back = distinct(x[between], n[between] - x[between])
     low[between] = _mid_p_root(a, b, tail, upper=False)[back]
     high[between] = _mid_p_root(a, b, tail, upper=True)[back]
     return low, high
-
-
-def _beta_quantile(a: FloatArray, b: FloatArray, tail: float, *, upper: bool) -> FloatArray:
-    """Rate with beta probability `tail` above it (upper) or below it.
-
-    Where faults are rare the beta quantile is the gamma quantile of `a` alone, stretched by a short
-    series in faults per feed. Counts recur where pairs of counts and feeds do not, so one gamma
-    quantile for each distinct count serves a million pairs. That takes a fifth of the time of a
-    beta quantile per pair, and keeps 14 digits where the inverse of scipy 1.17 keeps from eight
-    (10 faults in 10^9 feeds) to none (1000 faults in 10^9 feeds).
-    """
-    p = np.empty_like(a)
-    # Where faults are the rule, the rate of what is not a fault, from the other side. Not at a few
-    # counts: their lower limit can be so small that it would cancel against 1.
-    mirrored = a > np.maximum(b, _MANY)
-    if np.any(mirrored):
-        kept = ~mirrored
-        p[kept] = _beta_quantile(a[kept], b[kept], tail, upper=upper)
-        p[mirrored] = 1 - _beta_quantile(b[mirrored], a[mirrored], tail, upper=not upper)
-        return p
-    size = b + 0.5 * (a - 1)
-    q = np.full_like(a, np.inf)
-    few = a <= _START * size
-    q[few] = _gamma_quantile(a[few], tail, upper=upper)
-    largest = np.maximum(np.maximum(a, q), 1)
-    near = largest <= _START * size
-    p[near] = _wise(a[near], q[near], size[near])
-    p[~near] = (special.betainccinv if upper else special.betaincinv)(a[~near], b[~near], tail)
-    rest = np.flatnonzero(largest > _RARE * size)
-    some_a, some_b, back = _distinct(a[rest], b[rest])
-    start = np.empty_like(some_a)
-    start[back] = p[rest]
-    p[rest] = _newton(some_a, some_b, start, tail, upper=upper)[back]
-    return p
-
-
-def _gamma_quantile(a: FloatArray, tail: float, *, upper: bool) -> FloatArray:
-    """Gamma quantile, worked out once for each of the smaller counts, which recur."""
-    inverse = special.gammainccinv if upper else special.gammaincinv
-    whole = np.minimum(a, _TABLE).astype(np.int64)
-    listed = (whole < _TABLE) & (whole == a)
-    # A table instead of sorting, which would take as long as the quantiles themselves.
-    seen = np.flatnonzero(np.bincount(whole[listed], minlength=1))
-    table = np.zeros(_TABLE)
-    table[seen] = inverse(seen.astype(np.float64), tail)
-    q = np.empty_like(a)
-    q[listed] = table[whole[listed]]
-    q[~listed] = inverse(a[~listed], tail)
-    return q
-
-
-def _wise(a: FloatArray, q: FloatArray, size: FloatArray) -> FloatArray:
-    """Beta quantile from the gamma quantile `q` (Wise 1950), with `size` = b + (a - 1) / 2.
-
-    With p = 1 - exp(-u) the beta density is a gamma density of `size` * u times
-    (sinh(u/2) / (u/2))^(a - 1), which for rare faults is close to 1. The series solves that for u
-    in powers of 1 / size^2. It is exact at a = 1. Both terms were derived anew, in fractions.
-    """
-    e, c, g = 1 / size, (a - 1) / size, q / size
-    first = c + g + 2 * e
-    second = (
-        c * (c * (23 * c + 33 * g + 92 * e) + 18 * g * g + 66 * g * e + 68 * e * e)
-        - 2 * g * (g * (g + 4 * e) + 12 * e * e)
-        - 48 * e * e * e
-    )
-    return np.asarray(-np.expm1(-g * (1 + c * (first / 24 + second / 5760))))
-
-
-def _newton(a: FloatArray, b: FloatArray, p: FloatArray, tail: float, *, upper: bool) -> FloatArray:
-    """Improve `p` to the rate with beta probability `tail` above it (upper) or below it.
-
-    Newton's method, with Halley's correction, on logarithms of rate and probability: the curve is
-    concave there, so that any start leads to the root.
-    """
-    p = p.copy()
-    open_ = np.flatnonzero((p > 0) & (p < 1))
-    for _ in range(_MOST_STEPS):
-        if not open_.size:
-            break
-        at, a_, b_ = p[open_], a[open_], b[open_]
-        with np.errstate(divide="ignore", invalid="ignore", over="ignore", under="ignore"):
-            value = _probability(a_, b_, at, tail, upper=upper)
-            slope = np.exp(a_ * np.log(at) + special.xlog1py(b_ - 1, -at) - special.betaln(a_, b_))
-            gap = np.log(value / tail)
-            step = gap * value / (-slope if upper else slope)
-            # Halley's correction saves most second rounds: the bend costs nothing beside the value.
-            bend = a_ - (b_ - 1) * at / (1 - at) - gap / step
-            step /= 1 - np.clip(0.5 * step * bend, -0.5, 0.5)
-            # From the flat side a step goes too far; a bounded one comes nearer all the same.
-            new = at * np.exp(-np.clip(step, -0.5, 0.5))
-        # Next to a rate of 0 or 1 there is no slope to follow, and the start is right as it is; nor
-        # is there a step to divide by where it is the root already.
-        usable = (new > 0) & (new < 1)
-        p[open_[usable]] = new[usable]
-        # About the relative error after a step of third order, gap over step being the slope.
-        open_ = open_[usable & (np.abs(step * gap * gap) > _NO_MORE)]
-    return p
-
-
-def _probability(
-    a: FloatArray, b: FloatArray, p: FloatArray, tail: float, *, upper: bool
-) -> FloatArray:
-    """Beta probability above (upper) or below `p`, where it is to be compared with `tail`."""
-    if not upper:
-        return np.asarray(special.betainc(a, b, p), dtype=np.float64)
-    if tail < _NOT_SMALL:
-        return np.asarray(special.betaincc(a, b, p), dtype=np.float64)
-    return np.asarray(1 - special.betainc(a, b, p), dtype=np.float64)
 
 
 def _mid_p_root(a: FloatArray, b: FloatArray, tail: float, *, upper: bool) -> FloatArray:
@@ -543,8 +399,8 @@ def _mid_p_root(a: FloatArray, b: FloatArray, tail: float, *, upper: bool) -> Fl
     """
     probability = special.betaincc if upper else special.betainc
     # The lower limit of a small part of a fault can be less than any number the machine holds.
-    left = np.log(np.maximum(_beta_quantile(a, b + 1, tail, upper=upper), _SMALLEST))
-    right = np.log(np.maximum(_beta_quantile(a + 1, b, tail, upper=upper), _SMALLEST))
+    left = np.log(np.maximum(beta_quantile(a, b + 1, tail, upper=upper), _SMALLEST))
+    right = np.log(np.maximum(beta_quantile(a + 1, b, tail, upper=upper), _SMALLEST))
     u = 0.5 * (left + right)
     open_ = np.arange(u.size)
     for _ in range(_MOST_STEPS):

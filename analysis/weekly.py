@@ -23,13 +23,14 @@ from dataclasses import dataclass
 from analysis.causes import Causes
 from analysis.costs import CostsResult
 from analysis.counts import Account
-from analysis.drift import Alarm, Drift, Stream, expected_faults
+from analysis.drift import Drift
 from analysis.overs import Overs
 from analysis.parts import PartRow, Parts
 from analysis.pricing import Cost
 from analysis.rate_change import Change
 from analysis.rates import Rate
 from analysis.services import ServiceRow
+from analysis.streams import Alarm, Stream, expected_faults
 from analysis.words import capital, day, listed, per_10k, period, two_digits
 
 #: A week is set beside so many before it.

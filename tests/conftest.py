@@ -26,11 +26,11 @@ from playwright.sync_api import Browser
 
 import data_samples
 from analysis import (
-    acceptance,
     answers,
     conditions_model,
     looks,
     regression,
+    run_by_run,
     screens,
     snapshot,
 )
@@ -153,12 +153,12 @@ def boundaries_once() -> Iterator[None]:
         return counts
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(acceptance, "bound_at_look", lru_cache(4096)(looks.bound_at_look))
+        patch.setattr(run_by_run, "bound_at_look", lru_cache(4096)(looks.bound_at_look))
         patch.setattr(
-            acceptance, "looks", lambda plan, feeds, more: at_ends(plan, tuple(feeds), more)
+            run_by_run, "looks", lambda plan, feeds, more: at_ends(plan, tuple(feeds), more)
         )
         patch.setattr(
-            acceptance,
+            run_by_run,
             "failing_counts",
             lambda feeds, rate, risk: failing(_packed(feeds), rate, _packed(risk)),
         )

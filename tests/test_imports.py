@@ -197,10 +197,15 @@ def test_no_module_of_answers_is_called_like_an_answer() -> None:
 
 
 @pytest.mark.parametrize(
-    "name", ["intervals", "spread", "dispersion", "ratios", "differences", "shrinkage"]
+    "name", ["quantiles", "intervals", "spread", "dispersion", "ratios", "differences", "shrinkage"]
 )
 def test_plain_statistics_take_plain_arrays(name: str) -> None:
-    assert siblings(TOP / "analysis" / f"{name}.py") <= {"intervals", "spread", "ratios"}
+    assert siblings(TOP / "analysis" / f"{name}.py") <= {
+        "quantiles",
+        "intervals",
+        "spread",
+        "ratios",
+    }
 
 
 @pytest.mark.parametrize("end", ["", "_terms", "_climb", "_clusters"])

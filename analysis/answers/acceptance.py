@@ -7,10 +7,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from analysis import acceptance as question
-from analysis.acceptance import Chosen, Judgement
+from analysis.acceptance import Judgement
 from analysis.answers.places import listed_towers
 from analysis.answers.proved import burn_ins
 from analysis.burn_ins import PROVED, Batch, BurnIn, burn_in, typed_burn_in
+from analysis.chosen_plans import Chosen, choose
 from analysis.counts import Account, LogScan
 from analysis.filters import FilterError, Filters
 from analysis.log_format import KINDS
@@ -117,7 +118,7 @@ def _chosen_plans(
 ) -> dict[str, Chosen]:
     plans = {}
     for kind in PROVED:
-        found = question.choose(
+        found = choose(
             kind,
             chosen(kept, burnt.tower, burnt.name, kind, burnt.begun),
             rates=(rates or {}).get(kind),

@@ -12,7 +12,8 @@ from dashboard.commands import options as shared
 
 if TYPE_CHECKING:
     from analysis.charts import Chart
-    from analysis.drift import Alarm, Drift, Stream
+    from analysis.drift import Drift
+    from analysis.streams import Alarm, Stream
 
 #: What is monitored with: cumulative sums of log-likelihood ratios.
 METHOD = "cusum"
@@ -213,7 +214,7 @@ def _worse(stream: Stream) -> Iterator[str]:
 
 
 def _evidence(kind: str, alarm: Alarm) -> str:
-    from analysis.drift import expected_faults, range_in_words
+    from analysis.streams import expected_faults, range_in_words
     from analysis.words import day, one
 
     when = "by now" if alarm.shape == "ramp" else "since then"
@@ -290,7 +291,7 @@ def _these(streams: Sequence[Stream]) -> str:
 
 def _needed(slow: Sequence[Stream]) -> str:
     """Say how long twice the faults would go unnoticed, from the soonest to the latest."""
-    from analysis.drift import long_time
+    from analysis.streams import long_time
 
     days = sorted(stream.doubling_days for stream in slow)
     some = [long_time(value) for value in days if math.isfinite(value)]
@@ -330,7 +331,7 @@ def _often(budget: float) -> str:
 
 
 def _print_all(streams: Sequence[Stream]) -> None:
-    from analysis.drift import long_time
+    from analysis.streams import long_time
     from analysis.words import two_digits
 
     print()
@@ -363,7 +364,7 @@ def _print_all(streams: Sequence[Stream]) -> None:
 
 
 def _expected(number: float) -> str:
-    from analysis.drift import expected_faults
+    from analysis.streams import expected_faults
 
     return expected_faults(number).partition(" ")[0]
 

@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Any
 from dashboard.commands import options as shared
 
 if TYPE_CHECKING:
-    from analysis.acceptance import Judgement, KindJudged, Step
+    from analysis.acceptance import Judgement
     from analysis.ran_on import Conditions
+    from analysis.run_by_run import KindJudged, Step
 
 #: A terminal's usual width.
 _WIDTH = 98

@@ -418,7 +418,7 @@ def _others(count: int) -> str:
 
 
 def _beside(count: int, expected: float, feeds: int) -> str:
-    from analysis.drift import expected_faults
+    from analysis.streams import expected_faults
 
     return f"{count:,} ({expected_faults(expected).partition(' ')[0]})" if feeds else "none fed"
 

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import plotly.graph_objects as go
 
-from analysis.acceptance import KindJudged, Step
 from analysis.plans import SinglePlan
+from analysis.run_by_run import KindJudged, Step
 from analysis.sequential import SequentialPlan
 from analysis.words import PER, one, per_10k, two_digits
 from dashboard import theme

@@ -13,7 +13,7 @@ from collections.abc import Iterable
 import numpy as np
 import plotly.graph_objects as go
 
-from analysis.drift import Alarm, Stream, expected_faults
+from analysis.streams import Alarm, Stream, expected_faults
 from analysis.trends import Mark
 from analysis.words import one, two_digits
 from dashboard import theme

@@ -10,8 +10,8 @@ import math
 
 import plotly.graph_objects as go
 
-from analysis.drift import expected_faults
 from analysis.parts import PartRow
+from analysis.streams import expected_faults
 from analysis.wear_by_age import AgeBand, WearByAge
 from analysis.words import PER, one, two_digits
 from dashboard import theme

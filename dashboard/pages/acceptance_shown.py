@@ -13,12 +13,13 @@ from collections.abc import Sequence
 from dash import html
 from dash.development.base_component import Component
 
-from analysis.acceptance import Judgement, KindJudged
+from analysis.acceptance import Judgement
 from analysis.burn_ins import BatchError
 from analysis.filters import FilterError
 from analysis.plans import PlanError
 from analysis.proofs import Proof
 from analysis.ran_on import Conditions, between
+from analysis.run_by_run import KindJudged
 from analysis.words import listed
 from dashboard import filters, parts, theme
 from dashboard.batches import USUAL_BINS, read_batch

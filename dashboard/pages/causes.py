@@ -20,9 +20,9 @@ from analysis.causes import BAD_LUCK, CANNOT_TELL, Cause, Causes
 from analysis.cautions import HANDS, HELP
 from analysis.chances import NAMED
 from analysis.contrasts import Contrast
-from analysis.drift import Stream
 from analysis.filters import FilterError
 from analysis.patterns import PatternsError
+from analysis.streams import Stream
 from analysis.swap_readings import SwapReading
 from analysis.swaps import EXCHANGED, Swap
 from analysis.words import one, two_digits

@@ -21,15 +21,10 @@ from flask import Response, request
 from analysis.causes import Causes
 from analysis.charts import Chart
 from analysis.counts import Account
-from analysis.drift import (
-    Alarm,
-    Drift,
-    Stream,
-    expected_faults,
-    range_in_words,
-)
+from analysis.drift import Drift
 from analysis.filters import FilterError, Filters
 from analysis.stream_months import ENOUGH_EXPECTED
+from analysis.streams import Alarm, Stream, expected_faults, range_in_words
 from analysis.trends import Mark
 from analysis.words import one, two_digits
 from dashboard import filters as shown_filters

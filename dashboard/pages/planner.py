@@ -14,8 +14,8 @@ from dash import Dash, html
 from dash.development.base_component import Component
 from flask import Response, request
 
-from analysis.acceptance import CONSUMER_RISK, KIND_RISK, usual_asked
 from analysis.burn_ins import PROVED
+from analysis.chosen_plans import CONSUMER_RISK, KIND_RISK, usual_asked
 from analysis.log_format import MOST_BINS
 from analysis.plans import Asked, PlanError, SinglePlan, proves, single_plan
 from analysis.sequential import SequentialPlan, sequential_plan

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 from dash import html
 from dash.development.base_component import Component
 
-from analysis.drift import Drift, Stream, expected_faults, long_time
+from analysis.drift import Drift
+from analysis.streams import Stream, expected_faults, long_time
 from analysis.words import two_digits
 from dashboard import parts, theme
 from dashboard.pages.streams import called, key_of, section, span, state

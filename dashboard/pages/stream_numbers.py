@@ -11,7 +11,8 @@ from dash import html
 from dash.development.base_component import Component
 
 from analysis.charts import Chart
-from analysis.drift import Drift, Stream, expected_faults
+from analysis.drift import Drift
+from analysis.streams import Stream, expected_faults
 from analysis.words import PER, two_digits
 from dashboard import parts, theme
 from dashboard.pages.streams import state

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dash import html
 from dash.development.base_component import Component
 
-from analysis.drift import Alarm, Stream, long_time
+from analysis.streams import Alarm, Stream, long_time
 from analysis.trends import Mark
 from analysis.words import two_digits
 from dashboard import theme

@@ -13,8 +13,9 @@ from collections.abc import Sequence
 from dash import html
 from dash.development.base_component import Component
 
-from analysis.drift import Drift, Stream
+from analysis.drift import Drift
 from analysis.filters import FilterError, Filters
+from analysis.streams import Stream
 from analysis.trends import Mark
 from analysis.words import two_digits
 from dashboard import filters as shown_filters

@@ -9,9 +9,9 @@ from collections.abc import Sequence
 from dash import html
 from dash.development.base_component import Component
 
-from analysis.drift import expected_faults
 from analysis.parts import PartRow, Parts
 from analysis.services import ServiceRow
+from analysis.streams import expected_faults
 from analysis.wear_by_age import WearByAge
 from analysis.words import two_digits
 from dashboard import parts, theme

@@ -11,10 +11,12 @@ import shlex
 from itertools import groupby
 
 from analysis import __version__
-from analysis.acceptance import BinJudged, Chosen, Judgement, KindJudged
+from analysis.acceptance import Judgement
 from analysis.burn_ins import Attempt
+from analysis.chosen_plans import Chosen
 from analysis.log_format import SETTINGS
 from analysis.ran_on import between
+from analysis.run_by_run import BinJudged, KindJudged
 from analysis.sequential import SequentialPlan
 from analysis.words import listed, one, per_10k, two_digits
 from dashboard import theme

@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from analysis import answers
-from analysis.acceptance import Chosen, choose, detector, judge, usual_asked
+from analysis.acceptance import detector, judge
 from analysis.burn_ins import PROVED, Batch, burn_in, typed_burn_in
+from analysis.chosen_plans import Chosen, choose, usual_asked
 from analysis.counts import Account, LogScan
 from analysis.filters import FilterError, Filters
 from analysis.plans import Asked, PlanError, SinglePlan, single_plan
@@ -388,6 +389,66 @@ class TestWhatWasProved:
         assert bound[1] == pytest.approx(1 - 0.05 ** (1 / 7_500), rel=1e-10)
 
 
+class TestWhatIsSaidToBeProved:
+    """By single plans: 129,945 feeds for misses, 259,892 for doubles."""
+
+    def test_while_it_goes_on(self):
+        found = judged(batch(7_500, misses=[2, 9], doubles=range(1, 11)), plans=singles())
+        assert found.verdict == "go on"
+        # By scipy.stats: bounds 0.84 and 2.3, of the best bins 4.0 and, with one double, 6.3. At
+        # the end a bin has had 40,990 feeds: (259,892 + 2 x 75,000) / 10.
+        assert found.proved() == (
+            "Misses: 2 misses in 75,000 feeds prove a rate below 0.84 per 10,000 feeds with 95 % "
+            "confidence, which is better than the bad rate of 1.0.",
+        )
+        assert found.not_proved() == (
+            "Misses: by its plan, the test is not at its end; go on.",
+            "Doubles: 10 doubles in 75,000 feeds prove no more than a rate below 2.3 per 10,000 "
+            "feeds; that it is better than the bad rate of 0.50 is not proved with 95 % "
+            "confidence.",
+            "No bin is proved by itself: at best, its own feeds prove a rate per 10,000 feeds "
+            "below 4.0 for misses and 6.3 for doubles.",
+            "At the end of the test a bin fails the tower at 7 misses (seen with 80 % chance in a "
+            "bin 7.4 times the good rate) and 5 doubles (seen with 80 % chance in a bin 11 times "
+            "the good rate). Lesser faults of one bin are seen only with extra cycles on this bin "
+            "alone.",
+        )
+
+    def test_once_it_has_passed(self):
+        rows = [line("1", day(1), n, 52_000 if n == 3 else 26_000) for n in range(1, 11)]
+        plans = singles()
+        found = judge(burn_in(the_proof(rows), rows), plans, NO_ACCOUNT)
+        assert found.verdict == "pass"
+        # Of the bin with the most feeds, whose lesser faults are seen soonest: 52,000.
+        assert found.screens_see() == (
+            "A bin fails the tower at 8 misses (seen with 80 % chance in a bin 6.6 times the good "
+            "rate) and 6 doubles (seen with 80 % chance in a bin 10 times the good rate). Lesser "
+            "faults of one bin are seen only with extra cycles on this bin alone."
+        )
+        assert len(found.not_proved()) == 2
+
+    def test_of_a_kind_that_was_hardly_watched(self):
+        """One feed was watched for doubles: one can be chance, and no rate puts two into it."""
+        plans = singles()
+        plans["doubles"] = choose("doubles", rates=(0.005, 0.01), single=True)
+        rows = [line("0", day(1), 1, 1)]
+        rows += [line("1", day(2), n, 13_000, int(n < 10), None) for n in range(1, 11)]
+        found = judge(burn_in(the_proof(rows), rows), plans, NO_ACCOUNT)
+        assert (found.verdict, found.kinds["misses"].verdict) == ("fail", "fail")
+        assert found.screens_see() == (
+            "A bin fails the tower at 5 misses (seen with 80 % chance in a bin 17 times the good "
+            "rate) and 2 doubles (seen with 80 % chance in a bin at no multiple of the good rate). "
+            "Lesser faults of one bin are seen only with extra cycles on this bin alone."
+        )
+
+    def test_of_a_kind_that_nothing_watched(self):
+        rows = [line("1", day(2), n, 7_500, 0, None) for n in range(1, 11)]
+        found = judge(burn_in(the_proof(rows), rows), singles(), NO_ACCOUNT)
+        assert found.screens_see().startswith("At the end of the test a bin fails the tower at ")
+        assert "doubles" not in found.screens_see()
+        assert "and 10,000 for doubles" in found.not_proved()[-2]
+
+
 class TestDetectors:
     # Success-run tables: 59 of 59 prove 95 % and 20 of 20 prove 86 % (value from memory; confirmed
     # as 0.05^(1/n)).
@@ -402,7 +463,17 @@ class TestDetectors:
         assert found.lower_bound == pytest.approx(stats.beta.ppf(0.05, 19, 2), rel=1e-10)
 
     def test_none_put_in(self):
-        assert detector(Planted("misses", 0, 0)).lower_bound is None
+        found = detector(Planted("misses", 0, 0))
+        assert found.lower_bound is None
+        assert found.sentence() == (
+            "No misses were put in on purpose: what the detector lets by is not known."
+        )
+
+    def test_it_is_said_what_was_called(self):
+        assert detector(Planted("doubles", 20, 19)).sentence() == (
+            "19 of 20 doubles put in on purpose were called: the detector calls at least 78 % of "
+            "them, with 95 % confidence."
+        )
 
 
 HEADER = "run,started,tower,bin,cycles,misses,doubles,purpose,proof,set_vacuum"

@@ -50,7 +50,8 @@ def test_coverage_is_the_sum_over_all_counts(method, feeds):
     rates = np.array([1e-4, 0.011, 0.2, 0.5, 0.83])
     x = np.arange(feeds + 1)
     low, high = interval(x, feeds, method=method)
-    for p in rates:
+    # The ends of an interval belong to it.
+    for p in (*rates, high[0], low[-1]):
         inside = (low <= p) & (p <= high)
         expected = binom.pmf(x, feeds, p)[inside].sum()
         assert_allclose(coverage(feeds, p, method=method), expected, rtol=1e-10)

@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from analysis.acceptance import choose, judge
+from analysis.acceptance import judge
 from analysis.burn_ins import PROVED, Batch, burn_in, typed_burn_in
+from analysis.chosen_plans import choose
 from analysis.counts import Account
 from analysis.doubts import in_time
 from analysis.proofs import Change
@@ -59,7 +60,9 @@ def planned(**more):
 
 class TestNothingToDoubt:
     def test_a_clean_burn_in_by_a_kept_plan_on_checked_detectors(self):
-        assert judged(of_rows(clean()), **planned()).doubts == ()
+        found = judged(of_rows(clean()), **planned())
+        assert found.doubts == ()
+        assert found.sentence().endswith("; no bin stands out.")
 
 
 class TestThePlan:
@@ -70,6 +73,7 @@ class TestThePlan:
         plans = planned()
         found = judged(of_rows(clean()), misses=plans["misses"])
         assert "No plan was kept for doubles" in about(found, "plan")[0].text
+        assert found.sentence().endswith("; no bin stands out. 1 doubt to settle.")
 
     def test_it_was_kept_after_the_burn_in_had_begun(self):
         late = kept(1, day(12))

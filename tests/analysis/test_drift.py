@@ -15,19 +15,11 @@ from scipy import stats
 
 from analysis import answers
 from analysis.counts import Account, LogScan
-from analysis.drift import (
-    Alarm,
-    Drift,
-    Stream,
-    drift,
-    expected_faults,
-    long_time,
-    range_in_words,
-    sorted_streams,
-)
-from analysis.drift import Path as Runs
+from analysis.drift import Drift, drift, sorted_streams
 from analysis.filters import FilterError, Filters, parse_filters
 from analysis.store import Store
+from analysis.streams import Alarm, Stream, expected_faults, long_time, range_in_words
+from analysis.streams import Path as Runs
 from analysis.words import day
 from data_samples import works
 from tests.analysis.test_kept_months import HEAD, stored_lines
@@ -453,12 +445,16 @@ def alarm(**other: object) -> Alarm:
     return Alarm(**(given | other))  # type: ignore[arg-type]
 
 
-def stream(**other: object) -> Stream:
-    none = np.zeros(0)
-    path = Runs(
-        none.astype("datetime64[us]"), none.astype(int), none.astype(int), none, none,
-        none.astype(bool), 0.0, 0.01,
+def runs(monitored: list[bool], feeds: list[int]) -> Runs:
+    """Return runs without a fault, of which none was expected."""
+    none = np.zeros(len(feeds))
+    return Runs(
+        none.astype("datetime64[us]"), none.astype(int), np.array(feeds, int), none, none,
+        np.array(monitored, bool), 0.0, 0.01,
     )  # fmt: skip
+
+
+def stream(**other: object) -> Stream:
     given: dict[str, object] = {
         "tower": "B",
         "bin": 7,
@@ -475,11 +471,13 @@ def stream(**other: object) -> Stream:
         "monitored_from": WHEN,
         "alarms": (),
         "doubling_days": 60.0,
-        "path": path,
+        "path": runs([], []),
     }
     return Stream(**(given | other))  # type: ignore[arg-type]
 
 
+OVER = alarm(closed_at=WHEN + dt.timedelta(days=33), closed_by="brush fitted")
+LATER, LATER_STILL = dt.datetime(2031, 6, 1), dt.datetime(2031, 8, 2)
 EXPLAIN = "that its paper, air and settings explain"
 
 
@@ -527,15 +525,121 @@ EXPLAIN = "that its paper, air and settings explain"
             "Bin 7 of tower B has too few feeds to tell: it has run too little for anybody to "
             "notice twice the doubles.",
         ),
+        (
+            {"ratio_high": 0.97},
+            "Bin 7 of tower B has fewer doubles than its paper, air and settings explain: 12 "
+            "doubles where 15 were expected in 812,345 feeds since 7 April 2031.",
+        ),
+        (
+            # As many as were expected are not fewer.
+            {"ratio_high": 1.0},
+            f"Bin 7 of tower B has the doubles {EXPLAIN}: 12 doubles where 15 were expected in "
+            "812,345 feeds since 7 April 2031.",
+        ),
+        (
+            {"alarms": (OVER, replace(OVER, began=LATER, closed_at=LATER + dt.timedelta(days=9)))},
+            f"Bin 7 of tower B has the doubles {EXPLAIN}: 12 doubles where 15 were expected in "
+            "812,345 feeds since 7 April 2031; it was worse from about 1 June 2031 until "
+            "10 June 2031.",
+        ),
+        (
+            {"alarms": (OVER, alarm(began=LATER), alarm(began=LATER_STILL, ratio=9.04))},
+            f"Bin 7 of tower B has been worse since about 1 June 2031: 3.1 times the doubles "
+            f"{EXPLAIN}, and 9.0 times since about 2 August 2031.",
+        ),
+        (
+            {"monitored_from": None, "path": runs([False, True], [0, 0])},
+            "Bin 7 of tower B cannot be watched for doubles: nothing was watching for them.",
+        ),
+        (
+            {"monitored_from": None, "path": runs([False, True], [5000, 0])},
+            "Bin 7 of tower B cannot be watched for doubles: too few doubles were logged so far to "
+            "know what to expect.",
+        ),
     ],
 )
 def test_a_stream_says_itself(other, said):
     assert stream(**other).sentence() == said
 
 
-def answer(*streams: Stream) -> Drift:
+def test_a_stream_is_slow_where_a_doubling_takes_more_than_a_year():
+    days = (364.0, 365.0, 365.5, float("inf"))
+    assert [stream(doubling_days=one).slow for one in days] == [False, False, True, True]
+
+
+def test_evidence_is_a_share_of_its_threshold():
+    assert stream(statistic=2.0, threshold=8.0).evidence == 0.25
+    assert stream(statistic=0.25, threshold=0.5).evidence == 0.5
+    # Nothing to reach, as where a stream never ran.
+    assert stream(statistic=2.0, threshold=0.0).evidence == 0.0
+
+
+def answer(*streams: Stream, budget: float = 1.0, first: dt.datetime | None = WHEN) -> Drift:
     account = Account(1, 1, 1, WHEN, WHEN)
-    return Drift(sorted_streams(streams), ("misses", "doubles"), account, 1.0, WHEN)
+    return Drift(sorted_streams(streams), ("misses", "doubles"), account, budget, first)
+
+
+def test_three_others_are_named():
+    worse = [stream(bin=n, observed=90 - n, alarms=(alarm(),)) for n in (2, 3, 4, 5)]
+    assert answer(*worse).sentence() == (
+        f"Bin 2 of tower B has been worse since about 7 April 2031: 3.1 times the doubles {EXPLAIN}"
+        "; bin 3 of tower B, bin 4 of tower B and bin 5 of tower B are worse too."
+    )
+
+
+def test_what_cannot_be_watched_is_told_by_its_kinds():
+    never = {"monitored_from": None, "path": runs([True], [5000])}
+    both = [stream(kind=kind, **never) for kind in ("doubles", "misses")]
+    assert answer(*both).sentence() == (
+        "Nothing can be watched: too few misses and doubles were logged so far to know what to "
+        "expect."
+    )
+    young = stream(kind="misses", monitored_from=None)
+    assert answer(both[0], young).sentence() == (
+        "Nothing can be watched: too few doubles were logged so far to know what to expect."
+    )
+    # Something is watched, and that it is well is what there is to say.
+    assert answer(both[0], stream(kind="misses")).sentence().startswith("No bin and no tower has")
+
+
+def test_what_is_not_watched_yet_is_told_until_when_where_that_is_known():
+    young = stream(monitored_from=None)
+    begin = "Nothing is watched yet: what to expect is learnt from a tower's first six months"
+    assert answer(young).sentence() == f"{begin}, until 7 April 2031."
+    assert answer(young, first=None).sentence() == f"{begin}."
+    assert answer().sentence() == "Nothing was logged here; choose another part of the log."
+
+
+def test_too_few_feeds_are_told_by_the_stream_that_needs_the_least():
+    slow = [stream(bin=n, doubling_days=days) for n, days in ((1, 4000.0), (2, 1200.0))]
+    assert answer(*slow).sentence() == (
+        "There are too few feeds to tell who is getting worse: as much as it runs, twice the "
+        "doubles would be noticed after about 3 years."
+    )
+    assert answer(*slow, stream()).sentence().startswith("No bin and no tower has more faults")
+
+
+def test_the_method_names_its_budget():
+    assert answer(budget=1.0).method().endswith("; 1 false alarm a year allowed for each tower")
+    assert answer(budget=0.5).method().endswith("; 0.5 false alarms a year allowed for each tower")
+    assert "CUSUM of log-likelihood ratios for 1.5, 2 and 4 times" in answer().method()
+
+
+def test_streams_are_sorted_by_alarm_then_evidence_then_place():
+    worst = stream(bin=9, observed=90, expected=20.0, statistic=0.0, alarms=(alarm(),))
+    # More faults, and fewer beyond what was expected.
+    bad = stream(bin=8, observed=95, expected=40.0, statistic=5.0, alarms=(alarm(),))
+    near = stream(bin=5, statistic=5.0)
+    # Of equal evidence: the tower as a whole, then its bins by number, then the kinds by name.
+    rest = [
+        stream(bin=number, kind=kind, observed=number or 0, tower=tower)
+        for tower, number, kind in (
+            *(("A", 12, "doubles"), ("B", None, "misses"), ("B", 2, "misses")),
+            *(("B", 10, "doubles"), ("B", 10, "misses")),
+        )
+    ]
+    wanted = (worst, bad, near, *rest)
+    assert sorted_streams(wanted[::-1]) == wanted
 
 
 def test_the_worst_is_said_and_the_others_are_named():
@@ -582,8 +686,9 @@ def test_expected_faults_are_said_in_two_digits(number, said):
 
 
 def test_long_times_are_said_in_units_that_suit_them():
-    assert [long_time(days) for days in (40, 61, 400, 731, 400_000)] == [
-        *("40 days", "2 months", "13 months", "2 years"),
+    days = (40, 59, 60, 61, 400, 729, 730, 400_000)
+    assert [long_time(number) for number in days] == [
+        *("40 days", "59 days", "2 months", "2 months", "13 months", "24 months", "2 years"),
         "1,096 years",
     ]
 

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
+from scipy import stats
 from statsmodels.stats.proportion import proportion_confint
 
 from analysis import intervals
@@ -208,6 +209,25 @@ def test_exact_limits_keep_twelve_digits_on_both_sides_of_each_branch(confidence
             )
 
 
+def _rows_where_ways_meet():
+    with (REFERENCE / "limits_mpmath.csv").open(encoding="utf-8") as lines:
+        assert next(lines).startswith("# mpmath")
+        return list(csv.DictReader(lines))
+
+
+@pytest.mark.parametrize("confidence", ["0.5", "0.95", "0.999999999"])
+def test_exact_limits_where_the_ways_to_work_them_out_meet(confidence):
+    # All at once and one by one, which goes other ways. The quantile's own digits are thirteen.
+    rows = [row for row in _rows_where_ways_meet() if row["confidence"] == confidence]
+    x, n, low, high = np.array(
+        [[float(row[name]) for name in ("count", "feeds", "low", "high")] for row in rows]
+    ).T
+    together = interval(x, n, confidence=float(confidence))
+    assert_allclose(together, (low, high), rtol=1e-13)
+    each = [interval(*pair, confidence=float(confidence)) for pair in zip(x, n, strict=True)]
+    assert_allclose(np.transpose(each), (low, high), rtol=1e-13)
+
+
 def test_effective_counts_keep_twelve_digits():
     draw = np.random.default_rng(22)
     x = 2.0 ** draw.uniform(-4, 8, 60)
@@ -226,6 +246,38 @@ def test_a_small_lower_limit_of_few_faults_that_are_the_rule_does_not_cancel():
     low = lower_bound(0.40625, 0.5, confidence=1 - 1e-6)
     assert low < 1e-10
     assert is_limit(low, 0.40625, 0.5, upper=False, within=1e-12, tail=1 - (1 - 1e-6))
+
+
+@pytest.mark.parametrize("confidence", [0.3, 0.5, 0.8, 0.95])
+@pytest.mark.parametrize("pair", [(0, 10), (1, 10), (3, 10), (10, 10), (1, 10**9)])
+def test_wilson_bounds_solve_their_equation(pair, confidence):
+    # Wilson 1927: (x/n - p)^2 = z^2 p (1 - p) / n, solved at 40 digits. Below one half z is
+    # negative, and the lower bound lies above the rate.
+    x, n = pair
+    with mpmath.workdps(40):
+        z = mpmath.sqrt(2) * mpmath.erfinv(2 * mpmath.mpf(confidence) - 1)
+        half = z * mpmath.sqrt(mpmath.mpf(x) * (n - x) / n + z * z / 4)
+        low, high = ((x + z * z / 2 + side * half) / (n + z * z) for side in (-1, 1))
+        # At no fault, and at faults only, the nearer end is the rate itself.
+        low, high = float(low) if x else 0.0, float(high) if x < n else 1.0
+    assert_allclose(lower_bound(x, n, confidence=confidence, method="wilson"), low, rtol=1e-12)
+    assert_allclose(upper_bound(x, n, confidence=confidence, method="wilson"), high, rtol=1e-12)
+
+
+def test_mid_p_bounds_at_little_confidence_end_at_the_rate():
+    # Half of (1 - p)^n is never above one half: at no fault, and at faults only, nothing is left.
+    for confidence in (0.3, 0.5):
+        assert upper_bound(0, 10, confidence=confidence, method="mid-p") == 0
+        assert lower_bound(10, 10, confidence=confidence, method="mid-p") == 1
+
+
+def test_counts_as_large_as_the_table_of_quantiles_and_larger():
+    x = np.array([65_535, 65_536, 65_537, 65_536.5])
+    low, high = interval(x, 10**9)
+    # Gamma quantiles by scipy.stats: 7 in 100,000 more or less, as many as the feeds are faults.
+    assert_allclose(low, stats.gamma.ppf(0.025, x) / 1e9, rtol=1e-4)
+    assert_allclose(high, stats.gamma.ppf(0.975, x + 1) / 1e9, rtol=1e-4)
+    assert np.all(np.diff(low[[0, 1, 3, 2]]) > 0) and np.all(np.diff(high[[0, 1, 3, 2]]) > 0)
 
 
 def test_no_fault_and_faults_only_by_their_closed_forms():
@@ -299,7 +351,12 @@ def test_tiny_effective_counts(method):
         (1, -10, {}, "must not be negative"),
         (20, 15, {}, "count must not exceed feeds; there are 20 faults in 15 feeds"),
         (float("nan"), 15, {}, "none missing"),
+        ([1, float("nan")], 15, {}, "none missing"),
+        (1, [10, float("inf")], {}, "none missing"),
+        ([1, -1], 10, {}, "must not be negative"),
+        ([1, 20, 16], 15, {}, "there are 20 faults in 15 feeds"),
         (1, float("inf"), {}, "none missing"),
+        (1, 10, {"confidence": 0.0}, "confidence must lie between 0 and 1"),
         (1, 10, {"confidence": 1.0}, "confidence must lie between 0 and 1"),
         (1, 10, {"confidence": float("nan")}, "confidence must lie between 0 and 1"),
         (1, 10, {"method": "wald"}, "one of exact, wilson, jeffreys, mid-p"),
@@ -312,12 +369,29 @@ def test_refusals(count, feeds, options, message):
 
 
 def test_refusals_of_the_others():
-    with pytest.raises(ValueError, match="0 or more"):
-        poisson_interval([1, -1])
-    with pytest.raises(ValueError, match="whole number of 1 or more"):
-        coverage(2.5, 0.1)
-    with pytest.raises(ValueError, match="strictly between 0 and 1"):
-        coverage(10, [0.1, 1.0])
+    for count in ([1, -1], [1, float("nan")], [float("inf"), 1]):
+        with pytest.raises(ValueError, match="0 or more, with none missing"):
+            poisson_interval(count)
+    for feeds in (2.5, 0, -1, float("inf"), float("nan")):
+        with pytest.raises(ValueError, match="whole number of 1 or more"):
+            coverage(feeds, 0.1)
+    for rates in ([0.1, 1.0], [0.0, 0.1], 1.5, -0.5):
+        with pytest.raises(ValueError, match="strictly between 0 and 1"):
+            coverage(10, rates)
+
+
+def test_numbers_that_are_kept_short_are_reckoned_with_at_full_length():
+    # Garwood 1936 by chi-squared quantiles, of a count as a table of single precision holds it.
+    low, high = poisson_interval(np.array([4], dtype=np.float32))
+    assert_allclose(low, stats.chi2.ppf(0.025, 8) / 2, rtol=1e-12)
+    assert_allclose(high, stats.chi2.ppf(0.975, 10) / 2, rtol=1e-12)
+    short = np.float32(0.01)
+    low, high = interval(np.arange(4), 3)
+    holds = (low <= float(short)) & (float(short) <= high)
+    expected = stats.binom.pmf(np.arange(4), 3, float(short))[holds].sum()
+    assert_allclose(coverage(3, short), expected, rtol=1e-12)
+    low, high = interval(np.float32(0), np.float32(3))
+    assert_allclose(high, 1 - 0.025 ** (1 / 3), rtol=1e-14)
 
 
 counts = st.integers(1, 10**7).flatmap(

@@ -18,13 +18,14 @@ import pytest
 from analysis import answers
 from analysis.charts import Chart
 from analysis.counts import Account
-from analysis.drift import Alarm, Drift, Path, Stream
+from analysis.drift import Drift
 from analysis.ewma import ewma_of_faults
 from analysis.filters import Filters
 from analysis.gap_charts import g_chart
 from analysis.rate_charts import p_chart, p_prime_chart
 from analysis.site import SITE_FILE
 from analysis.store import Store
+from analysis.streams import Alarm, Path, Stream
 from dashboard.data import Data
 from tests.commands.conftest import validator
 from tests.conftest import read, run_log

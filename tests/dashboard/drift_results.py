@@ -9,7 +9,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from analysis.counts import Account
-from analysis.drift import Alarm, Drift, Path, Stream, sorted_streams
+from analysis.drift import Drift, sorted_streams
+from analysis.streams import Alarm, Path, Stream
 from analysis.trends import Mark
 
 #: The log begins here; what is monitored half a year later.

@@ -15,10 +15,11 @@ import pytest
 from analysis import answers
 from analysis.cautions import HANDS
 from analysis.charts import Chart
-from analysis.drift import Drift, Stream
+from analysis.drift import Drift
 from analysis.filters import FilterError, Filters
 from analysis.gap_charts import feeds_between, g_chart
 from analysis.rate_charts import p_chart
+from analysis.streams import Stream
 from analysis.trends import Mark
 from dashboard import app as shell
 from dashboard import filters

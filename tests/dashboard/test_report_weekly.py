@@ -17,12 +17,13 @@ from pypdf import PdfReader
 from analysis import answers
 from analysis.cautions import HANDS
 from analysis.counts import Account, LogScan
-from analysis.drift import Drift, Stream
+from analysis.drift import Drift
 from analysis.filters import Filters
 from analysis.parts import PartRow
 from analysis.site import NO_SITE
 from analysis.site_costs import Costs
 from analysis.store import Store
+from analysis.streams import Stream
 from analysis.weekly import Weekly
 from analysis.words import per_10k, two_digits
 from dashboard import app as shell

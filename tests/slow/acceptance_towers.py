@@ -16,8 +16,9 @@ import math
 
 import numpy as np
 
-from analysis.acceptance import Chosen, Judgement, choose, judge
+from analysis.acceptance import Judgement, judge
 from analysis.burn_ins import PROVED, Batch, typed_burn_in
+from analysis.chosen_plans import Chosen, choose
 from analysis.counts import Account
 
 GOOD = {"misses": 3e-5, "doubles": 1.5e-5}
