@@ -215,6 +215,11 @@ def compare(
         Of the verdicts and intervals; see `analysis.verdicts.compare`.
     site : Site
         May state a standard of its own.
+
+    Raises
+    ------
+    ValueError
+        For a benchmark that is none.
     """
     if against not in AGAINST:
         raise ValueError(f"against must be one of {', '.join(AGAINST)}, not {against!r}")

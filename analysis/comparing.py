@@ -40,9 +40,17 @@ _MEMORY = "200MB"
 class FileAccount:
     """What became of the lines of one file.
 
-    ``lines`` = ``added`` + ``corrected`` + ``known`` + ``rejected``, always. ``rows_added`` counts
-    rows, of which a line for several bins gives several. ``intake`` is the number under which
-    they are stored, by which they can be taken back; None where nothing was stored.
+    Attributes
+    ----------
+    lines : int
+        ``added`` + ``corrected`` + ``known`` + ``rejected``, always.
+    added, corrected, known, rejected : int
+        Lines by what became of them.
+    rows_added, rows_corrected : int
+        Rows stored of them; a line for several bins gives several.
+    intake : int or None
+        The number under which they are stored, by which they can be taken back; None where nothing
+        was stored.
     """
 
     lines: int

@@ -191,6 +191,8 @@ def opened(name: str, snapshot: Snapshot) -> Iterator[Engine]:
     ------
     EngineError
         When Dask is not installed, or its cluster is not there.
+    ValueError
+        For an engine that is none.
     """
     if name not in ENGINES:
         raise ValueError(f"there is no engine {name}")

@@ -117,6 +117,11 @@ def parse_moment(text: str, name: str, *, end: bool = False) -> dt.datetime:
 
     A bare date ends with its day, a time without seconds with its minute. Wall time is meant, so
     an offset is refused.
+
+    Raises
+    ------
+    FilterError
+        When it cannot be read, or has an offset.
     """
     text = text.strip()
     try:

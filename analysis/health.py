@@ -21,7 +21,17 @@ from analysis.words import many
 
 @dataclass(frozen=True)
 class Missing:
-    """Rows of an intake that the store should hold and does not."""
+    """Rows of an intake that the store should hold and does not.
+
+    Attributes
+    ----------
+    intake : int
+        Its number.
+    file : str
+        The file that it took in, which brings them again.
+    rows : int
+        How many there are.
+    """
 
     intake: int
     file: str

@@ -93,7 +93,17 @@ class Change:
 
 @dataclass(frozen=True)
 class RowHistory:
-    """All that happened to one row of a run, in order of time."""
+    """All that happened to one row of a run.
+
+    Attributes
+    ----------
+    stretch : int
+        Of the run.
+    bin : int or None
+        None for faults whose bin was not noted.
+    changes : tuple of Change
+        In order of time.
+    """
 
     stretch: int
     bin: int | None
@@ -132,7 +142,13 @@ class RunHistory:
 
 @dataclass(frozen=True)
 class Intakes:
-    """Every intake, the last one first."""
+    """Every intake.
+
+    Attributes
+    ----------
+    entries : tuple of Entry
+        The last one first.
+    """
 
     entries: tuple[Entry, ...]
 

@@ -135,7 +135,15 @@ def in_place(
 
 @dataclass(frozen=True)
 class Pace:
-    """Feeds a day of late, with a 90 % range; NaN where it is not known."""
+    """How much a bin or a tower runs of late.
+
+    Attributes
+    ----------
+    per_day : float
+        Feeds a day; NaN where it is not known.
+    low, high : float
+        Its 90 % range.
+    """
 
     per_day: float
     low: float

@@ -121,7 +121,13 @@ class KaplanMeier:
     confidence: float
 
     def outlasted_by(self, share: float) -> float:
-        """Return the first age beyond which at most this share lasts; infinite when none is."""
+        """Return the first age beyond which at most this share lasts; infinite when none is.
+
+        Raises
+        ------
+        ValueError
+            For a share that does not lie between 0 and 1.
+        """
         if not 0 < share < 1:
             raise ValueError(f"share must be above 0 and below 1, not {share:g}")
         # A share that is met to the last digit but one counts as met.

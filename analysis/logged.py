@@ -88,7 +88,13 @@ class Logged(Scan):
         return found
 
     def list_rows(self, kind: str) -> list[dict[str, object]]:
-        """Return all rows of a list: ``stocks``, ``towers`` or ``services``."""
+        """Return all rows of a list: ``stocks``, ``towers`` or ``services``.
+
+        Raises
+        ------
+        ValueError
+            For a list that is none.
+        """
         if kind not in ("stocks", "towers", "services"):
             raise ValueError(f"{kind} is no list of the store")
         # Lists are short: no engine is needed for them.

@@ -20,7 +20,19 @@ IntArray = NDArray[np.int64]
 
 @dataclass(frozen=True)
 class Rows:
-    """Rows of a scan, kind by kind, brought to bins of runs."""
+    """Rows of a scan, brought to bins of runs.
+
+    Attributes
+    ----------
+    place : int array, one per row
+        Which bin, among those that are known.
+    run : int array, one per row
+        Which run, in the order of time.
+    started : datetime64[us] array, one per row
+        When its run began; wall time.
+    faults, plain, feeds : float array, kinds x rows
+        Counted; expected of an ordinary bin of the tower; asked.
+    """
 
     place: IntArray
     run: IntArray

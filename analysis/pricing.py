@@ -139,7 +139,17 @@ class Worth:
 
 @dataclass
 class Sums:
-    """Counts of one line: faults by tower and kind, doubles found later, and spread of runs."""
+    """Counts of one line of an answer, and how much its runs differ.
+
+    Attributes
+    ----------
+    faults : dict of str to int
+        By tower.
+    feeds, squares : float
+        Feeds, and the squares of runs' feeds, each times how much runs of their tower differ.
+    found_later : int
+        Doubles that were found after the run.
+    """
 
     faults: dict[str, int]
     feeds: float = 0.0

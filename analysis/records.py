@@ -69,7 +69,17 @@ class Header:
 
 @dataclass
 class Broken:
-    """A record that has not one value for each name: its line, its cells as found, and why."""
+    """A record that has not one value for each name.
+
+    Attributes
+    ----------
+    line : int
+        Of the file, from 1.
+    cells : list of str
+        As found.
+    reason : str
+        What is amiss, as a sentence.
+    """
 
     line: int
     cells: list[str]

@@ -187,7 +187,13 @@ def _stepped(design: Design, at: Climb, step: FloatArray, step_u: FloatArray) ->
 
 
 def inverse_of(factor: tuple[FloatArray, bool]) -> FloatArray:
-    """Return the inverse of a matrix by its lower factor, in a third of what solving takes."""
+    """Return the inverse of a matrix by its lower factor, in a third of what solving takes.
+
+    Raises
+    ------
+    numpy.linalg.LinAlgError
+        Where it has none.
+    """
     lower, failed = linalg.lapack.dpotri(factor[0], lower=1)
     if failed:
         raise linalg.LinAlgError("two coefficients cannot be told apart and nothing holds them")

@@ -374,7 +374,13 @@ def _best(asked: Asked, feeds: int) -> _Band | None:
 
 @dataclass(frozen=True)
 class Wald:
-    """Wald's own distances of the lines, from risks that overlook the cut and the overshoot."""
+    """Wald's own distances of the lines, from risks that overlook the cut and the overshoot.
+
+    Attributes
+    ----------
+    asked : Asked
+        Rates and risks.
+    """
 
     asked: Asked
 

@@ -154,7 +154,21 @@ class Counted:
 
 @dataclass(frozen=True)
 class BinLook:
-    """What is known of one bin and kind: its rate, and how it stands."""
+    """What is known of one bin and kind.
+
+    Attributes
+    ----------
+    rate : Rate
+        Of the bin, in the period.
+    compared : Comparison or None
+        With its burn-in; None without one.
+    stands_out : bool
+        Whether it is worse than the other bins of its tower, with all bins looked at.
+    others_rate : float or None
+        Theirs, in faults per feed; None without feeds.
+    times_others, others_low : float or None, float
+        Ratio of the bin's rate to theirs, None where nothing tells it, and its lower end.
+    """
 
     rate: Rate
     compared: Comparison | None
@@ -166,7 +180,17 @@ class BinLook:
 
 @dataclass(frozen=True)
 class Look:
-    """All towers and bins for one kind of fault."""
+    """All towers and bins for one kind of fault.
+
+    Attributes
+    ----------
+    towers, burn_in : mapping of str to Rate
+        By tower: in the period, and at its burn-in, where it has one.
+    compared : mapping of str to Comparison
+        Towers with their burn-ins.
+    bins : mapping of (tower, bin) to BinLook
+        Each bin.
+    """
 
     towers: Mapping[str, Rate]
     burn_in: Mapping[str, Rate]

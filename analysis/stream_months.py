@@ -46,20 +46,35 @@ ENOUGH_EXPECTED = 10.0
 
 @dataclass
 class AlarmState:
-    """An alarm as it stands."""
+    """An alarm as it stands.
+
+    Attributes
+    ----------
+    alarmed_at : datetime
+        When it was raised; wall time.
+    at_alarm : Dated or None
+        When it began, as it was told on that day; None where that could not be told.
+    history_from : datetime or None
+        The stream's history that it was raised on begins here; None: with the log.
+    worse, back : float
+        Rate ratio against which *as expected again* is held, and the sum for it.
+    faults, expected : float
+        Since the alarm.
+    told : Dated or None
+        When it began, once enough has come after it to say so for good, or it is over.
+    closed_at : datetime or None
+        When it ended; None while it is open.
+    closed_by : str
+        What ended it, in words.
+    """
 
     alarmed_at: dt.datetime
-    #: When it began, as it was told on that day; None where that could not be told.
     at_alarm: Dated | None
-    #: The stream's history that it was raised on begins here; None: with the log.
     history_from: dt.datetime | None
-    #: Rate ratio against which *as expected again* is held, and the sum for it.
     worse: float
     back: float = 0.0
-    #: Since the alarm.
     faults: float = 0.0
     expected: float = 0.0
-    #: When it began, once enough has come after it to say so for good, or it is over.
     told: Dated | None = None
     closed_at: dt.datetime | None = None
     closed_by: str = ""
@@ -78,12 +93,22 @@ class AlarmState:
 
 @dataclass
 class StreamState:
-    """A stream as it stands after a run."""
+    """A stream as it stands after a run.
+
+    Attributes
+    ----------
+    sums : list of float
+        One for each of `analysis.cusum.RATIOS`.
+    anew : datetime or None
+        When they last started anew; None: never.
+    lift : float
+        The level that it has while it is under alarm, beside what is expected.
+    alarms : list of AlarmState
+        In the order in which they were raised.
+    """
 
     sums: list[float] = field(default_factory=lambda: [0.0] * len(RATIOS))
-    #: When it last started anew; None: never.
     anew: dt.datetime | None = None
-    #: The level that it has while it is under alarm.
     lift: float = 1.0
     alarms: list[AlarmState] = field(default_factory=list)
 

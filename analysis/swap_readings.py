@@ -73,7 +73,15 @@ class Seen:
 
 @dataclass(frozen=True)
 class Times:
-    """How many times as many, with the 95 % range; NaN where nothing tells it."""
+    """How many times as many.
+
+    Attributes
+    ----------
+    ratio : float
+        NaN where nothing tells it.
+    low, high : float
+        Its 95 % range.
+    """
 
     ratio: float
     low: float

@@ -155,6 +155,8 @@ class Comparison:
         Of the verdict, and of the interval.
     method : str
         Of the interval.
+    borrowed_from : str
+        As in `Case`.
     """
 
     subject: str

@@ -112,6 +112,15 @@ class Slopes:
         Of the ranges.
     per : float
         Feeds that ratios are for.
+    grid : float array, one per point
+        For `analysis.wear_forecasts`: slopes, for every feed.
+    weight, exposure : float array, things x points
+        How likely each slope is for each thing, and the faults to be expected with it at a level
+        of 1, as the level knows them.
+    level_count : float array, one per thing
+        Faults, as the level knows them.
+    level_mean, between : float
+        Mean of a level beforehand, and its squared coefficient of variation.
     """
 
     ratio: FloatArray
@@ -127,9 +136,6 @@ class Slopes:
     dispersion: FloatArray
     confidence: float
     per: float
-    #: For `analysis.wear_forecasts`: slopes on the grid, for every feed; how likely each is for
-    #: each thing; faults to be expected there at a level of 1, and faults, both as the level knows
-    #: them; its mean beforehand, and squared coefficient of variation.
     grid: FloatArray = field(repr=False)
     weight: FloatArray = field(repr=False)
     exposure: FloatArray = field(repr=False)

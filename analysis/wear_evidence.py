@@ -33,7 +33,19 @@ LARGEST = 600.0
 
 
 class Rows(NamedTuple):
-    """Rows of known age, in the order of things."""
+    """Rows of known age, in the order of things.
+
+    Attributes
+    ----------
+    faults, expected, feeds : float array, one per row
+        Counted; to be expected without wear; asked. Feeds are NaN where none were given.
+    age : float array, one per row
+        Feeds since the part was fitted.
+    thing, run : int array, one per row
+        Which bin or tower it is of, from 0, and which run.
+    things : int
+        How many bins or towers there are.
+    """
 
     faults: FloatArray
     expected: FloatArray
