@@ -247,14 +247,14 @@ def _of_bins(judged: Judged) -> list[Doubt]:
         if not total:
             continue
         place, chance = crowding(counts, feeds / feeds.sum())
-        number, _, count, fails_at, now = own[place]
+        number, _, count, *_ = own[place]
         short = [entry for entry in own if entry[2] and entry[2] in (entry[3] - 1, entry[4] - 1)]
         if chance <= DOUBTED:
             found.append(
                 Doubt("bin", _crowded(count, total, kind, f"bin {number}", chance), chance)
             )
         elif short:
-            number, _, count, fails_at, now = short[0]
+            number, _, count, *_ = short[0]
             found.append(
                 Doubt(
                     "bin",

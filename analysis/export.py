@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -251,10 +251,8 @@ def _removed_on_failure(part: Path) -> Iterator[None]:
         yield
     except BaseException:
         # What cannot be taken away must not hide why it is there.
-        try:
+        with suppress(OSError):
             part.unlink(missing_ok=True)
-        except OSError:
-            pass
         raise
 
 

@@ -55,7 +55,7 @@ from analysis import (
     thresholds,
 )
 from analysis.learnt import Learnt
-from analysis.monitor import Kept
+from analysis.monitor import MonthKeeper
 from analysis.service_log import Service
 from analysis.stream_months import Month
 
@@ -112,7 +112,7 @@ class DayOfLog:
     stocks: tuple[str, ...]
 
 
-class KeptMonths(Kept):
+class KeptMonths(MonthKeeper):
     """Months that are kept in a folder.
 
     Parameters

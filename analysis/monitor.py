@@ -40,7 +40,7 @@ from analysis.reference import Reference
 from analysis.service_log import Service
 from analysis.stream_months import Month
 
-__all__ = ["Kept", "months", "watch"]
+__all__ = ["MonthKeeper", "months", "watch"]
 
 #: A tower to which this was done is learnt anew.
 _RENEWED = "overhauled"
@@ -77,7 +77,7 @@ def watch(
     services: Sequence[Service],
     *,
     budget: float = 1.0,
-    kept: Kept | None = None,
+    kept: MonthKeeper | None = None,
 ) -> tuple[list[Month], Learnt]:
     """Run through a log, month by month.
 
@@ -97,7 +97,7 @@ def watch(
         In any order.
     budget : float
         False alarms a year of a tower on which nothing changes.
-    kept : Kept, optional
+    kept : MonthKeeper, optional
         Where months that were worked out before are found, and put.
 
     Returns
@@ -109,7 +109,7 @@ def watch(
     bounds = months(first, last)
     ordered = sorted(services, key=lambda one: one.when)
     works = _Works(counted, bounds, stocks, settings, ordered, budget)
-    keeper = kept or Kept()
+    keeper = kept or MonthKeeper()
     out: list[Month] = []
     learnt: Learnt | None = None
     # Small matrices are solved sooner by one thread than by several that wait for one another.
@@ -130,7 +130,7 @@ def watch(
     return out, known
 
 
-class Kept:
+class MonthKeeper:
     """Where months and what was learnt before them are kept; this one keeps nothing."""
 
     def month(self, number: int) -> Month | None:
@@ -172,7 +172,7 @@ class _Works:
             self._scans[number] = self._counted(self._bounds[number], self._bounds[number + 1])
         return self._scans[number]
 
-    def learn(self, number: int, before: Sequence[Month], keeper: Kept) -> Learnt:
+    def learn(self, number: int, before: Sequence[Month], keeper: MonthKeeper) -> Learnt:
         """Learn what to expect of a month by those before it; of the first, by itself."""
         counts = pa.concat_tables([self._scan(at) for at in range(max(number, 1))])
         at = self._bounds[max(number, 1)]

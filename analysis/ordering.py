@@ -292,7 +292,7 @@ def _row(
     if changed is not None:
         # What came at once says nothing of when the next limit is passed.
         return replace(row, replace_why="its faults came at once, which is no wear")
-    row = _with_limit(row, one, action_limit(wear, thing, site), wear, feeds, pace, site, until)
+    row = _with_limit(row, one, action_limit(wear, thing, site), feeds, pace, site, until)
     return _with_interval(row, wear, thing, site)
 
 
@@ -300,7 +300,6 @@ def _with_limit(
     row: PartRow,
     one: InPlace,
     limit: tuple[float | None, float | None, Range | None],
-    wear: PartWear,
     feeds: Feeds,
     pace: Pace,
     site: Site,

@@ -198,7 +198,7 @@ def change(
     )
     # The rest is what was seen over what the model expects: both counts vary, and so does that.
     variance = sum(
-        _relative_variance(rows, table, kind, spread)
+        _relative_variance(rows, table, spread)
         for rows, table in ((sides[0], before), (sides[1], after))
     )
     counted = z * math.sqrt(variance)
@@ -218,9 +218,7 @@ def _ranged(part: str, log: float, half: float) -> Part:
     return Part(part, math.exp(log), math.exp(log - half), math.exp(log + half))
 
 
-def _relative_variance(
-    rows: Rows, table: pa.Table, kind: str, spread: Mapping[str, Spread]
-) -> float:
+def _relative_variance(rows: Rows, table: pa.Table, spread: Mapping[str, Spread]) -> float:
     """Return the variance of the logarithm of a count: chance, and clusters in runs."""
     towers = np.array(table["of_tower"].to_pylist(), dtype=object)[rows.kept]
     fed = np.bincount(rows.run, rows.feeds)

@@ -106,7 +106,7 @@ def swaps_in_log(
         history = stretches.get(swap.tower, [])
         if swap.what == "piles":
             since, until = _same_lots(swap, history, since, until)
-        left_out = _under_way(swap, history, (since, swap.when, until))
+        left_out = _under_way(history, (since, swap.when, until))
         sides = [_seen(judged, swap, bin, places, since, until, left_out) for bin in swap.bins]
         readings.append(
             read_swap(
@@ -264,9 +264,7 @@ def _same_lots(
     return since, until
 
 
-def _under_way(
-    swap: _Found, history: Sequence[_Stretch], edges: Sequence[dt.datetime]
-) -> set[dt.datetime]:
+def _under_way(history: Sequence[_Stretch], edges: Sequence[dt.datetime]) -> set[dt.datetime]:
     """Return the starts of runs whose stretches stand on both sides of an edge."""
     runs: dict[str, list[dt.datetime]] = {}
     for when, run, _ in history:

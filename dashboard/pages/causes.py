@@ -160,7 +160,7 @@ def answer(found: Causes) -> list[Component]:
                 html.Div(
                     [
                         html.Ol([_cause(c, first=i == 0) for i, c in enumerate(shown)]),
-                        html.P(_key(found, shown), className="key"),
+                        html.P(_key(shown), className="key"),
                         *_lacking(found.lacking),
                         html.P(
                             [
@@ -295,7 +295,7 @@ def _times(ratio: float, low: float, high: float) -> tuple[str, str]:
     return best, most or f"{two_digits(low)} or more"
 
 
-def _key(found: Causes, shown: Sequence[Cause]) -> str:
+def _key(shown: Sequence[Cause]) -> str:
     several = sum(cause.named for cause in shown) > 1
     share = ", times its share of what all of them explain" if several else ""
     return (

@@ -142,7 +142,7 @@ def _combinations(made: SetUp) -> Component:
     from dashboard.reports.card import shared_settings
 
     shared = shared_settings(made.combinations)
-    rows = [_ran(one, shared, made.kind) for one in made.combinations]
+    rows = [_ran(one, shared) for one in made.combinations]
     told = "Settings that it ran at together, those with the most feeds."
     if shared:
         told += f" All of these with {settings_words(shared)}."
@@ -165,7 +165,7 @@ def _combinations(made: SetUp) -> Component:
     )
 
 
-def _ran(one: Combination, shared: Mapping[str, str], kind: str) -> Component:
+def _ran(one: Combination, shared: Mapping[str, str]) -> Component:
     own = {name: level for name, level in one.settings.items() if name not in shared}
     rate = one.rate
     return html.Tr(

@@ -21,7 +21,7 @@ from analysis import passage
 from analysis.alarm_budget import _table
 from analysis.histories import Dated, History
 from analysis.learnt import Learnt
-from analysis.monitor import Kept, months, watch
+from analysis.monitor import MonthKeeper, months, watch
 from analysis.service_log import Place, Service
 from analysis.stream_months import AlarmState, Month, StreamState, history
 
@@ -123,7 +123,7 @@ def watched(
     services: Sequence[Service] = (),
     *,
     budget: float = 1.0,
-    kept: Kept | None = None,
+    kept: MonthKeeper | None = None,
 ) -> tuple[list[Month], Learnt]:
     first, last = ends(table)
     return watch(scan_of(table), first, last, [], (), services, budget=budget, kept=kept)
