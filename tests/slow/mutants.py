@@ -13,7 +13,7 @@ fails below 85 % and where a reason is missing.
 
 Each change is tried in a process of its own, forked once all has been imported and the tests been
 collected, which is the greater part of the time that a short test takes; of the tests those are run
-that come by the changed function, the quickest first. That is why this is no library's work: those
+that come by the changed function, file by file and the quickest first. That is why this is no library's work: those
 that were looked at leave decorated functions as they are, and with them every property, or start
 Python anew for each change.
 """
@@ -400,9 +400,10 @@ class Trial:
 
     def _end(self, session: pytest.Session, mutant: Mutant) -> str:
         """Say what became of a changed module: ``killed``, ``time`` or ``alive``."""
+        files = list(dict.fromkeys(item.path for item in self.items))
         items = sorted(
             (one for one in self.items if self._comes_by(one, mutant)),
-            key=lambda item: self.seconds[item.nodeid],
+            key=lambda item: (files.index(item.path), self.seconds[item.nodeid]),
         )
 
         def limit(item: pytest.Item) -> None:
