@@ -12,10 +12,10 @@ same when other lines are added. Prints the share that was noticed and every cha
 fails below 85 % and where a reason is missing.
 
 Each change is tried in a process of its own, forked once all has been imported and the tests been
-collected, which is the greater part of the time that a short test takes; of the tests those are run
-that come by the changed function, file by file and the quickest first. That is why this is no library's work: those
-that were looked at leave decorated functions as they are, and with them every property, or start
-Python anew for each change.
+collected, which is the greater part of the time that a short test takes. Of the tests those are run
+that come by the changed function, file by file, the quickest first. That is why this is no
+library's work: those that were looked at leave decorated functions as they are, and with them every
+property, or start Python anew for each change.
 """
 
 from __future__ import annotations
