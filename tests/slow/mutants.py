@@ -199,13 +199,13 @@ def _places(node: ast.AST) -> Iterator[tuple[ast.AST, list[ast.AST]]]:
             continue
         for child in value if isinstance(value, list) else [value]:
             if isinstance(child, ast.AST):
-                others = list(_others(child, node, field))
+                others = list(_others(child, field))
                 if others:
                     yield child, others
                 yield from _places(child)
 
 
-def _others(node: ast.AST, parent: ast.AST, field: str) -> Iterator[ast.AST]:
+def _others(node: ast.AST, field: str) -> Iterator[ast.AST]:
     """Yield what a node can be changed to."""
 
     def like(**changed: object) -> ast.AST:
@@ -237,13 +237,13 @@ def _others(node: ast.AST, parent: ast.AST, field: str) -> Iterator[ast.AST]:
         yield like(id=NAMED[node.id])
     elif isinstance(node, ast.Attribute) and node.attr in NAMED:
         yield like(attr=NAMED[node.attr])
-    if field == "test" or field == "ifs":
+    if field in ("test", "ifs"):
         # A comparison, or what is denied, is turned round above.
         if not isinstance(node, ast.UnaryOp) and not (
             isinstance(node, ast.Compare) and len(node.ops) == 1
         ):
             yield ast.copy_location(ast.UnaryOp(ast.Not(), node), node)
-    if isinstance(node, LEFT_OUT) and not _needed(node, parent):
+    if isinstance(node, LEFT_OUT) and not _needed(node):
         yield ast.copy_location(ast.Pass(), node)
 
 
@@ -256,23 +256,18 @@ def _other_number(value: object) -> object:
     return 2 * value or 1.0
 
 
-def _needed(node: ast.AST, parent: ast.AST) -> bool:
-    """Whether a statement is a docstring, or the first that gives a name what it stands for.
+def _needed(node: ast.AST) -> bool:
+    """Whether a statement is a docstring, or gives a name what it stands for.
 
-    Without the first any test that comes by fails: it is no test of the tests.
+    Without that any test that comes by fails: it would be no test of the tests.
     """
     if isinstance(node, ast.Expr):
         return isinstance(node.value, ast.Constant | ast.Yield)
-    if not isinstance(node, ast.Assign):
-        return False
-    names = {one.id for one in ast.walk(node) if isinstance(one, ast.Name)}
-    own = {
-        one.id
+    return isinstance(node, ast.Assign) and any(
+        isinstance(one, ast.Name) and isinstance(one.ctx, ast.Store)
         for target in node.targets
         for one in ast.walk(target)
-        if isinstance(one, ast.Name) and isinstance(one.ctx, ast.Store)
-    }
-    return bool(own) and not own & (names - own)
+    )
 
 
 def _put_in(name: str, tree: ast.Module) -> None:
