@@ -78,7 +78,11 @@ SUBJECTS = {
     ),
     "drift": Subject(
         ("drift", "streams"),
-        ("tests/analysis/test_drift_by_hand.py", "tests/analysis/test_drift.py"),
+        (
+            "tests/analysis/test_drift_by_hand.py",
+            "tests/analysis/test_streams.py",
+            "tests/analysis/test_drift.py",
+        ),
     ),
 }
 
