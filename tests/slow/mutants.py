@@ -41,6 +41,8 @@ from types import FunctionType, ModuleType
 
 import pytest
 
+from analysis.plans import Asked, sequential_plan, single_plan
+
 TOP = Path(__file__).resolve().parents[2]
 SAMPLE, LEAST = 300, 0.85
 #: Seconds of the processor; tests that take longer are not run. What only they notice is noticed
@@ -50,10 +52,20 @@ LONGEST = 1.0
 
 @dataclass(frozen=True)
 class Subject:
-    """Files that are changed, by their names in `analysis`; tests that have to notice, in order."""
+    """Files that are changed, by their names in `analysis`; tests that have to notice, in order.
+
+    `before` works out what all of them need and no change touches.
+    """
 
     files: tuple[str, ...]
     tests: tuple[str, ...]
+    before: Callable[[], None] = lambda: None
+
+
+def _usual_plans() -> None:
+    for asked in (Asked(3e-5, 1e-4, 0.02, 0.10), Asked(1.5e-5, 5e-5, 0.02, 0.10)):
+        single_plan(asked)
+        sequential_plan(asked)
 
 
 SUBJECTS = {
@@ -75,6 +87,7 @@ SUBJECTS = {
             "tests/analysis/test_doubts.py",
             "tests/commands/test_judge.py",
         ),
+        _usual_plans,
     ),
     "drift": Subject(
         ("drift", "streams"),
@@ -353,6 +366,7 @@ class Trial:
         """Try the sample, and say what got away."""
         self.items = list(session.items)
         self._note(session)
+        self.subject.before()
         every = [mutant for name in self.subject.files for mutant in mutants(name)]
         known, sample = reasons(), drawn(every)
         ends: Counter[str] = Counter()
