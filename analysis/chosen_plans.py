@@ -69,7 +69,7 @@ class Chosen:
     plan: SinglePlan | SequentialPlan
     kept: KeptPlan | None
     followed: bool
-    before: bool = False
+    before: bool
     passed_over: int = 0
 
     @property

@@ -270,7 +270,9 @@ class TestTheTowersRisks:
         # One look at exactly the doubles' feeds: pass means at most so many of either kind, and no
         # bin at its limit. Bins are independent binomials, so the chance is a sum over totals.
         plans = {
-            kind: Chosen(kind, SinglePlan(asked, 260_000, 8, asked.bad, 0.0, 0.0), None, True)
+            kind: Chosen(
+                kind, SinglePlan(asked, 260_000, 8, asked.bad, 0.0, 0.0), None, True, False
+            )
             for kind, asked in (
                 ("misses", usual_asked("misses")),
                 ("doubles", usual_asked("doubles")),

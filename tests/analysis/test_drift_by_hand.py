@@ -235,6 +235,13 @@ def test_of_two_alarms_the_first_is_told_up_to_the_next(closed, observed):
     assert (first.observed, second.observed) == (observed, 18)
 
 
+def test_of_three_alarms_each_is_told_up_to_the_next():
+    told = alarm_state(5).told
+    days = ((4, 3), (5, 5), (7, 6))
+    states = [alarm_state(day, told=replace(told, began=at(began))) for day, began in days]
+    assert [alarm.observed for alarm in stream(alarms=states).alarms] == [24, 18, 10]
+
+
 def test_a_ramp_is_told_by_what_it_has_reached():
     told = replace(alarm_state(5).told, shape="ramp", ratio=4.0, ratio_low=2.0, ratio_high=7.0)
     one = stream(alarms=[alarm_state(5, told=told, expected=9.9)])

@@ -86,6 +86,15 @@ class TestTheEndOfTheTest:
         assert all(stats.binom.sf(b.fails_at - 2, 30_990, 3e-5) > each for b in ten)
         assert found.bins_run == 10
 
+    def test_a_bin_with_one_feed_is_screened_too(self):
+        rows = [line("1", day(1), 1, 2_500), line("1", day(1), 2, 1)]
+        bins = of_lines(rows).bins
+        # 2,500 of 2,501 feeds: 264,789 in the end. As one of two screens 17 would do for misses.
+        fails_at = next(b.fails_at for b in bins if (b.bin, b.kind) == (1, "misses"))
+        each = 1 - (1 - 0.01) ** (1 / 4)
+        assert stats.binom.sf(fails_at - 1, 264_789, 3e-5) <= each
+        assert stats.binom.sf(fails_at - 2, 264_789, 3e-5) > each
+
     def test_once_both_kinds_have_passed_it_is_now(self):
         found = typed(batch(26_000), batch(3_000))
         assert (found.verdict, found.decided_run, found.screened) == ("pass", "batch 1", True)

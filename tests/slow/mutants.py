@@ -12,10 +12,10 @@ same when other lines are added. Prints the share that was noticed and every cha
 fails below 85 % and where a reason is missing.
 
 Each change is tried in a process of its own, forked once all has been imported and the tests been
-collected, which is the greater part of the time that a short test takes; of the tests those are run
-that come by the changed function, the quickest first. That is why this is no library's work: those
-that were looked at leave decorated functions as they are, and with them every property, or start
-Python anew for each change.
+collected, which is the greater part of the time that a short test takes. Of the tests those are run
+that come by the changed function, file by file, the quickest first. That is why this is no
+library's work: those that were looked at leave decorated functions as they are, and with them every
+property, or start Python anew for each change.
 """
 
 from __future__ import annotations
@@ -41,6 +41,8 @@ from types import FunctionType, ModuleType
 
 import pytest
 
+from analysis.plans import Asked, sequential_plan, single_plan
+
 TOP = Path(__file__).resolve().parents[2]
 SAMPLE, LEAST = 300, 0.85
 #: Seconds of the processor; tests that take longer are not run. What only they notice is noticed
@@ -50,10 +52,20 @@ LONGEST = 1.0
 
 @dataclass(frozen=True)
 class Subject:
-    """Files that are changed, by their names in `analysis`; tests that have to notice, in order."""
+    """Files that are changed, by their names in `analysis`; tests that have to notice, in order.
+
+    `before` works out what all of them need and no change touches.
+    """
 
     files: tuple[str, ...]
     tests: tuple[str, ...]
+    before: Callable[[], None] = lambda: None
+
+
+def _usual_plans() -> None:
+    for asked in (Asked(3e-5, 1e-4, 0.02, 0.10), Asked(1.5e-5, 5e-5, 0.02, 0.10)):
+        single_plan(asked)
+        sequential_plan(asked)
 
 
 SUBJECTS = {
@@ -75,10 +87,15 @@ SUBJECTS = {
             "tests/analysis/test_doubts.py",
             "tests/commands/test_judge.py",
         ),
+        _usual_plans,
     ),
     "drift": Subject(
         ("drift", "streams"),
-        ("tests/analysis/test_drift_by_hand.py", "tests/analysis/test_drift.py"),
+        (
+            "tests/analysis/test_drift_by_hand.py",
+            "tests/analysis/test_streams.py",
+            "tests/analysis/test_drift.py",
+        ),
     ),
 }
 
@@ -199,13 +216,13 @@ def _places(node: ast.AST) -> Iterator[tuple[ast.AST, list[ast.AST]]]:
             continue
         for child in value if isinstance(value, list) else [value]:
             if isinstance(child, ast.AST):
-                others = list(_others(child, node, field))
+                others = list(_others(child, field))
                 if others:
                     yield child, others
                 yield from _places(child)
 
 
-def _others(node: ast.AST, parent: ast.AST, field: str) -> Iterator[ast.AST]:
+def _others(node: ast.AST, field: str) -> Iterator[ast.AST]:
     """Yield what a node can be changed to."""
 
     def like(**changed: object) -> ast.AST:
@@ -237,13 +254,13 @@ def _others(node: ast.AST, parent: ast.AST, field: str) -> Iterator[ast.AST]:
         yield like(id=NAMED[node.id])
     elif isinstance(node, ast.Attribute) and node.attr in NAMED:
         yield like(attr=NAMED[node.attr])
-    if field == "test" or field == "ifs":
+    if field in ("test", "ifs"):
         # A comparison, or what is denied, is turned round above.
         if not isinstance(node, ast.UnaryOp) and not (
             isinstance(node, ast.Compare) and len(node.ops) == 1
         ):
             yield ast.copy_location(ast.UnaryOp(ast.Not(), node), node)
-    if isinstance(node, LEFT_OUT) and not _needed(node, parent):
+    if isinstance(node, LEFT_OUT) and not _needed(node):
         yield ast.copy_location(ast.Pass(), node)
 
 
@@ -256,23 +273,18 @@ def _other_number(value: object) -> object:
     return 2 * value or 1.0
 
 
-def _needed(node: ast.AST, parent: ast.AST) -> bool:
-    """Whether a statement is a docstring, or the first that gives a name what it stands for.
+def _needed(node: ast.AST) -> bool:
+    """Whether a statement is a docstring, or gives a name what it stands for.
 
-    Without the first any test that comes by fails: it is no test of the tests.
+    Without that any test that comes by fails: it would be no test of the tests.
     """
     if isinstance(node, ast.Expr):
         return isinstance(node.value, ast.Constant | ast.Yield)
-    if not isinstance(node, ast.Assign):
-        return False
-    names = {one.id for one in ast.walk(node) if isinstance(one, ast.Name)}
-    own = {
-        one.id
+    return isinstance(node, ast.Assign) and any(
+        isinstance(one, ast.Name) and isinstance(one.ctx, ast.Store)
         for target in node.targets
         for one in ast.walk(target)
-        if isinstance(one, ast.Name) and isinstance(one.ctx, ast.Store)
-    }
-    return bool(own) and not own & (names - own)
+    )
 
 
 def _put_in(name: str, tree: ast.Module) -> None:
@@ -354,6 +366,7 @@ class Trial:
         """Try the sample, and say what got away."""
         self.items = list(session.items)
         self._note(session)
+        self.subject.before()
         every = [mutant for name in self.subject.files for mutant in mutants(name)]
         known, sample = reasons(), drawn(every)
         ends: Counter[str] = Counter()
@@ -400,9 +413,10 @@ class Trial:
 
     def _end(self, session: pytest.Session, mutant: Mutant) -> str:
         """Say what became of a changed module: ``killed``, ``time`` or ``alive``."""
+        files = list(dict.fromkeys(item.path for item in self.items))
         items = sorted(
             (one for one in self.items if self._comes_by(one, mutant)),
-            key=lambda item: self.seconds[item.nodeid],
+            key=lambda item: (files.index(item.path), self.seconds[item.nodeid]),
         )
 
         def limit(item: pytest.Item) -> None:
