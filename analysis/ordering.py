@@ -397,7 +397,7 @@ def _with_interval(row: PartRow, wear: PartWear, thing: int, site: Site) -> Part
         rate_now(wear.slopes, thing, 0.0).best * base,
         ratio=row.wear_ratio_per_100k_feeds,
     )
-    why = found.sentence()
+    why = found.sentence(site.costs.currency)
     if site.costs.assumed:
         why += " Of the costs of a fault, some are only what is usual."
     return replace(row, replace_every_feeds=float(found.feeds), replace_why=why)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -219,6 +220,13 @@ class TestPlantedWear:
         cost = (part + fault * new_rate * np.expm1(slope * tau) / slope) / tau
         assert row.replace_every_feeds == pytest.approx(tau[np.argmin(cost)], abs=5_000)
         assert "costs least" in row.replace_why
+        # 29 for the part and 3.1 for each fault come to the same whichever money it is, which is
+        # named where the site names it.
+        assert re.search(r"parts and faults cost \d", row.replace_why)
+        here = replace(SITE, costs=replace(SITE.costs, currency="EUR"))
+        told = bin_one(Works(STAGGERED).parts(here)).replace_why
+        assert re.search(r"parts and faults cost EUR \d", told)
+        assert told.replace("EUR ", "") == row.replace_why
 
     def test_without_a_price_there_is_no_interval_and_it_is_said_why(self) -> None:
         row = bin_one(Works(STAGGERED).parts())
