@@ -338,6 +338,37 @@ def test_parts_fitted_together_cannot_be_told_from_each_other() -> None:
     assert bin_one(apart).same_as == ()
 
 
+class TestPartsThatTheSiteFileDoesNotName:
+    """Where the site file says what bins carry, a name near to one is told."""
+
+    CARRIED = '[towers."*"]\nparts = ["brush", "suction foot"]\n[parts.pump]\nprice = 9'
+
+    def said(self, text: str, *names: str) -> list[str]:
+        acts = (*STAGGERED, *(act(20 + place, 2, part=name) for place, name in enumerate(names)))
+        found = Works(acts).parts(parse_site(text, "site.toml"))
+        return [warning for warning in found.warnings if "no such part" in warning]
+
+    def test_a_slip_and_a_short_name_are_told_with_what_was_meant(self) -> None:
+        assert self.said(self.CARRIED, "foot", "pumps", "foot") == [
+            "Service log, foot (2 lines): the site file has no such part, so that it is taken for "
+            "one of its own; correct the name if suction foot is meant.",
+            "Service log, pumps (1 line): the site file has no such part, so that it is taken for "
+            "one of its own; correct the name if pump is meant.",
+        ]
+
+    def test_a_short_name_of_several_names_them_all(self) -> None:
+        text = '[towers."*"]\nparts = ["upper brush", "lower brush"]'
+        assert [one.partition("correct")[2] for one in self.said(text)] == [
+            " the name if lower brush or upper brush is meant."
+        ]
+
+    def test_what_is_named_and_what_is_like_none_is_not_told(self) -> None:
+        assert self.said(self.CARRIED, "suction foot", "pump", "separator finger") == []
+
+    def test_without_such_a_list_nobody_can_tell(self) -> None:
+        assert self.said("", "foot", "suction foot") == []
+
+
 class TestOrder:
     def test_the_soonest_first(self, found: Parts) -> None:
         assert found.parts[0].order_by is not None
