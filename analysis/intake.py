@@ -20,6 +20,7 @@ from typing import BinaryIO
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from analysis.headers import columns_passed_over, known_names, name_columns, own_names, tell_kind
 from analysis.line_checks import BlockReader, Problem, ReadBlock, RejectedLine
@@ -189,6 +190,7 @@ def _read(
     rows = Rows(content_schema(kind).append(pa.field(LINE, pa.int64())), scratch)
     rejected: Lines[RejectedLine] = Lines(scratch)
     lines, done = 0, header.start
+    towers: dict[str, int] = {}
     reader = BlockReader(kind, names, header.delimiter != ",", tower_bins, site.date_form)
 
     def read(block: Block) -> ReadBlock:
@@ -202,6 +204,11 @@ def _read(
         for line in part.rejected:
             rejected.append(line)
         rows.append(part.rows)
+        if "tower" in part.rows.column_names:
+            for tower in part.rows["tower"].unique().to_pylist():
+                if tower and tower not in towers:
+                    place = pc.index(part.rows["tower"], tower).as_py()
+                    towers[tower] = part.rows[LINE][place].as_py()
         done += part.size
         if progress is not None:
             progress(min(done, text.size), text.size)
@@ -219,7 +226,7 @@ def _read(
         rows=rows,
         lines=lines,
         rejected=rejected,
-        warnings=warnings,
+        warnings=warnings + _alike(towers, tower_bins),
         text=text,
         scratch=scratch,
     )
@@ -238,6 +245,18 @@ def _ahead(work: Callable[[Block], ReadBlock], cut: Iterator[Block]) -> Iterator
                 yield pending.popleft().result()
         while pending:
             yield pending.popleft().result()
+
+
+def _alike(towers: Mapping[str, int], of_list: Mapping[str, int]) -> list[str]:
+    """Say which towers of a file have the name of another but for capitals, with their lines."""
+    # The tower list knows how it is written; else whichever came first.
+    known = {name.casefold(): name for name in [*reversed([*towers]), *of_list]}
+    return [
+        f"tower {name} (line {line:,}) differs from tower {known[name.casefold()]} in capitals "
+        "only, and is taken for another; write it alike where it is the same"
+        for name, line in towers.items()
+        if known[name.casefold()] != name and name not in of_list
+    ]
 
 
 def _encoding_warnings(text: Text) -> list[str]:

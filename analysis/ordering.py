@@ -144,6 +144,7 @@ def parts(
         pooled=tuple(one.pooled() for one in wear.values()),
         warnings=(
             *_odd(acts),
+            *_misnamed(acts, site),
             *_unknown(rows, bins),
             *(one.pooled().sentence() for one in wear.values() if not one.pooled().apart),
         ),
@@ -190,6 +191,25 @@ def _odd(rows: Sequence[ServiceRow]) -> list[str]:
         if len(odd) > 1:
             head = f"{len(odd):,} lines from {day(min(row.when for row in odd))} on"
         said.append(f"Service log, {head}: {warning}.")
+    return said
+
+
+def _misnamed(rows: Sequence[ServiceRow], site: Site) -> list[str]:
+    """Say which names of the service log look like another name of a part of the site file.
+
+    Such a part would age by itself, and the one that was meant would seem to be in still.
+    """
+    found: dict[tuple[str, tuple[str, ...]], int] = {}
+    for row in rows:
+        key = (row.part, site.parts_like(row.part, row.tower) if row.part else ())
+        found[key] = found.get(key, 0) + 1
+    said = [
+        f"Service log, {part} ({count:,} {'line' if count == 1 else 'lines'}): the site file has "
+        "no such part, so that it is taken for one of its own; correct the name if "
+        f"{' or '.join(meant)} is meant."
+        for (part, meant), count in sorted(found.items())
+        if meant
+    ]
     return said
 
 
@@ -396,7 +416,7 @@ def _with_interval(row: PartRow, wear: PartWear, thing: int, site: Site) -> Part
         rate_now(wear.slopes, thing, 0.0).best * base,
         ratio=row.wear_ratio_per_100k_feeds,
     )
-    why = found.sentence()
+    why = found.sentence(site.costs.currency)
     if site.costs.assumed:
         why += " Of the costs of a fault, some are only what is usual."
     return replace(row, replace_every_feeds=float(found.feeds), replace_why=why)

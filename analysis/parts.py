@@ -446,6 +446,10 @@ class Parts:
         shown = "none shows" if not count else "1 shows" if count == 1 else f"{count:,} show"
         rest = f"of {len(self.parts):,} {'part' if len(self.parts) == 1 else 'parts'} in place, "
         rest += f"{shown} wear"
+        # None that shows wear is no good news of those of which nobody knows.
+        dark = sum(bool(row.cannot_tell) for row in self.parts)
+        if dark:
+            rest += f", and of {dark:,} it cannot be told"
         if not soon:
             later = self.order_list()
             if later and later[0].order_by is not None:

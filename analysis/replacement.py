@@ -81,16 +81,17 @@ class Interval:
         """Whether there is a best interval."""
         return math.isfinite(self.feeds)
 
-    def sentence(self) -> str:
-        """Say when to replace, or why never."""
+    def sentence(self, currency: str = "") -> str:
+        """Say when to replace, or why never; money in the currency, where one is stated."""
         if self.feeds == 0:
             return "Replace it as often as you like: the part costs nothing."
         if not self.pays:
             return f"No interval is best: {self.why}."
+        money = f"{currency} {two_digits(self.cost_per_10k)}".strip()
         return (
             f"Replacing it about every {two_digits(self.feeds)} feeds costs least; anything from "
             f"{two_digits(self.low)} to {two_digits(self.high)} feeds costs at most 5 % more. Then "
-            f"parts and faults cost {two_digits(self.cost_per_10k)} in 10,000 feeds, with about "
+            f"parts and faults cost {money} in 10,000 feeds, with about "
             f"{two_digits(self.expected)} faults for each part."
         )
 

@@ -154,6 +154,26 @@ class Site:
         """
         return self.parts.get(part_name(name), PartNote())
 
+    def parts_like(self, name: str, tower: str) -> tuple[str, ...]:
+        r"""Return the parts that a name may stand for which is none of them; none for one of them.
+
+        Examples
+        --------
+        >>> site = parse_site('[parts."Suction foot"]\n[towers.A]\nparts = ["brush"]', "site.toml")
+        >>> site.parts_like("foot", "A"), site.parts_like("brushes", "A")
+        (('suction foot',), ('brush',))
+        >>> site.parts_like("brush", "A"), site.parts_like("pump", "A")
+        ((), ())
+        """
+        note, written = self.tower(tower), part_name(name)
+        known = {*self.parts, *map(part_name, (*note.parts, *note.tower_parts))}
+        if written in known:
+            return ()
+        near = nearest(written, frozenset(known))
+        if near:
+            return (near,)
+        return tuple(one for one in sorted(known) if {*written.split()} < {*one.split()})
+
     def tower(self, name: str) -> TowerNote:
         r"""Return what is said of a tower: its own table, or else that of every tower.
 

@@ -352,7 +352,7 @@ def _print_all(streams: Sequence[Stream]) -> None:
                 _expected(stream.expected),
                 two_digits(stream.ratio) if known else "",
                 _range(stream.ratio_low, stream.ratio_high) if known else "",
-                f"{100 * stream.evidence:.0f}",
+                "passed" if stream.alarm is not None else f"{100 * stream.evidence:.0f}",
                 long_time(slow) if math.isfinite(slow) else "never",
             )
         )
@@ -360,7 +360,10 @@ def _print_all(streams: Sequence[Stream]) -> None:
     shared.print_table(
         (*heads, "evidence, %", "twice is noticed after"), rows, left=("tower", "kind", "since")
     )
-    print("Evidence: at 100 % it is called worse, and the evidence starts anew.")
+    said = "Evidence: at 100 % it is called worse, and the evidence starts anew."
+    if any(stream.alarm is not None for stream in streams):
+        said += " Passed: it has been called worse, and is so still."
+    print(said)
 
 
 def _expected(number: float) -> str:

@@ -353,7 +353,7 @@ def _rest(result: Parts, *, every: bool) -> Iterator[str]:
     known = [row for row in result.parts if not row.cannot_tell]
     at_once = [row for row in known if row.changed_on is not None]
     still = [row for row in known if not row.wears and row.changed_on is None]
-    unknown = [row for row in result.parts if row.cannot_tell and row.fitted_at is not None]
+    unknown = [row for row in result.parts if row.cannot_tell]
     without = [row for row in known if row.wears and row.order_by is None]
     more = "" if every else "; --all lists them"
     if at_once:

@@ -107,7 +107,10 @@ class Shown:
             f"By {theme.feeds(account.feeds)} feeds in {theme.counted(account.runs, 'run')} up to "
             f"{theme.day(until)}"
         )
-        return f"{told}; each part by what its wear shows in, paper, air and settings allowed for."
+        return (
+            f"{told}, whatever the period above; each part by what its wear shows in, paper, air "
+            "and settings allowed for."
+        )
 
     def _notes(self) -> list[str]:
         notes = []

@@ -354,6 +354,39 @@ class TestRunLog:
         assert [column for _, column in problems(parsed)] == RUNS_HEADER.split(",")
 
 
+class TestTowersThatDifferInCapitals:
+    FILE = (
+        b"when,tower,bin,part,action\n2031-03-14,birke,1,brush,fitted\n"
+        b"2031-03-15,Birke,2,brush,fitted\n2031-03-16,birke,3,brush,fitted\n"
+    )
+
+    def test_the_one_that_the_tower_list_does_not_name_is_told_with_its_line(self) -> None:
+        parsed = read(self.FILE, tower_bins={"Ahorn": 8, "Birke": 8})
+        assert parsed.warnings == [
+            "tower birke (line 2) differs from tower Birke in capitals only, and is taken for "
+            "another; write it alike where it is the same"
+        ]
+        assert [row["tower"] for row in rows(parsed)] == ["birke", "Birke", "birke"]
+
+    def test_without_a_list_it_is_the_later_one(self) -> None:
+        parsed = read(self.FILE)
+        assert [text.partition(" differs")[0] for text in parsed.warnings] == [
+            "tower Birke (line 3)"
+        ]
+
+    def test_it_is_told_where_the_file_has_the_one_name_only(self) -> None:
+        alone = self.FILE.replace(b"Birke", b"birke")
+        assert not read(alone).warnings
+        assert len(read(alone, tower_bins={"BIRKE": 8}).warnings) == 1
+
+    def test_two_that_the_list_names_are_two_towers(self) -> None:
+        assert not read(self.FILE, tower_bins={"birke": 8, "Birke": 8}).warnings
+
+    def test_it_does_not_matter_how_the_file_is_cut(self) -> None:
+        cut = read_bytes(self.FILE, "services.csv", block_bytes=40)
+        assert cut.warnings == read(self.FILE).warnings
+
+
 class TestUnknownColumns:
     def test_they_are_kept_word_for_word_and_empty_cells_left_out(self) -> None:
         parsed = read(with_column("moon", " Full ", "", "'=1+1"))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -219,6 +220,13 @@ class TestPlantedWear:
         cost = (part + fault * new_rate * np.expm1(slope * tau) / slope) / tau
         assert row.replace_every_feeds == pytest.approx(tau[np.argmin(cost)], abs=5_000)
         assert "costs least" in row.replace_why
+        # 29 for the part and 3.1 for each fault come to the same whichever money it is, which is
+        # named where the site names it.
+        assert re.search(r"parts and faults cost \d", row.replace_why)
+        here = replace(SITE, costs=replace(SITE.costs, currency="EUR"))
+        told = bin_one(Works(STAGGERED).parts(here)).replace_why
+        assert re.search(r"parts and faults cost EUR \d", told)
+        assert told.replace("EUR ", "") == row.replace_why
 
     def test_without_a_price_there_is_no_interval_and_it_is_said_why(self) -> None:
         row = bin_one(Works(STAGGERED).parts())
@@ -328,6 +336,37 @@ def test_parts_fitted_together_cannot_be_told_from_each_other() -> None:
     assert bin_one(found).same_as == ("roller",)
     apart = Works((*STAGGERED, *feet[:-5])).parts()
     assert bin_one(apart).same_as == ()
+
+
+class TestPartsThatTheSiteFileDoesNotName:
+    """Where the site file says what bins carry, a name near to one is told."""
+
+    CARRIED = '[towers."*"]\nparts = ["brush", "suction foot"]\n[parts.pump]\nprice = 9'
+
+    def said(self, text: str, *names: str) -> list[str]:
+        acts = (*STAGGERED, *(act(20 + place, 2, part=name) for place, name in enumerate(names)))
+        found = Works(acts).parts(parse_site(text, "site.toml"))
+        return [warning for warning in found.warnings if "no such part" in warning]
+
+    def test_a_slip_and_a_short_name_are_told_with_what_was_meant(self) -> None:
+        assert self.said(self.CARRIED, "foot", "pumps", "foot") == [
+            "Service log, foot (2 lines): the site file has no such part, so that it is taken for "
+            "one of its own; correct the name if suction foot is meant.",
+            "Service log, pumps (1 line): the site file has no such part, so that it is taken for "
+            "one of its own; correct the name if pump is meant.",
+        ]
+
+    def test_a_short_name_of_several_names_them_all(self) -> None:
+        text = '[towers."*"]\nparts = ["upper brush", "lower brush"]'
+        assert [one.partition("correct")[2] for one in self.said(text)] == [
+            " the name if lower brush or upper brush is meant."
+        ]
+
+    def test_what_is_named_and_what_is_like_none_is_not_told(self) -> None:
+        assert self.said(self.CARRIED, "suction foot", "pump", "separator finger") == []
+
+    def test_without_such_a_list_nobody_can_tell(self) -> None:
+        assert self.said("", "foot", "suction foot") == []
 
 
 class TestOrder:

@@ -327,11 +327,18 @@ class TestTheOthers:
         unsure = replace(FINE, bin=None, ratio_high=math.inf)
         said = ask(drift(WORSE, unsure, SLOW, UNWATCHED), "--all").out
         rows = [line.split() for line in said.splitlines()]
-        assert "B 7 doubles 2031-04-10 65,000 44 15 3.0 2.2 to 4.0 25 41 days".split() in rows
+        assert "B 7 doubles 2031-04-10 65,000 44 15 3.0 2.2 to 4.0 passed 41 days".split() in rows
         assert "B all doubles 2031-01-06 81,000 11 12 0.89 0.45 to any 25 41 days".split() in rows
         assert any(row[:3] == ["B", "3", "misses"] and row[-2:] == ["14", "months"] for row in rows)
         assert "B 9 doubles not watched yet".split() in rows
         assert "as far as can be told" not in said
+        told = "Evidence: at 100 % it is called worse, and the evidence starts anew."
+        assert f"{told} Passed: it has been called worse, and is so still." in said.splitlines()
+        # What was worse for a time has passed its limit too, and gathers evidence anew.
+        before = ask(drift(replace(FINE, alarms=(ENDED,))), "--all").out.splitlines()
+        row = "B 7 doubles 2031-01-06 81,000 11 12 0.89 0.45 to 1.6 25 41 days"
+        assert row.split() in [line.split() for line in before]
+        assert told in before
         never = ask(drift(replace(SLOW, doubling_days=math.inf, ratio=math.nan)), "--all").out
         assert "B 3 misses 2031-01-06 81,000 11 12 25 never".split() in [
             line.split() for line in never.splitlines()

@@ -198,10 +198,14 @@ class TestTheOrderList:
 
     def test_what_came_at_once_and_what_cannot_be_told_are_said(self, ask: Ask) -> None:
         confounded = replace(FINE, cannot_tell="its wear and time cannot be told apart")
-        said = ask(parts(AT_ONCE, confounded, warnings=("The age of the pump is unknown.",))).out
-        assert "Nothing is to be ordered: of 2 parts in place, none shows wear." in said
+        rows = (AT_ONCE, confounded, UNKNOWN)
+        said = ask(parts(*rows, warnings=("The age of the pump is unknown.",))).out
+        assert (
+            "Nothing is to be ordered: of 3 parts in place, none shows wear, and of 2 it cannot be "
+            "told."
+        ) in said
         assert "bin 4 of tower B has more doubles since about 18 August 2031, but at once" in said
-        assert "Whether it wears cannot be told of 1 part; --all lists them." in said
+        assert "Whether it wears cannot be told of 2 parts; --all lists them." in said
         assert "\nThe age of the pump is unknown.\n" in said
         assert "Before a part is changed" not in said
 

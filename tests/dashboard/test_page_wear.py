@@ -84,7 +84,9 @@ class TestWhatToOrder:
         text = said()
         assert text.startswith(
             "Order the pump of tower =C now and the brush of bin 7 of tower A by 18 June 2031; of "
-            "5 parts in place, 2 show wear.By 12.0 million feeds in 300 runs up to 30 May 2031"
+            "5 parts in place, 2 show wear, and of 1 it cannot be told.By 12.0 million feeds in "
+            "300 runs up to 30 May 2031, whatever the period above; each part by what its wear "
+            "shows in, paper, air and settings allowed for."
         )
         assert in_order(text, "What to order, soonest first", "This part", "Did it help?")
 
