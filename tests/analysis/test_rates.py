@@ -1,5 +1,7 @@
 """Rates of groups: sums, intervals by an independent route, and what clusters do to them."""
 
+import math
+
 import numpy as np
 import pyarrow as pa
 import pytest
@@ -13,7 +15,7 @@ from analysis.proven import prove
 from analysis.rates import Rate, pooled, rates
 from analysis.run_sums import regroup
 from analysis.tower_spreads import clustering, spreads
-from analysis.words import per_10k, two_digits
+from analysis.words import per_10k, times_range, two_digits
 
 NONE = Account(0, 0, 0, None, None)
 
@@ -225,6 +227,24 @@ def test_more_faults_than_feeds_are_refused():
 )
 def test_two_significant_digits(value, text):
     assert two_digits(value) == text
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "text"),
+    [
+        (0.224, 3.41, "0.22 to 3.4"),
+        (0, 3.41, "0 to 3.4"),
+        (0.224, 99.4, "0.22 to 99"),
+        (0.224, 100, "0.22 or more"),
+        (0.224, 47_000, "0.22 or more"),
+        (0.224, math.inf, "0.22 or more"),
+        (2.6, math.inf, "2.6 or more"),
+        (0, 47_000, "any number"),
+        (0, math.inf, "any number"),
+    ],
+)
+def test_an_upper_end_that_tells_nothing_is_left_out(low, high, text):
+    assert times_range(low, high) == text
 
 
 def test_rates_are_shown_per_ten_thousand_feeds():
