@@ -67,6 +67,14 @@ class TestKinds:
         with pytest.raises(NotALogError, match=f"service log but has no column {missing}; "):
             tell_kind([name for name in names if name != missing])
 
+    def test_headers_of_the_works_own_are_sent_to_the_site_file(self) -> None:
+        with pytest.raises(
+            NotALogError,
+            match=r"no columns run, bin and cycles; add them, rename the columns that hold them, "
+            r"or say under \[headers\] of the site file which mean them",
+        ):
+            tell_kind(["ticket", "started", "tower", "pocket", "counter", "misses", "doubles"])
+
     def test_a_file_of_other_things_is_refused_with_what_a_run_log_needs(self) -> None:
         with pytest.raises(NotALogError, match="a run log needs run, started, tower, bin"):
             read(b"name,price\nscrew,3\n")
