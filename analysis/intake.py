@@ -20,6 +20,7 @@ from typing import BinaryIO
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from analysis.headers import columns_passed_over, known_names, name_columns, own_names, tell_kind
 from analysis.line_checks import BlockReader, Problem, ReadBlock, RejectedLine
@@ -188,7 +189,7 @@ def _read(
     warnings = _encoding_warnings(text) + name_columns(names, kind)
     rows = Rows(content_schema(kind).append(pa.field(LINE, pa.int64())), scratch)
     rejected: Lines[RejectedLine] = Lines(scratch)
-    lines, done = 0, header.start
+    lines, done, towers = 0, header.start, set[str]()
     reader = BlockReader(kind, names, header.delimiter != ",", tower_bins, site.date_form)
 
     def read(block: Block) -> ReadBlock:
@@ -202,6 +203,8 @@ def _read(
         for line in part.rejected:
             rejected.append(line)
         rows.append(part.rows)
+        if kind.name != "towers" and "tower" in part.rows.column_names:
+            towers.update(pc.unique(part.rows["tower"]).to_pylist())
         done += part.size
         if progress is not None:
             progress(min(done, text.size), text.size)
@@ -219,7 +222,7 @@ def _read(
         rows=rows,
         lines=lines,
         rejected=rejected,
-        warnings=warnings,
+        warnings=warnings + _likely_slips(towers, tower_bins),
         text=text,
         scratch=scratch,
     )
@@ -238,6 +241,22 @@ def _ahead(work: Callable[[Block], ReadBlock], cut: Iterator[Block]) -> Iterator
                 yield pending.popleft().result()
         while pending:
             yield pending.popleft().result()
+
+
+def _likely_slips(towers: Iterable[str], listed: Iterable[str]) -> list[str]:
+    """Return warnings of towers that the tower list writes with other capitals or blanks."""
+
+    def bare(tower: str) -> str:
+        return "".join(tower.casefold().split())
+
+    listed = set(listed)
+    meant = {bare(tower): tower for tower in sorted(listed)}
+    return [
+        f"tower {tower} is not in the tower list, which has {meant[bare(tower)]}; "
+        "it is kept as a tower of its own"
+        for tower in sorted(set(towers) - listed)
+        if bare(tower) in meant
+    ]
 
 
 def _encoding_warnings(text: Text) -> list[str]:

@@ -356,6 +356,21 @@ class TestRunLog:
         assert "tower A has 10 bins by the tower list" in reasons(parsed)[0]
         assert not read(raw).rejected
 
+    def test_a_tower_in_other_capitals_than_the_list_has_is_said(self) -> None:
+        raw = run_log(
+            "1,2031-03-14T08:05,Old Oak,1,1,0,0",
+            "2,2031-03-14T08:05,old  oak,1,1,0,0",
+            "3,2031-03-14T08:05,old  oak,1,1,0,0",
+            "4,2031-03-14T08:05,Elm,1,1,0,0",
+        )
+        parsed = read(raw, tower_bins={"Old Oak": 10})
+        assert not parsed.rejected
+        assert parsed.warnings == [
+            "tower old  oak is not in the tower list, which has Old Oak; "
+            "it is kept as a tower of its own"
+        ]
+        assert read(raw).warnings == []
+
     def test_every_problem_of_a_line_is_told_at_once(self) -> None:
         parsed = read(run_log(",14/03/2031,,0,-1,x,"))
         assert len(parsed.rejected) == 1
