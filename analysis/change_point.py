@@ -89,7 +89,7 @@ from scipy import special
 
 from analysis.beside_expected import check_faults
 from analysis.change_profile import Best, Runs, best_changes
-from analysis.words import two_digits
+from analysis.words import times_range, two_digits
 
 __all__ = [
     "MISSED_AT_ALARM",
@@ -237,11 +237,10 @@ class ChangePoint:
         )
 
     def _times(self) -> str:
-        low = two_digits(self.ratio_low)
         if math.isinf(self.ratio):
-            return f"at least {low} times what it was, with no fault before"
-        to = "or more" if math.isinf(self.ratio_high) else f"to {two_digits(self.ratio_high)}"
-        return f"{two_digits(self.ratio)} times what it was ({low} {to})"
+            return f"at least {two_digits(self.ratio_low)} times what it was, with no fault before"
+        span = times_range(self.ratio_low, self.ratio_high)
+        return f"{two_digits(self.ratio)} times what it was ({span})"
 
 
 def change_point(

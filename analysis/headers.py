@@ -10,6 +10,7 @@ from analysis.records import Header
 from analysis.site import Site
 from analysis.texts import NotALogError
 from analysis.values import nearest, unescape_cell
+from analysis.words import listed
 
 #: What a rejects file has before the columns of the log it came from.
 REJECT_COLUMNS = ("line", "column", "reason")
@@ -71,9 +72,14 @@ def tell_kind(names: Sequence[str]) -> LogKind:
             f"(a run log needs {', '.join(KINDS['runs'].needed)})"
         )
     missing = [name for name in likeliest.needed if name not in given]
+    which, them, holds = (
+        (f"column {missing[0]}", "it", "the column that holds it")
+        if len(missing) == 1
+        else (f"columns {listed(missing)}", "them", "the columns that hold them")
+    )
     raise NotALogError(
-        f"the header looks like that of a {likeliest.title} but has no column "
-        f"{' or '.join(missing)}; add it, or rename the column that holds it"
+        f"the header looks like that of a {likeliest.title} but has no {which}; add {them}, rename "
+        f"{holds}, or say under [headers] of the site file which mean {them}"
     )
 
 

@@ -248,14 +248,18 @@ def _ahead(work: Callable[[Block], ReadBlock], cut: Iterator[Block]) -> Iterator
 
 
 def _alike(towers: Mapping[str, int], of_list: Mapping[str, int]) -> list[str]:
-    """Say which towers of a file have the name of another but for capitals, with their lines."""
+    """Say which towers of a file have the name of another but for capitals and blanks."""
+
+    def bare(tower: str) -> str:
+        return "".join(tower.casefold().split())
+
     # The tower list knows how it is written; else whichever came first.
-    known = {name.casefold(): name for name in [*reversed([*towers]), *of_list]}
+    known = {bare(name): name for name in [*reversed([*towers]), *of_list]}
     return [
-        f"tower {name} (line {line:,}) differs from tower {known[name.casefold()]} in capitals "
-        "only, and is taken for another; write it alike where it is the same"
+        f"tower {name} (line {line:,}) differs from tower {known[bare(name)]} in capitals or "
+        "blanks only, and is taken for another; write it alike where it is the same"
         for name, line in towers.items()
-        if known[name.casefold()] != name and name not in of_list
+        if known[bare(name)] != name and name not in of_list
     ]
 
 

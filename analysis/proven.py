@@ -12,7 +12,7 @@ import numpy as np
 from analysis.differences import difference
 from analysis.intervals import interval, lower_bound, upper_bound
 from analysis.ratios import ratio
-from analysis.words import one, per_10k, two_digits
+from analysis.words import one, per_10k, times_range, two_digits
 
 
 @dataclass(frozen=True)
@@ -146,10 +146,10 @@ class Versus:
                 f"The second has no fault: the first has at least {two_digits(self.ratio_low)} "
                 f"times its rate ({100 * self.first.confidence:g} % range)."
             )
-        high = "any number" if np.isinf(self.ratio_high) else two_digits(self.ratio_high)
+        span = times_range(self.ratio_low, self.ratio_high)
         text = (
             f"The first has {two_digits(self.ratio)} times the rate of the second "
-            f"({two_digits(self.ratio_low)} to {high}, {100 * self.first.confidence:g} % range)"
+            f"({span}, {100 * self.first.confidence:g} % range)"
         )
         if self.ratio_low > 1:
             return f"{text}: it is worse."

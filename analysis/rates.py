@@ -19,7 +19,7 @@ from analysis.intervals import interval
 from analysis.run_sums import FloatArray, floats, numbered, regroup
 from analysis.spread import RUNS_FOR_SPREAD, Spread, widened_interval, widening
 from analysis.tower_spreads import Clustering, allowed, clustering
-from analysis.words import one, per_10k
+from analysis.words import listed, one, per_10k
 
 
 @dataclass(frozen=True)
@@ -118,10 +118,12 @@ class RatesResult:
         if not self.account.rows:
             return "No rows of the log are in this filter; widen it."
         text = self.total.sentence(singly=singly)
-        if not self.total.spread_known and not singly:
+        few = [t for t in self.clustering if t in self.spread and not self.spread[t].known]
+        if few and not singly:
+            towers = f"Tower {few[0]} has" if len(few) == 1 else f"Towers {listed(few)} each have"
             text += (
-                f" The log has fewer than {RUNS_FOR_SPREAD} runs, so the spread between them is "
-                "unknown and the ranges are on the safe side."
+                f" {towers} fewer than {RUNS_FOR_SPREAD} runs in the log, so the spread between "
+                "them is unknown and ranges with them are on the safe side."
             )
         return text
 

@@ -35,7 +35,7 @@ from numpy.typing import NDArray
 from analysis import ratios
 from analysis.judged import Judged
 from analysis.service_log import LOOKED, Service
-from analysis.words import capital, day, listed, one, two_digits
+from analysis.words import capital, day, listed, one, times_range, two_digits
 
 __all__ = ["LATE", "ServiceRow", "services"]
 
@@ -184,10 +184,9 @@ class ServiceRow:
         """Say how many times the faults there were; nothing where there were none before."""
         if not math.isfinite(self.ratio_after):
             return ""
-        high = two_digits(self.high) if math.isfinite(self.high) else "any"
         return (
-            f"{two_digits(self.ratio_after)} times the {self.kind} ({two_digits(self.low)} to "
-            f"{high}), "
+            f"{two_digits(self.ratio_after)} times the {self.kind} "
+            f"({times_range(self.low, self.high)}), "
         )
 
     def counted(self) -> str:

@@ -138,6 +138,15 @@ class SetUp:
                 f"Of stock {self.stock} nothing can be told yet, {usual} {self.kind} per 10,000 "
                 f"feeds on all: {self.without}."
             )
+        bad = [c for c in self.combinations if c.verdict == "not clean"]
+        if bad:
+            worst = max(bad, key=lambda c: c.rate.wide_low)
+            return (
+                f"Stock {self.stock} did not run clean with {settings_words(worst.settings)}: "
+                f"{per_10k(worst.rate.rate or 0.0)} {self.kind} per 10,000 feeds on "
+                f"{worst.rate.feeds:,} feeds, {usual} on all; which settings are best is not "
+                "known yet."
+            )
         return (
             f"No settings stand out for stock {self.stock} yet: {usual} {self.kind} per 10,000 "
             f"feeds on all, whatever was tried."

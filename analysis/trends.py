@@ -21,7 +21,7 @@ from analysis.log_format import FAULT_KINDS
 from analysis.rates import Rate, group_rates, pooled_sums
 from analysis.site import NO_SITE, Site
 from analysis.spread import Spread
-from analysis.words import per_10k
+from analysis.words import capital, per_10k
 
 #: How the log's own bands name what was not logged; a column that was left empty has no name.
 NOT_LOGGED = "not logged"
@@ -159,6 +159,21 @@ class Trends:
             return f"Nothing was watching for {kind} in this period, so there is no rate."
         if not self.by_stock.groups:
             return f"{kind.capitalize()} run at {per_10k(whole.rate)} per 10,000 feeds."
+        # A stock may have many misses and few doubles, so that both together hide it.
+        said = self._most_frequent(kind)
+        if not said and kind == "faults":
+            said = "; ".join(filter(None, map(self._most_frequent, ("misses", "doubles"))))
+        if said:
+            return f"{capital(said)}."
+        return (
+            f"No stock and no air stands out: {kind} run at {per_10k(whole.rate)} per 10,000 feeds."
+        )
+
+    def _most_frequent(self, kind: str) -> str:
+        """Say where a kind of fault is most frequent; nothing where no range is above all's."""
+        whole = self.total[kind]
+        if whole.rate is None:
+            return ""
         best: tuple[float, str] | None = None
         # Settings follow the paper, so the rate at one of them says more of the paper than of it.
         for split in (self.by_stock, self.by_humidity):
@@ -169,11 +184,8 @@ class Trends:
                 if rate.wide_low > whole.wide_high and (best is None or rate.rate > best[0]):
                     best = rate.rate, _said(split.column, group.name, rate)
         if best is None:
-            return (
-                f"No stock and no air stands out: {kind} run at {per_10k(whole.rate)} "
-                "per 10,000 feeds."
-            )
-        return f"{kind.capitalize()} are most frequent {best[1]}, {per_10k(whole.rate)} on all."
+            return ""
+        return f"{kind} are most frequent {best[1]}, {per_10k(whole.rate)} on all"
 
 
 def _said(column: str, name: str, rate: Rate) -> str:

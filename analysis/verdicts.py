@@ -35,7 +35,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from analysis import ratios
 from analysis.settling import MARGIN, check_margin, faults_needed, feeds_to_settle
-from analysis.words import per_10k, two_digits
+from analysis.words import NO_UPPER_END, per_10k, times_range, two_digits
 
 __all__ = [
     "BENCHMARKS",
@@ -202,16 +202,16 @@ class Comparison:
                 f"{self.subject} has {per_10k(self.rate)} {self.kind} per 10,000 feeds, and "
                 f"{against} had none: at least {two_digits(self.ratio_low)} times as many."
             )
-        high = two_digits(self.ratio_high)
         if self.count == 0:
-            return (
-                f"{self.subject} has {self._no()} in {self.feeds:,} feeds: at most {high} times "
-                f"the {self.kind} of {against}."
-            )
+            none = f"{self.subject} has {self._no()} in {self.feeds:,} feeds"
+            if self.ratio_high >= NO_UPPER_END:
+                return f"{none}, and {against} tells too little to hold them to."
+            most = two_digits(self.ratio_high)
+            return f"{none}: at most {most} times the {self.kind} of {against}."
         times = two_digits(self.ratio if self.ratio is not None else 0.0)
         return (
             f"{self.subject} feeds {times} times the {self.kind} of {against} "
-            f"({two_digits(self.ratio_low)} to {high})."
+            f"({times_range(self.ratio_low, self.ratio_high)})."
         )
 
     def _against(self) -> str:

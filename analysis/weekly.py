@@ -31,7 +31,7 @@ from analysis.rate_change import Change
 from analysis.rates import Rate
 from analysis.services import ServiceRow
 from analysis.streams import Alarm, Stream, expected_faults
-from analysis.words import capital, day, listed, per_10k, period, two_digits
+from analysis.words import capital, day, listed, per_10k, period, times_range, two_digits
 
 #: A week is set beside so many before it.
 WEEKS_BEFORE = 4
@@ -237,7 +237,7 @@ class Weekly:
         said = (
             f"{stream.name}, {since} in {stream.kind} since about {day(alarm.began)}: {now}"
             f"{two_digits(alarm.ratio)} times what its paper, air and settings explain "
-            f"({two_digits(alarm.ratio_low)} to {two_digits(alarm.ratio_high)}), "
+            f"({times_range(alarm.ratio_low, alarm.ratio_high)}), "
             f"{alarm.observed:,} where {expected_faults(alarm.expected)} expected in "
             f"{alarm.feeds:,} feeds"
         )

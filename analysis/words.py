@@ -9,6 +9,9 @@ import numpy as np
 
 #: Faults are shown per so many feeds.
 PER = 10_000
+#: From so many times on, the upper end of a range of a ratio tells nobody anything: towers that get
+#: worse get two to ten times as bad.
+NO_UPPER_END = 100
 
 
 def one(kind: str, count: int) -> str:
@@ -40,6 +43,17 @@ def two_digits(value: float) -> str:
 def per_10k(rate: float) -> str:
     """Write a rate per feed as one per 10,000 feeds, with two significant digits."""
     return two_digits(rate * PER)
+
+
+def times_range(low: float, high: float) -> str:
+    """Write the range of how many times one rate is another: ``0.22 to 3.4``, ``0.22 or more``.
+
+    An upper end of `NO_UPPER_END` times and beyond comes from a side with next to no faults. It
+    says nothing of the other side, so it is left out; without a lower end either, nothing is known.
+    """
+    if high < NO_UPPER_END:
+        return f"{two_digits(low)} to {two_digits(high)}"
+    return f"{two_digits(low)} or more" if low > 0 else "any number"
 
 
 def chance(share: float) -> str:

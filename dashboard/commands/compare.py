@@ -123,7 +123,7 @@ def _json(placed: Placed) -> dict[str, object]:
 
 
 def _print(result: BenchmarkResult, stood: str) -> None:
-    from analysis.words import per_10k, two_digits
+    from analysis.words import per_10k, times_range, two_digits
 
     print(stood + result.sentence())
     if not result.comparisons:
@@ -131,7 +131,6 @@ def _print(result: BenchmarkResult, stood: str) -> None:
     rows = []
     for placed in result.comparisons:
         c = placed.comparison
-        high = two_digits(c.ratio_high) if math.isfinite(c.ratio_high) else "any"
         more = "" if c.feeds_to_settle in (0, None) else two_digits(float(c.feeds_to_settle or 0))
         if c.feeds_to_settle is None:
             more = "no number"
@@ -142,7 +141,7 @@ def _print(result: BenchmarkResult, stood: str) -> None:
                 "" if c.rate is None else per_10k(c.rate),
                 "" if c.benchmark_rate is None else per_10k(c.benchmark_rate),
                 "" if c.ratio is None else two_digits(c.ratio),
-                f"{two_digits(c.ratio_low)} to {high}",
+                times_range(c.ratio_low, c.ratio_high),
                 c.verdict,
                 more,
             )

@@ -373,11 +373,9 @@ def _expected(number: float) -> str:
 
 
 def _range(low: float, high: float) -> str:
-    from analysis.words import two_digits
+    from analysis.words import times_range
 
-    if not math.isfinite(low):
-        return "not known"
-    return f"{two_digits(low)} to {two_digits(high) if math.isfinite(high) else 'any'}"
+    return times_range(low, high) if math.isfinite(low) else "not known"
 
 
 def _capital(text: str) -> str:

@@ -386,12 +386,11 @@ def _tells(row: ServiceRow) -> bool:
 
 
 def _print_services(rows: Sequence[ServiceRow]) -> None:
-    from analysis.words import day, two_digits
+    from analysis.words import day, times_range, two_digits
 
     cells = []
     for row in rows:
         known = math.isfinite(row.ratio_after)
-        high = two_digits(row.high) if math.isfinite(row.high) else "any"
         cells.append(
             (
                 day(row.when),
@@ -399,7 +398,9 @@ def _print_services(rows: Sequence[ServiceRow]) -> None:
                 row.what,
                 row.warning.partition(";")[0] or row.verdict,
                 row.kind,
-                f"{two_digits(row.ratio_after)} ({two_digits(row.low)} to {high})" if known else "",
+                f"{two_digits(row.ratio_after)} ({times_range(row.low, row.high)})"
+                if known
+                else "",
                 _beside(row.before_count, row.before_expected, row.before_feeds),
                 _beside(row.after_count, row.after_expected, row.after_feeds),
                 row.together[0] if len(row.together) == 1 else _others(len(row.together)),

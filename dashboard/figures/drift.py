@@ -15,7 +15,7 @@ import plotly.graph_objects as go
 
 from analysis.streams import Alarm, Stream, expected_faults
 from analysis.trends import Mark
-from analysis.words import one, two_digits
+from analysis.words import one, times_range, two_digits
 from dashboard import theme
 from dashboard.figures.time_panel import (
     FREE,
@@ -317,7 +317,7 @@ def _noticed(
 def _noticed_sentence(alarm: Alarm, kind: str) -> str:
     told = (
         f"Noticed on {theme.day(alarm.alarmed_at)}: {two_digits(alarm.ratio)} times the {kind} "
-        f"expected<br>({two_digits(alarm.ratio_low)} to {two_digits(alarm.ratio_high)}) since "
+        f"expected<br>({times_range(alarm.ratio_low, alarm.ratio_high)}) since "
         f"about {theme.day(alarm.began)}."
     )
     if alarm.closed_at is not None:

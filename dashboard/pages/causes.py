@@ -25,7 +25,7 @@ from analysis.patterns import PatternsError
 from analysis.streams import Stream
 from analysis.swap_readings import SwapReading
 from analysis.swaps import EXCHANGED, Swap
-from analysis.words import one, two_digits
+from analysis.words import one, times_range, two_digits
 from dashboard import parts, theme
 from dashboard.data import Data
 from dashboard.filters import parse_query, written
@@ -291,8 +291,7 @@ def _times(ratio: float, low: float, high: float) -> tuple[str, str]:
     best = two_digits(ratio) if math.isfinite(ratio) else "–"
     if not math.isfinite(low):
         return best, "range not known"
-    most = f"{two_digits(low)} to {two_digits(high)}" if math.isfinite(high) else ""
-    return best, most or f"{two_digits(low)} or more"
+    return best, times_range(low, high)
 
 
 def _key(shown: Sequence[Cause]) -> str:

@@ -17,7 +17,7 @@ from analysis.drift import Drift
 from analysis.filters import FilterError, Filters
 from analysis.streams import Stream
 from analysis.trends import Mark
-from analysis.words import two_digits
+from analysis.words import times_range
 from dashboard import filters as shown_filters
 from dashboard import parts, theme
 
@@ -124,4 +124,4 @@ def span(low: float, high: float) -> str:
     """Write a range of ratios."""
     if not math.isfinite(low):
         return "range not known"
-    return f"{two_digits(low)} to {two_digits(high) if math.isfinite(high) else 'any number'}"
+    return times_range(low, high)

@@ -13,7 +13,7 @@ from analysis.parts import PartRow, Parts
 from analysis.services import ServiceRow
 from analysis.streams import expected_faults
 from analysis.wear_by_age import WearByAge
-from analysis.words import two_digits
+from analysis.words import times_range, two_digits
 from dashboard import parts, theme
 from dashboard.figures.wear import FEW_EXPECTED
 
@@ -300,8 +300,7 @@ def services_table(services: Sequence[ServiceRow]) -> Component:
 def _ratio(row: ServiceRow) -> str:
     if not math.isfinite(row.ratio_after):
         return "–"
-    high = two_digits(row.high) if math.isfinite(row.high) else "any"
-    return f"{two_digits(row.ratio_after)} ({two_digits(row.low)} to {high})"
+    return f"{two_digits(row.ratio_after)} ({times_range(row.low, row.high)})"
 
 
 def _beside(count: int, expected: float, feeds: int) -> str:

@@ -67,6 +67,14 @@ class TestKinds:
         with pytest.raises(NotALogError, match=f"service log but has no column {missing}; "):
             tell_kind([name for name in names if name != missing])
 
+    def test_headers_of_the_works_own_are_sent_to_the_site_file(self) -> None:
+        with pytest.raises(
+            NotALogError,
+            match=r"no columns run, bin and cycles; add them, rename the columns that hold them, "
+            r"or say under \[headers\] of the site file which mean them",
+        ):
+            tell_kind(["ticket", "started", "tower", "pocket", "counter", "misses", "doubles"])
+
     def test_a_file_of_other_things_is_refused_with_what_a_run_log_needs(self) -> None:
         with pytest.raises(NotALogError, match="a run log needs run, started, tower, bin"):
             read(b"name,price\nscrew,3\n")
@@ -354,7 +362,7 @@ class TestRunLog:
         assert [column for _, column in problems(parsed)] == RUNS_HEADER.split(",")
 
 
-class TestTowersThatDifferInCapitals:
+class TestTowersWrittenInTwoWays:
     FILE = (
         b"when,tower,bin,part,action\n2031-03-14,birke,1,brush,fitted\n"
         b"2031-03-15,Birke,2,brush,fitted\n2031-03-16,birke,3,brush,fitted\n"
@@ -363,10 +371,16 @@ class TestTowersThatDifferInCapitals:
     def test_the_one_that_the_tower_list_does_not_name_is_told_with_its_line(self) -> None:
         parsed = read(self.FILE, tower_bins={"Ahorn": 8, "Birke": 8})
         assert parsed.warnings == [
-            "tower birke (line 2) differs from tower Birke in capitals only, and is taken for "
-            "another; write it alike where it is the same"
+            "tower birke (line 2) differs from tower Birke in capitals or blanks only, and is "
+            "taken for another; write it alike where it is the same"
         ]
         assert [row["tower"] for row in rows(parsed)] == ["birke", "Birke", "birke"]
+
+    def test_so_is_one_with_other_blanks(self) -> None:
+        parsed = read(self.FILE.replace(b"birke", b"b  irke"), tower_bins={"Birke": 8})
+        assert [text.partition(" differs")[0] for text in parsed.warnings] == [
+            "tower b  irke (line 2)"
+        ]
 
     def test_without_a_list_it_is_the_later_one(self) -> None:
         parsed = read(self.FILE)

@@ -1,5 +1,8 @@
 """Rates of groups: sums, intervals by an independent route, and what clusters do to them."""
 
+import math
+from dataclasses import replace
+
 import numpy as np
 import pyarrow as pa
 import pytest
@@ -13,7 +16,7 @@ from analysis.proven import prove
 from analysis.rates import Rate, pooled, rates
 from analysis.run_sums import regroup
 from analysis.tower_spreads import clustering, spreads
-from analysis.words import per_10k, two_digits
+from analysis.words import per_10k, times_range, two_digits
 
 NONE = Account(0, 0, 0, None, None)
 
@@ -181,7 +184,18 @@ def test_few_runs_are_said():
     said = rates(table, ("bin",), "misses", Account(6, 3, 25000, None, None), spread).sentence()
     assert said.startswith("2.8 misses per 10,000 feeds (")
     assert "7 in 25,000 feeds" in said
-    assert "fewer than 30 runs" in said
+    assert said.endswith(
+        "Towers A and B each have fewer than 30 runs in the log, so the spread between them is "
+        "unknown and ranges with them are on the safe side."
+    )
+
+
+def test_one_tower_of_few_runs_is_not_said_of_all_the_others():
+    many = [(1, "A", f"r{i}", 4000, i % 2, 0) for i in range(30)]
+    said = result("misses", [*many, (1, "a", "r1", 3000, 0, 0)])
+    # `sentence` knows no rows of an account without any.
+    said = replace(said, account=Account(31, 31, 123_000, None, None)).sentence()
+    assert "Tower a has fewer than 30 runs in the log" in said and "Tower A" not in said
 
 
 def test_zero_faults_prove_what_the_closed_form_says():
@@ -225,6 +239,24 @@ def test_more_faults_than_feeds_are_refused():
 )
 def test_two_significant_digits(value, text):
     assert two_digits(value) == text
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "text"),
+    [
+        (0.224, 3.41, "0.22 to 3.4"),
+        (0, 3.41, "0 to 3.4"),
+        (0.224, 99.4, "0.22 to 99"),
+        (0.224, 100, "0.22 or more"),
+        (0.224, 47_000, "0.22 or more"),
+        (0.224, math.inf, "0.22 or more"),
+        (2.6, math.inf, "2.6 or more"),
+        (0, 47_000, "any number"),
+        (0, math.inf, "any number"),
+    ],
+)
+def test_an_upper_end_that_tells_nothing_is_left_out(low, high, text):
+    assert times_range(low, high) == text
 
 
 def test_rates_are_shown_per_ten_thousand_feeds():

@@ -165,6 +165,17 @@ class TestByHand:
         assert planned.rate == 3e-4
         assert card.sentence().startswith("No settings stand out for stock P yet")
 
+    def test_what_did_not_run_clean_is_said_where_nothing_is_known_to_be_best(self) -> None:
+        card = self.made(
+            {"stock": "P", "set_blast": "soft", "feeds": 50_000, "misses": 1},
+            {"stock": "P", "set_blast": "off", "feeds": 50_000, "misses": 1},
+            {"stock": "P", "set_blast": "full", "feeds": 10_000, "misses": 1},
+        )
+        assert card.sentence() == (
+            "Stock P did not run clean with blast full: 1.0 misses per 10,000 feeds on 200,000 "
+            "feeds, 0.27 on all; which settings are best is not known yet."
+        )
+
     def test_levels_that_are_as_good_as_equal_are_worth_no_trial(self) -> None:
         card = self.made(
             {"stock": "P", "set_blast": "soft", "feeds": 10**6, "misses": 300},

@@ -215,6 +215,17 @@ class TestSentence:
             "No stock and no air stands out: faults run at 0.91 per 10,000 feeds."
         )
 
+    def test_one_kind_that_the_other_hides_is_said(self) -> None:
+        # Of 90 the exact Poisson range is 72.4 to 110.6. Together: 1.0 and 1.1 per 10,000 feeds.
+        rows: list[Row] = [("BO90", "1", 1_000_000, 10, 90), ("GT135", "2", 1_000_000, 90, 20)]
+        assert made(rows).sentence() == (
+            "Misses are most frequent on stock GT135: 0.90 per 10,000 feeds (0.72 to 1.1), 0.50 "
+            "on all; doubles are most frequent on stock BO90: 0.90 per 10,000 feeds (0.72 to 1.1), "
+            "0.55 on all."
+        )
+        one: list[Row] = [("BO90", "1", 1_000_000, 10, 50), ("GT135", "2", 1_000_000, 60, 20)]
+        assert made(one, kind="doubles").sentence().startswith("No stock and no air stands out")
+
     def test_a_few_feeds_do_not_stand_out(self) -> None:
         found = made([self.CLEAN, ("GT135", "2", 1000, 1, 0)])
         assert found.sentence().startswith("No stock and no air stands out")

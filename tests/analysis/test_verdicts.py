@@ -103,9 +103,20 @@ def test_counts_of_nothing():
     assert said[4].startswith("There are no feeds in its burn-in to compare T with.")
     assert said[5] == "T has no feeds to compare. Too few feeds to say: log about 1,400,000 more."
     assert "holds 1 double," in said[6] and "holds 1.4 doubles," in said[7]
+    # Clopper and Pearson give 3 of 4 as 0.1941 to 0.9937, so 1.5 times its odds: 0.36 to 236.
+    assert "(0.36 or more). Too few feeds to say" in said[6]
     assert [one.ratio for one in found[:6]] == [0, None, None, None, None, None]
     assert found[3].rate is None and found[4].benchmark_rate is None
     assert found[2].ratio_high == np.inf
+
+
+def test_no_fault_beside_a_benchmark_that_bounds_nothing_is_not_held_to_it():
+    # None of 3 faults is at most 0.7076 of them: 2.42 times the odds of 75,000 feeds in 500, 363.
+    (found,) = compare([Case("T", 0, 500, "burn-in", 3, 75_000)], kind="doubles")
+    assert found.sentence().startswith(
+        "T has no double in 500 feeds, and its burn-in tells too little to hold them to. "
+        "Too few feeds to say"
+    )
 
 
 @pytest.mark.parametrize(

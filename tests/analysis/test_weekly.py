@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 import statistics
 from dataclasses import replace
 from pathlib import Path
@@ -227,6 +228,11 @@ class TestHowItIsTold:
             "February 2031: feet cleaned.",
         )
         assert self.told(week, quiet).sentence().endswith("no bin and no tower is getting worse.")
+
+    def test_a_ratio_without_an_upper_end_is_said(self, week: Weekly) -> None:
+        endless = replace(RECENT, ratio_low=1.1, ratio_high=math.inf)
+        told = self.told(week, stream_of("B", 7, alarms=(endless,)), first=dt.date(2031, 5, 19))
+        assert "explain (1.1 or more), " in told.changes()[0]
 
     def test_an_alarm_at_either_end_of_the_week_is_in_it(self, week: Weekly) -> None:
         for moment, first in (

@@ -80,6 +80,20 @@ def test_a_burn_in_of_three_faults_settles_nothing_and_says_why(run, tmp_path: P
     assert "too short" in said["sentence"]
 
 
+def test_a_range_without_an_upper_end_says_so(run, tmp_path: Path):
+    log = tmp_path / "log.csv"
+    log.write_text(
+        "run,started,tower,bin,cycles,misses,doubles,purpose\n"
+        "01,2031-01-01T08:00,A,1,25000,0,0,burn-in\n"
+        "02,2031-02-01T08:00,A,1,50000,2,0,\n",
+        "utf-8",
+    )
+    assert run("add", log, "--store", tmp_path / "s").code == 0
+    said = run("compare", "--store", tmp_path / "s", "--kind", "misses").out
+    rows = [line for line in said.splitlines() if "too few feeds" in line and line[:1] == "A"]
+    assert len(rows) == 2 and all("or more  too few feeds" in row for row in rows)
+
+
 def test_the_settled_period_is_the_first_sixty_days_after_the_burn_in(run, sample_store: Path):
     proof = [r for r in lines() if r["purpose"] == "burn-in" and r["proof"] == "B-1"]
     last = max(map(started, proof))

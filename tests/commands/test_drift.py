@@ -218,7 +218,7 @@ class TestOneThatIsWorse:
         lines = ask(drift(replace(WORSE, alarms=(ALARM, again)))).out.splitlines()
         place = lines.index("  Worse again since about 2 June 2031:")
         assert lines[place + 1] == (
-            "    Began on 2 June 2031; ratio since then 1.1 to any; 1 double where 0.31 were "
+            "    Began on 2 June 2031; ratio since then 1.1 or more; 1 double where 0.31 were "
             "expected in 1,400 feeds; noticed on 9 June 2031."
         )
         assert lines[place + 2].startswith("    The ratio is likely too high")
@@ -328,7 +328,7 @@ class TestTheOthers:
         said = ask(drift(WORSE, unsure, SLOW, UNWATCHED), "--all").out
         rows = [line.split() for line in said.splitlines()]
         assert "B 7 doubles 2031-04-10 65,000 44 15 3.0 2.2 to 4.0 passed 41 days".split() in rows
-        assert "B all doubles 2031-01-06 81,000 11 12 0.89 0.45 to any 25 41 days".split() in rows
+        assert "B all doubles 2031-01-06 81,000 11 12 0.89 0.45 or more 25 41 days".split() in rows
         assert any(row[:3] == ["B", "3", "misses"] and row[-2:] == ["14", "months"] for row in rows)
         assert "B 9 doubles not watched yet".split() in rows
         assert "as far as can be told" not in said

@@ -243,7 +243,7 @@ class TestServices:
         assert "Of the 2 other services, 1 have too few feeds to tell; 1 have nothing" in text
         assert "All 5 services in a table" in text
         assert "21 Feb 2031brush cleaned, bin 7 of tower Ahelpeddoubles0.32 (0.16 to 0.61)" in text
-        assert "0.90 (0.20 to any)" in text and "filter cleaned" in text
+        assert "0.90 (0.20 or more)" in text and "filter cleaned" in text
 
     def test_where_none_has_anything_to_say_there_is_no_figure(self) -> None:
         planned = dataclasses.replace(TOO_FEW, reason="planned")
