@@ -2,11 +2,13 @@ import argparse
 import csv
 import datetime as dt
 import io
+import json
 import re
 import shlex
 
 import pytest
 from flask.testing import FlaskClient
+from plotly.utils import PlotlyJSONEncoder
 from scipy.stats import binom
 
 from analysis.burn_ins import Batch
@@ -114,6 +116,26 @@ def test_a_plan_is_said_in_cycles_and_hours(empty_data: Data) -> None:
     text = said(empty_data, "plan_cycles=30,000")
     assert "--sequential --max-feeds 300000 --save" in text
     assert sequential_plan(Asked(3e-5, 1e-4, 0.02), 300_000).sentence() in text
+
+
+@pytest.mark.parametrize(
+    ("good", "bad", "rates"),
+    [
+        # A step of the curve is 0.3 too, but for its last binary digit.
+        ("0.3", "0.5", ["0.30", "0.50"]),
+        ("1", "1.04", ["1.00", "1.04"]),
+    ],
+)
+def test_no_two_lines_of_the_plans_table_read_alike(
+    empty_data: Data, good: str, bad: str, rates: list[str]
+) -> None:
+    search = f"plan_how=single&plan_good={good}&plan_bad={bad}&plan_producer=20"
+    drawn = json.dumps(
+        page.layout(empty_data, **filters.parse_query(search)), cls=PlotlyJSONEncoder
+    )
+    lines = re.findall(r'"children": "([^"]+)", "className": "name", "scope": "row"', drawn)
+    assert len(set(lines)) == len(lines) == 12
+    assert set(rates) <= set(lines)
 
 
 def test_the_usual_plan_leaves_the_other_kind_and_the_bins_their_share(empty_data: Data) -> None:
