@@ -22,7 +22,6 @@ from analysis.sequential import SequentialPlan, sequential_plan
 from analysis.site import read_site
 from analysis.words import PER, one, per_10k, told_apart, two_digits
 from dashboard import filters, parts, theme
-from dashboard.batches import USUAL_BINS
 from dashboard.data import Data
 from dashboard.figures import acceptance as figures
 from dashboard.forms import writes_address
@@ -95,7 +94,7 @@ class Design:
             "bad": f"{usual.bad * PER:.12g}",
             "producer": f"{KIND_RISK * 100:g}",
             "consumer": f"{CONSUMER_RISK * 100:g}",
-            "bins": str(USUAL_BINS),
+            "bins": parts.last(query, "bins") or str(data.usual_bins(parts.last(query, "tower"))),
             "cycles": "",
             "pace": "",
         }

@@ -15,6 +15,7 @@ from analysis.burn_ins import Batch
 from analysis.plans import Asked
 from analysis.ran_on import Conditions
 from analysis.sequential import sequential_plan
+from analysis.store import Store
 from dashboard import app as shell
 from dashboard import filters
 from dashboard.commands import plan as plan_command
@@ -22,6 +23,7 @@ from dashboard.data import Data
 from dashboard.pages import acceptance as page
 from dashboard.pages.acceptance_shown import path_title, told_conditions
 from dashboard.pages.judged import judgement
+from tests.conftest import read
 from tests.dashboard.test_page_overview import shown
 
 NOW = dt.datetime(2031, 3, 14, 8, 5)
@@ -74,6 +76,24 @@ def test_an_empty_store_can_be_typed_into_and_planned_with(empty_data: Data) -> 
     name, told = shell.page_at(empty_data, "/acceptance", "")
     assert name == "Acceptance" and "Plan a burn-in" in shown(told)
     assert not shell.filtered("/acceptance")
+
+
+def test_the_forms_begin_with_the_bins_of_the_tower_list(store: Store) -> None:
+    def bins(search: str) -> list[str]:
+        fields = page.layout(data, **filters.parse_query(search))
+        return [fields[f"acceptance-{name}"].value for name in ("bins", "plan-bins")]
+
+    store.add(read(b"tower,bins\nB,14\nC,14\nD,\n"))
+    data = Data(store.folder)
+    assert [data.listed_bins(tower) for tower in "BCDE"] == [14, 14, None, None]
+    assert bins("tower=B") == ["14", "14"]
+    assert bins("tower=D") == ["10", "10"]
+    store.add(read(b"tower,bins\nD,14\n"))
+    assert bins("tower=E") == bins("") == ["14", "14"]
+    store.add(read(b"tower,bins\nD,8\n"))
+    assert bins("") == ["10", "10"]
+    assert bins("tower=D") == ["8", "8"]
+    assert bins("tower=D&typed=B&bins=12&plan_bins=9") == ["12", "9"]
 
 
 def test_a_typed_burn_in_is_judged_as_its_batches_are(sample_data: Data) -> None:
