@@ -38,7 +38,7 @@ from analysis.run_by_run import (
     ended,
 )
 from analysis.screens import each_risk
-from analysis.words import listed, one, per_10k, two_digits
+from analysis.words import listed, one, per_10k, told_apart, two_digits
 
 #: Default risk of all screens together, the producer's.
 SCREENS_RISK = 0.01
@@ -228,10 +228,11 @@ class Judgement:
         told = []
         for k in self.kinds.values():
             if k.proved_bound < k.asked.bad:
+                bound, bad = told_apart((k.proved_bound, k.asked.bad))
                 told.append(
-                    f"{k.kind.capitalize()}: {k.shown()} a rate below {per_10k(k.proved_bound)} "
+                    f"{k.kind.capitalize()}: {k.shown()} a rate below {bound} "
                     "per 10,000 feeds with 95 % confidence, which is better than the bad rate of "
-                    f"{per_10k(k.asked.bad)}."
+                    f"{bad}."
                 )
         return tuple(told)
 
@@ -239,11 +240,11 @@ class Judgement:
         """Say what was not proved."""
         told = []
         for k in self.kinds.values():
-            bad = per_10k(k.asked.bad)
+            bound, bad = told_apart((k.proved_bound, k.asked.bad))
             if k.proved_bound >= k.asked.bad:
                 told.append(
                     f"{k.kind.capitalize()}: {k.shown()} no more than a rate below "
-                    f"{per_10k(k.proved_bound)} per 10,000 feeds; that it is better than the bad "
+                    f"{bound} per 10,000 feeds; that it is better than the bad "
                     f"rate of {bad} is not proved with 95 % confidence."
                 )
             elif k.verdict == "go on":

@@ -23,7 +23,7 @@ from scipy.special import betainc
 from analysis.intervals import upper_bound
 from analysis.searches import first_whole
 from analysis.walks import FloatArray, at_most, more_than
-from analysis.words import per_10k
+from analysis.words import per_10k, told_apart
 
 #: Rates and feeds that a plan can be made for.
 LEAST_RATE, MOST_RATE = 1e-7, 0.5
@@ -76,11 +76,17 @@ class Asked:
         _check_risk("producer's", self.producer_risk)
         _check_risk("consumer's", self.consumer_risk)
 
+    def rates(self) -> tuple[str, str]:
+        """Say the good rate and the bad one per 10,000 feeds, so that they do not read alike."""
+        good, bad = told_apart((self.good, self.bad))
+        return good, bad
+
     def risks(self) -> str:
         """Say what is asked, in a clause."""
+        good, bad = self.rates()
         return (
-            f"a tower at {per_10k(self.good)} per 10,000 feeds passes with at least "
-            f"{percent(1 - self.producer_risk)}, one at {per_10k(self.bad)} fails with at least "
+            f"a tower at {good} per 10,000 feeds passes with at least "
+            f"{percent(1 - self.producer_risk)}, one at {bad} fails with at least "
             f"{percent(1 - self.consumer_risk)}"
         )
 
@@ -186,9 +192,10 @@ class SinglePlan:
         few = f"at most {_faults(self.allowed)}" if self.allowed else "no fault at all"
         text = f"Run {self.feeds:,} feeds; pass with {few}. "
         if self.asked is not None and self.producer_risk is not None:
+            good, bad = self.asked.rates()
             return (
-                f"{text}A tower at {per_10k(self.asked.good)} per 10,000 feeds then fails with "
-                f"a chance of {percent(self.producer_risk)}, and one at {per_10k(self.bad)} "
+                f"{text}A tower at {good} per 10,000 feeds then fails with "
+                f"a chance of {percent(self.producer_risk)}, and one at {bad} "
                 f"passes with one of {percent(self.consumer_risk)}."
             )
         return (

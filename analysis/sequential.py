@@ -28,7 +28,7 @@ from analysis.plans import (
 )
 from analysis.searches import first_whole, least_place
 from analysis.walks import Check, FloatArray, Walk, at_most, more_than, walk
-from analysis.words import per_10k, two_digits
+from analysis.words import two_digits
 
 #: A sequential plan is cut off at so many single plans when no maximum is given; its mean is then
 #: near the least there can be, within 2 % where it waits for more than a few faults.
@@ -98,10 +98,11 @@ class SequentialPlan:
     def sentence(self) -> str:
         """Say how long it will take and what it proves."""
         good, bad = self.expected_feeds([self.asked.good, self.asked.bad])
+        good_rate, bad_rate = self.asked.rates()
         return (
             f"Run until the count leaves the band, {self.feeds:,} feeds at most: "
-            f"{two_digits(good)} are expected of a tower at {per_10k(self.asked.good)} per 10,000 "
-            f"feeds and {two_digits(bad)} of one at {per_10k(self.asked.bad)}. The first fails "
+            f"{two_digits(good)} are expected of a tower at {good_rate} per 10,000 "
+            f"feeds and {two_digits(bad)} of one at {bad_rate}. The first fails "
             f"with a chance of {percent(self.producer_risk)}, the second passes with one of "
             f"{percent(self.consumer_risk)}."
         )

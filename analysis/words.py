@@ -25,19 +25,25 @@ def many(number: int, thing: str) -> str:
     return f"{number:,} {thing}" if number == 1 else f"{number:,} {thing}s"
 
 
-def two_digits(value: float) -> str:
-    """Write a number with two significant digits, without an exponent."""
+def significant(value: float, digits: int) -> str:
+    """Write a number with so many significant digits, two or more, without an exponent."""
     # Beyond any count there can be; written out it would be a row of noughts.
     if abs(value) < 1e-9:
         return "0"
-    digits = max(0, 1 - int(np.floor(np.log10(abs(value)))))
-    rounded = round(value, digits)
+    last = digits - 1
+    places = max(0, last - int(np.floor(np.log10(abs(value)))))
+    rounded = round(value, places)
     # Rounding up to the next power of ten (0.996 to 1.0) leaves one digit too many.
-    digits = max(0, 1 - int(np.floor(np.log10(abs(rounded))))) if rounded else digits
-    if abs(rounded) >= 100:
-        scale = 10 ** (int(np.floor(np.log10(abs(rounded)))) - 1)
+    places = max(0, last - int(np.floor(np.log10(abs(rounded))))) if rounded else places
+    if abs(rounded) >= 10**digits:
+        scale = 10 ** (int(np.floor(np.log10(abs(rounded)))) - last)
         return f"{round(value / scale) * scale:,.0f}"
-    return f"{rounded:.{digits}f}"
+    return f"{rounded:,.{places}f}"
+
+
+def two_digits(value: float) -> str:
+    """Write a number with two significant digits, without an exponent."""
+    return significant(value, 2)
 
 
 def per_10k(rate: float) -> str:
@@ -54,6 +60,20 @@ def times_range(low: float, high: float) -> str:
     if high < NO_UPPER_END:
         return f"{two_digits(low)} to {two_digits(high)}"
     return f"{two_digits(low)} or more" if low > 0 else "any number"
+
+
+def told_apart(rates: Sequence[float]) -> list[str]:
+    """Write rates per feed as ones per 10,000 feeds, so that no two that differ read alike.
+
+    All have two significant digits, or as many more as tell them apart; 12 at most, beyond which
+    two numbers that were typed do not differ.
+    """
+    different = len({f"{rate:.12g}" for rate in rates})
+    for digits in range(2, 13):
+        told = [significant(rate * PER, digits) for rate in rates]
+        if len(set(told)) >= different:
+            break
+    return told
 
 
 def chance(share: float) -> str:

@@ -11,10 +11,9 @@ from collections.abc import Mapping, Sequence
 
 from analysis.burn_ins import Batch, BatchError, typed_burn_in
 from analysis.log_format import MOST_BINS
+from analysis.words import many
 from dashboard import filters, parts
 
-#: Bins of a tower, where nothing says otherwise.
-USUAL_BINS = 10
 _MOST_CYCLES = 10_000_000
 
 #: What the form holds, by name.
@@ -107,7 +106,9 @@ def check_batches(bins: int, batches: Sequence[Batch]) -> None:
             )
 
 
-def with_batch(query: filters.Query, typed: Mapping[str, str], now: dt.datetime) -> str:
+def with_batch(
+    query: filters.Query, typed: Mapping[str, str], now: dt.datetime, listed: int | None = None
+) -> str:
     """Return an address with one more batch, as typed.
 
     Parameters
@@ -118,6 +119,8 @@ def with_batch(query: filters.Query, typed: Mapping[str, str], now: dt.datetime)
         What stands in the form: tower, name, bins, cycles, misses, doubles.
     now : datetime
         When the burn-in begins, if this is its first batch; wall time.
+    listed : int, optional
+        How many bins the tower list says that the tower has.
 
     Raises
     ------
@@ -127,6 +130,12 @@ def with_batch(query: filters.Query, typed: Mapping[str, str], now: dt.datetime)
     if not typed["tower"]:
         raise BatchError("the tower has no name; type which tower this is")
     bins = read_bins(typed["bins"])
+    # Feeds are cycles times bins: with bins that are not there, a tower would pass too soon.
+    if listed is not None and bins != listed:
+        raise BatchError(
+            f"tower {typed['tower']} has {many(listed, 'bin')} by the tower list, and not "
+            f"{bins:,}; type {listed} here, or correct the tower list if it is out of date"
+        )
     cycles = _whole(typed["cycles"], "cycles", "what the counter says of this batch")
     batch = Batch(cycles, _faults(typed["misses"], "misses"), _faults(typed["doubles"], "doubles"))
     before = list(query.get("batch", ())) if "typed" in query else []

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from analysis import answers
-from analysis.at_tower import TowerNow, offered_names, towers_now
+from analysis.at_tower import USUAL_BINS, TowerNow, offered_names, towers_now
 from analysis.counts import Account, LogScan
 from analysis.export import run_cells
 from analysis.filters import Filters
@@ -181,6 +181,21 @@ class Reader:
     def stocks(self) -> list[dict[str, object]]:
         """Return the stock list."""
         return self._opened().scan.list_rows("stocks")
+
+    def listed_bins(self, tower: str) -> int | None:
+        """Return how many bins a tower has by the tower list; None where that does not say."""
+        return self._listed_bins().get(tower)
+
+    def usual_bins(self, tower: str) -> int:
+        """Return how many bins to begin with: the tower's, or those that every listed one has."""
+        every = set(self._listed_bins().values())
+        of_all = every.pop() if len(every) == 1 else None
+        return self.listed_bins(tower) or of_all or USUAL_BINS
+
+    def _listed_bins(self) -> dict[str, int | None]:
+        rows = self._opened().scan.list_rows("towers")
+        bins = ((str(row["tower"]), row["bins"]) for row in rows)
+        return {tower: one if isinstance(one, int) else None for tower, one in bins}
 
     def towers_now(self, now: dt.datetime) -> tuple[TowerNow, ...]:
         """Answer what a run that begins now on each tower is offered."""

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
 #: Rates of the operating characteristic that JSON holds, and that a terminal shows.
 _RATES, _SHOWN = 31, 9
+#: No rate of them lies nearer than this share to one that was given.
+_NEAR = 0.01
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -243,7 +245,13 @@ def _rates(plan: Plan, options: argparse.Namespace, number: int) -> list[float]:
     low = (options.good or options.bad / 5) / 5
     grid = np.geomspace(max(low, LEAST_RATE), min(3 * options.bad, MOST_RATE), number)
     given = [rate for rate in (options.good, options.bad) if rate is not None]
-    return sorted({*grid.tolist(), *given})
+    # One so near a given rate says the same again, in nearly the same digits.
+    apart = [
+        rate
+        for rate in grid.tolist()
+        if not any(math.isclose(rate, one, rel_tol=_NEAR) for one in given)
+    ]
+    return sorted({*apart, *given})
 
 
 def _json(plan: Plan, choices: Sequence[SinglePlan], options: argparse.Namespace) -> dict[str, Any]:
@@ -309,7 +317,7 @@ def _json(plan: Plan, choices: Sequence[SinglePlan], options: argparse.Namespace
 def _print(plan: Plan, choices: Sequence[SinglePlan], options: argparse.Namespace) -> None:
     from analysis.plans import SinglePlan, proves
     from analysis.sequential import SequentialPlan
-    from analysis.words import per_10k, two_digits
+    from analysis.words import per_10k, told_apart, two_digits
 
     rates = _rates(plan, options, _SHOWN)
     print()
@@ -317,13 +325,17 @@ def _print(plan: Plan, choices: Sequence[SinglePlan], options: argparse.Namespac
         ("per 10,000 feeds", "passes with", "expected feeds", ""),
         [
             (
-                per_10k(rate),
+                told,
                 _percent(float(accept)),
                 f"{feeds:,.0f}" if isinstance(plan, SinglePlan) else two_digits(float(feeds)),
                 "good" if rate == options.good else "bad" if rate == options.bad else "",
             )
-            for rate, accept, feeds in zip(
-                rates, plan.accept(rates), plan.expected_feeds(rates), strict=True
+            for told, rate, accept, feeds in zip(
+                told_apart(rates),
+                rates,
+                plan.accept(rates),
+                plan.expected_feeds(rates),
+                strict=True,
             )
         ],
         left=("",),
@@ -374,9 +386,11 @@ def _print(plan: Plan, choices: Sequence[SinglePlan], options: argparse.Namespac
 
 def _percent(share: float) -> str:
     """Write a chance in percent; never as certain what is not."""
-    if 0 < share < 0.0005:
+    # No tower with some faults and some clean feeds passes for certain, nor fails: a share that is
+    # 0 or 1 to the last binary digit is not either.
+    if share < 0.0005:
         return "below 0.1 %"
-    if 0.9995 < share < 1:
+    if share > 0.9995:
         return "above 99.9 %"
     return f"{100 * share:.1f} %"
 

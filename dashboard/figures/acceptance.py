@@ -7,6 +7,7 @@ whole. What came after the verdict is drawn lighter: it changes nothing.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -350,7 +351,10 @@ def curves(plan: Plan) -> Curves:
     good = asked.good if asked else plan.feeds**-1
     bad = asked.bad if asked else 2 * good
     end = min(2 * bad, 0.999)
-    rates = tuple(sorted({good, bad, *(end * n / _RATES for n in range(1, _RATES + 1))}))
+    grid = (end * n / _RATES for n in range(1, _RATES + 1))
+    # A step that is a given rate but for its last binary digit would be the same point twice.
+    steps = (r for r in grid if not (math.isclose(r, good) or math.isclose(r, bad)))
+    rates = tuple(sorted({good, bad, *steps}))
     return Curves(
         rates,
         tuple(float(chance) for chance in plan.accept(rates)),

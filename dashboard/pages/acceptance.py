@@ -73,7 +73,8 @@ def register(app: Dash, data: Data) -> None:
         try:
             query = filters.parse_query(str(search or ""))
             typed = {n: str(v or "").strip() for n, v in zip(TYPED, values, strict=True)}
-            return with_batch(query, typed, read_site(data.folder).now().replace(tzinfo=None)), ""
+            now = read_site(data.folder).now().replace(tzinfo=None)
+            return with_batch(query, typed, now, data.listed_bins(typed["tower"])), ""
         except BatchError as error:
             return no_update, parts.sentence(error)
 

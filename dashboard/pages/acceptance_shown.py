@@ -22,7 +22,7 @@ from analysis.ran_on import Conditions, between
 from analysis.run_by_run import KindJudged
 from analysis.words import listed
 from dashboard import filters, parts, theme
-from dashboard.batches import USUAL_BINS, read_batch
+from dashboard.batches import read_batch
 from dashboard.data import Data
 from dashboard.figures import acceptance as figures
 from dashboard.pages import planner
@@ -299,14 +299,11 @@ class Shown:
     def _form(self) -> Component:
         query = self.query
         batches = list(query.get("batch", ())) if "typed" in query else []
-        bins = parts.last(query, "bins") or str(USUAL_BINS)
+        tower = parts.last(query, "typed") or parts.last(query, "tower")
+        bins = parts.last(query, "bins") or str(self.data.usual_bins(tower))
         name = parts.last(query, "burn_in") if "typed" in query else ""
         fields = [
-            parts.field(
-                "acceptance-tower",
-                "Tower",
-                parts.last(query, "typed") or parts.last(query, "tower"),
-            ),
+            parts.field("acceptance-tower", "Tower", tower),
             parts.field("acceptance-name", "Burn-in, if it has a name", name),
             parts.field("acceptance-bins", "Number of bins", bins, numeric=True),
             parts.field("acceptance-cycles", "Cycles of this batch", "", numeric=True),

@@ -20,9 +20,8 @@ from analysis.log_format import MOST_BINS
 from analysis.plans import Asked, PlanError, SinglePlan, proves, single_plan
 from analysis.sequential import SequentialPlan, sequential_plan
 from analysis.site import read_site
-from analysis.words import PER, one, per_10k, two_digits
+from analysis.words import PER, one, per_10k, told_apart, two_digits
 from dashboard import filters, parts, theme
-from dashboard.batches import USUAL_BINS
 from dashboard.data import Data
 from dashboard.figures import acceptance as figures
 from dashboard.forms import writes_address
@@ -95,7 +94,7 @@ class Design:
             "bad": f"{usual.bad * PER:.12g}",
             "producer": f"{KIND_RISK * 100:g}",
             "consumer": f"{CONSUMER_RISK * 100:g}",
-            "bins": str(USUAL_BINS),
+            "bins": parts.last(query, "bins") or str(data.usual_bins(parts.last(query, "tower"))),
             "cycles": "",
             "pace": "",
         }
@@ -308,16 +307,17 @@ class Design:
         assert curves.rates
         few = set(range(0, len(curves.rates), _EVERY))
         few |= {curves.rates.index(rate) for rate in (self.asked().good, self.asked().bad)}
+        shown = sorted(few)
         rows = [
             html.Tr(
                 [
-                    html.Th(per_10k(curves.rates[i]), scope="row", className="name"),
+                    html.Th(rate, scope="row", className="name"),
                     html.Td(f"{100 * curves.accept[i]:.1f}\u00a0%"),
                     html.Td(f"{curves.feeds[i] / bins:,.0f}"),
                     html.Td(theme.feeds(round(curves.feeds[i]))),
                 ]
             )
-            for i in sorted(few)
+            for i, rate in zip(shown, told_apart([curves.rates[i] for i in shown]), strict=True)
         ]
         return parts.numbers_table(
             f"What the plan for {self.kind} does, by the true rate",

@@ -18,7 +18,7 @@ from analysis.log_format import SETTINGS
 from analysis.ran_on import between
 from analysis.run_by_run import BinJudged, KindJudged
 from analysis.sequential import SequentialPlan
-from analysis.words import listed, one, per_10k, two_digits
+from analysis.words import listed, one, per_10k, told_apart, two_digits
 from dashboard import theme
 from dashboard.reports import letter
 from dashboard.reports.blocks import Facts, Grid, Items, Letter, Section, Signatures, Text
@@ -149,8 +149,8 @@ def _opening(judgement: Judgement) -> Section:
 def _plans(judgement: Judgement) -> Section:
     kinds = tuple(judgement.kinds.values())
     lines = [
-        ("Good rate, per 10,000 feeds", [per_10k(k.asked.good) for k in kinds]),
-        ("Bad rate, per 10,000 feeds", [per_10k(k.asked.bad) for k in kinds]),
+        ("Good rate, per 10,000 feeds", [k.asked.rates()[0] for k in kinds]),
+        ("Bad rate, per 10,000 feeds", [k.asked.rates()[1] for k in kinds]),
         ("How it is run", [_run_by(k) for k in kinds]),
         (
             "Chance that a tower at the good rate fails",
@@ -254,7 +254,9 @@ def _totals(judgement: Judgement) -> Section:
             ),
         ]
     lines.append(("In all", [_seen(k.count, k.feeds) for k in kinds]))
-    lines.append(("Proves at most, per 10,000 feeds", [per_10k(k.proved_bound) for k in kinds]))
+    # Beside the bad rate above, which it may only just keep below.
+    bounds = [told_apart((k.proved_bound, k.asked.bad))[0] for k in kinds]
+    lines.append(("Proves at most, per 10,000 feeds", bounds))
     if judgement.verdict == "go on":
         lines.append(
             (

@@ -358,6 +358,15 @@ class TestWhatWasProved:
         )
         assert any("extra cycles on this bin alone" in told for told in found.not_proved())
 
+    def test_a_bound_just_above_the_bad_rate_does_not_read_like_it(self):
+        told = judged(batch(2_982)).not_proved()[0]
+        # By scipy.stats: beta.ppf(0.95, 1, 29,820) is 1.00455e-4.
+        assert told == (
+            "Misses: 0 misses in 29,820 feeds prove no more than a rate below 1.005 per 10,000 "
+            "feeds; that it is better than the bad rate of 1.000 is not proved with 95 % "
+            "confidence."
+        )
+
     def test_one_look_proves_what_fixed_feeds_do(self):
         found = judged(batch(7_500, misses=[2, 9], doubles=[5]))
         for kind in found.kinds.values():

@@ -16,7 +16,7 @@ from analysis.proven import prove
 from analysis.rates import Rate, pooled, rates
 from analysis.run_sums import regroup
 from analysis.tower_spreads import clustering, spreads
-from analysis.words import per_10k, times_range, two_digits
+from analysis.words import per_10k, times_range, told_apart, two_digits
 
 NONE = Account(0, 0, 0, None, None)
 
@@ -261,6 +261,23 @@ def test_an_upper_end_that_tells_nothing_is_left_out(low, high, text):
 
 def test_rates_are_shown_per_ten_thousand_feeds():
     assert per_10k(3.1e-4) == "3.1"
+
+
+@pytest.mark.parametrize(
+    ("rates", "told"),
+    [
+        ((3e-5, 1e-4), ["0.30", "1.0"]),
+        ((1e-4, 1.02e-4), ["1.00", "1.02"]),
+        ((0.996e-4, 1e-4), ["0.996", "1.00"]),
+        ((1.0045e-4, 1e-4, 3e-6), ["1.004", "1.000", "0.03000"]),
+        ((0.1234, 0.1236), ["1,230", "1,240"]),
+        ((0.12341, 0.12344), ["1,234.1", "1,234.4"]),
+        # Alike but for the last binary digit: there is nothing to tell apart.
+        ((0.1 + 0.2, 0.3), ["3,000", "3,000"]),
+    ],
+)
+def test_rates_that_differ_never_read_alike(rates, told):
+    assert told_apart(rates) == told
 
 
 def test_faults_without_a_bin_are_said_to_be_that():

@@ -101,6 +101,47 @@ def test_a_good_rate_beside_it_has_its_risk(run):
     assert answer["producer_risk"] == pytest.approx(1 - (1 - 1e-5) ** answer["feeds"], rel=1e-9)
 
 
+def table(said):
+    """Return the lines below the first header, split into words."""
+    return [line.split() for line in said.out.split("\n\n")[1].splitlines()[1:]]
+
+
+@pytest.mark.parametrize(
+    ("words", "given"),
+    [
+        # The bad rate reads 1.0, and so did a rate of 1.02 between it and three times it.
+        (("--bad", "1e-4", "--allowed", 0), {"1.00": "bad"}),
+        (("--good", "1e-4", "--bad", "1.04e-4", "--max-feeds", 5000), {"1.00": "good"}),
+        # 2.001e-5 and 2e-5 are one rate to whoever reads.
+        (("--good", "2e-5", "--bad", "1e-4", "--allowed", 3), {"0.200": "good", "1.00": "bad"}),
+        # So are 3e-5 and 6e-6 times a square root of 25.
+        (("--good", "3e-5", "--bad", "5e-5", "--max-feeds", 5000), {"0.30": "good"}),
+    ],
+)
+def test_no_two_lines_of_its_table_read_alike(run, words, given):
+    lines = table(run("plan", *words))
+    rates = [line[0] for line in lines]
+    assert len(set(rates)) == len(rates) >= 9
+    assert given.items() <= {line[0]: line[-1] for line in lines}.items()
+    between = [float(rate) for rate in rates]
+    assert all(high > 1.005 * low for low, high in zip(between, between[1:], strict=False))
+
+
+def test_rates_that_are_near_are_told_apart_in_its_sentence(run):
+    said = run("plan", "--good", "1e-4", "--bad", "1.04e-4", "--max-feeds", 5000).out
+    assert "A tower at 1.00 per 10,000 feeds then fails" in said
+    assert "and one at 1.04 passes" in said
+
+
+def test_no_chance_of_its_table_is_certain(run):
+    # To the last binary digit a tower at 0.06 per 10,000 feeds passes always.
+    chances = [
+        " ".join(line[1:4]) for line in table(run("plan", "--good", "3e-5", "--bad", "5e-5"))
+    ]
+    assert chances[0].startswith("above 99.9 %")
+    assert not [chance for chance in chances if chance.startswith(("100.0 %", "0.0 %"))]
+
+
 def test_cycles_and_hours(run):
     said = run("plan", *TWO, "--bins", 10, "--pace", 3000)
     assert "With 10 bins that is 10,532 cycles, 3.5 hours." in said.out

@@ -35,6 +35,17 @@ def test_what_else_is_in_the_address_stays() -> None:
     assert "plan_good=0.2&tower=B" in with_batch(query, form(), NOW)
 
 
+@pytest.mark.parametrize(("bins", "listed"), [("10", 14), ("10", 8)])
+def test_bins_that_the_tower_list_has_otherwise_are_not_counted(bins: str, listed: int) -> None:
+    with pytest.raises(BatchError) as error:
+        with_batch({}, form(bins=bins), NOW, listed)
+    assert str(error.value) == (
+        f"tower B has {listed} bins by the tower list, and not 10; type {listed} here, or correct "
+        "the tower list if it is out of date"
+    )
+    assert f"bins={listed}" in with_batch({}, form(bins=str(listed)), NOW, listed)
+
+
 @pytest.mark.parametrize(
     ("changed", "told"),
     [

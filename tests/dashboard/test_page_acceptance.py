@@ -2,17 +2,20 @@ import argparse
 import csv
 import datetime as dt
 import io
+import json
 import re
 import shlex
 
 import pytest
 from flask.testing import FlaskClient
+from plotly.utils import PlotlyJSONEncoder
 from scipy.stats import binom
 
 from analysis.burn_ins import Batch
 from analysis.plans import Asked
 from analysis.ran_on import Conditions
 from analysis.sequential import sequential_plan
+from analysis.store import Store
 from dashboard import app as shell
 from dashboard import filters
 from dashboard.commands import plan as plan_command
@@ -20,6 +23,7 @@ from dashboard.data import Data
 from dashboard.pages import acceptance as page
 from dashboard.pages.acceptance_shown import path_title, told_conditions
 from dashboard.pages.judged import judgement
+from tests.conftest import read
 from tests.dashboard.test_page_overview import shown
 
 NOW = dt.datetime(2031, 3, 14, 8, 5)
@@ -74,6 +78,24 @@ def test_an_empty_store_can_be_typed_into_and_planned_with(empty_data: Data) -> 
     assert not shell.filtered("/acceptance")
 
 
+def test_the_forms_begin_with_the_bins_of_the_tower_list(store: Store) -> None:
+    def bins(search: str) -> list[str]:
+        fields = page.layout(data, **filters.parse_query(search))
+        return [fields[f"acceptance-{name}"].value for name in ("bins", "plan-bins")]
+
+    store.add(read(b"tower,bins\nB,14\nC,14\nD,\n"))
+    data = Data(store.folder)
+    assert [data.listed_bins(tower) for tower in "BCDE"] == [14, 14, None, None]
+    assert bins("tower=B") == ["14", "14"]
+    assert bins("tower=D") == ["10", "10"]
+    store.add(read(b"tower,bins\nD,14\n"))
+    assert bins("tower=E") == bins("") == ["14", "14"]
+    store.add(read(b"tower,bins\nD,8\n"))
+    assert bins("") == ["10", "10"]
+    assert bins("tower=D") == ["8", "8"]
+    assert bins("tower=D&typed=B&bins=12&plan_bins=9") == ["12", "9"]
+
+
 def test_a_typed_burn_in_is_judged_as_its_batches_are(sample_data: Data) -> None:
     batches = (Batch(4000, (3,)), Batch(4000, (None,), (7, 7)))
     judged = sample_data.judge_batches("B", 10, batches, NOW)
@@ -114,6 +136,26 @@ def test_a_plan_is_said_in_cycles_and_hours(empty_data: Data) -> None:
     text = said(empty_data, "plan_cycles=30,000")
     assert "--sequential --max-feeds 300000 --save" in text
     assert sequential_plan(Asked(3e-5, 1e-4, 0.02), 300_000).sentence() in text
+
+
+@pytest.mark.parametrize(
+    ("good", "bad", "rates"),
+    [
+        # A step of the curve is 0.3 too, but for its last binary digit.
+        ("0.3", "0.5", ["0.30", "0.50"]),
+        ("1", "1.04", ["1.00", "1.04"]),
+    ],
+)
+def test_no_two_lines_of_the_plans_table_read_alike(
+    empty_data: Data, good: str, bad: str, rates: list[str]
+) -> None:
+    search = f"plan_how=single&plan_good={good}&plan_bad={bad}&plan_producer=20"
+    drawn = json.dumps(
+        page.layout(empty_data, **filters.parse_query(search)), cls=PlotlyJSONEncoder
+    )
+    lines = re.findall(r'"children": "([^"]+)", "className": "name", "scope": "row"', drawn)
+    assert len(set(lines)) == len(lines) == 12
+    assert set(rates) <= set(lines)
 
 
 def test_the_usual_plan_leaves_the_other_kind_and_the_bins_their_share(empty_data: Data) -> None:
