@@ -434,7 +434,9 @@ def _missing(overview: Overview) -> str:
         )
     now = overview.now.get(overview.filters.kind)
     if now is not None and not now.spread_known:
-        told.append("Fewer than 30 runs: how far faults come in clusters is not known yet.")
+        told.append(
+            "A tower has fewer than 30 runs: how far its faults come in clusters is not known yet."
+        )
     if not told and missing == Missing(0, 0, 0, 0, 0):
         return "Nothing is missing: humidity and stock were logged on every feed, all were watched."
     return " ".join(told)

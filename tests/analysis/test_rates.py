@@ -181,7 +181,19 @@ def test_few_runs_are_said():
     said = rates(table, ("bin",), "misses", Account(6, 3, 25000, None, None), spread).sentence()
     assert said.startswith("2.8 misses per 10,000 feeds (")
     assert "7 in 25,000 feeds" in said
-    assert "fewer than 30 runs" in said
+    assert "fewer than 30 runs of each of towers A and B, so" in said
+
+
+def test_few_runs_are_said_of_the_tower_that_has_few():
+    rows = [(1, "A", f"r{i}", 4000, 1, 0) for i in range(30)] + [(1, "new", "r1", 2649, 0, 0)]
+    table = counts(rows)
+    spread = spreads(table, "misses")
+    account = Account(31, 31, 122_649, None, None)
+    said = rates(table, ("bin",), "misses", account, spread).sentence()
+    assert "The log has fewer than 30 runs of tower new, so" in said
+    settled = table.filter(pa.array([True] * 30 + [False]))
+    said = rates(settled, ("bin",), "misses", account, spread).sentence()
+    assert "fewer than" not in said
 
 
 def test_zero_faults_prove_what_the_closed_form_says():
