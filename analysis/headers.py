@@ -73,7 +73,8 @@ def tell_kind(names: Sequence[str]) -> LogKind:
     missing = [name for name in likeliest.needed if name not in given]
     raise NotALogError(
         f"the header looks like that of a {likeliest.title} but has no column "
-        f"{' or '.join(missing)}; add it, or rename the column that holds it"
+        f"{' or '.join(missing)}; add it, rename the column that holds it, or say in the site file "
+        "which of your headers it is"
     )
 
 
