@@ -20,6 +20,7 @@ from typing import BinaryIO
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from analysis.headers import columns_passed_over, known_names, name_columns, own_names, tell_kind
 from analysis.line_checks import BlockReader, Problem, ReadBlock, RejectedLine
@@ -188,6 +189,7 @@ def _read(
     warnings = _encoding_warnings(text) + name_columns(names, kind)
     rows = Rows(content_schema(kind).append(pa.field(LINE, pa.int64())), scratch)
     rejected: Lines[RejectedLine] = Lines(scratch)
+    towers: set[str] = set()
     lines, done = 0, header.start
     reader = BlockReader(kind, names, header.delimiter != ",", tower_bins, site.date_form)
 
@@ -202,10 +204,13 @@ def _read(
         for line in part.rejected:
             rejected.append(line)
         rows.append(part.rows)
+        if kind.name in ("runs", "services"):
+            towers.update(pc.unique(part.rows["tower"]).to_pylist())
         done += part.size
         if progress is not None:
             progress(min(done, text.size), text.size)
     rows.finish()
+    warnings += _tower_warnings(towers, tower_bins)
     if not lines:
         raise NotALogError(
             f"the file has the header of a {kind.title} but no line after it; "
@@ -238,6 +243,17 @@ def _ahead(work: Callable[[Block], ReadBlock], cut: Iterator[Block]) -> Iterator
                 yield pending.popleft().result()
         while pending:
             yield pending.popleft().result()
+
+
+def _tower_warnings(towers: set[str], listed: Mapping[str, int]) -> list[str]:
+    """Name towers that the list has in other letters, capital or small: they would be new ones."""
+    meant = {tower.casefold(): tower for tower in listed}
+    return [
+        f"tower {tower} is not in the tower list, which has {meant[tower.casefold()]}; if that is "
+        f"meant, write {meant[tower.casefold()]}"
+        for tower in sorted(towers - set(listed))
+        if tower.casefold() in meant
+    ]
 
 
 def _encoding_warnings(text: Text) -> list[str]:

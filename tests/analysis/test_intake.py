@@ -58,7 +58,7 @@ class TestKinds:
     @pytest.mark.parametrize("missing", KINDS["runs"].needed)
     def test_a_run_log_without_a_needed_column_is_refused_by_its_name(self, missing: str) -> None:
         names = [name for name in RUNS_HEADER.split(",") if name != missing]
-        with pytest.raises(NotALogError, match=f"run log but has no column {missing}; "):
+        with pytest.raises(NotALogError, match=f"no column {missing}; .* site file"):
             tell_kind(names)
 
     @pytest.mark.parametrize("missing", ["when", "part", "action"])
@@ -334,6 +334,16 @@ class TestRunLog:
             run_log("0814,2031-03-14T08:05,A,1,10,off,1", "0814,2031-03-14T08:05,A,2,10,1,OFF")
         )
         assert [(r["misses"], r["doubles"]) for r in rows(parsed)] == [(None, 1), (1, None)]
+
+    def test_a_tower_in_other_letters_than_the_list_has_is_taken_and_told(self) -> None:
+        line = "0814,2031-03-14T08:05,{},1,4517,0,0"
+        raw = run_log(*(line.format(tower) for tower in ("West", "west", "Ost", "Nord")))
+        parsed = read(raw, tower_bins={"West": 12, "Ost": 12})
+        assert not parsed.rejected
+        assert parsed.warnings == [
+            "tower west is not in the tower list, which has West; if that is meant, write West"
+        ]
+        assert not read(raw).warnings
 
     def test_bins_are_no_more_than_the_tower_has(self) -> None:
         raw = run_log(
