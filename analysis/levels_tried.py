@@ -33,6 +33,9 @@ SETTLED = 0.95
 #: standard deviation of the logarithm; where numbers are on a line, each stands for itself as well.
 _OFF_THE_LINE = 0.25
 
+#: What stands for paper like a stock of which neither weight nor coating is listed.
+UNKNOWN_PAPER = "all paper of unknown weight and coating, which may not be like it"
+
 
 @dataclass(frozen=True)
 class Level:
@@ -81,6 +84,9 @@ class Tried:
         Of the faults that they are judged by.
     among : int
         How many settings are looked at together.
+    mixed : bool
+        Whether all that is known of such paper is that no list tells its weight and coating, so
+        that other papers in it may be quite unlike the stock.
     """
 
     setting: str
@@ -88,17 +94,21 @@ class Tried:
     levels: tuple[Level, ...]
     kind: str = "faults"
     among: int = 1
+    mixed: bool = False
 
     @property
     def settled(self) -> bool:
         """Whether one level that this stock ran at is the best beyond doubt.
 
         With a chance of 95 % or more, and more where several settings are looked at: among eight
-        that do not matter, one is 95 % sure every third time.
+        that do not matter, one is 95 % sure every third time. Never from papers that may be unlike
+        it.
         """
         first = self.levels[0] if self.levels else None
         needed = 1 - (1 - SETTLED) / self.among
-        return first is not None and bool(first.feeds) and (first.best or 0.0) >= needed
+        if first is None or self.mixed:
+            return False
+        return bool(first.feeds) and (first.best or 0.0) >= needed
 
     def between(self, first: str, second: str) -> float | None:
         """Return the rate at the second level over that at the first, as the log has it.
@@ -129,7 +139,7 @@ class Tried:
         return (
             f"{name.capitalize()} {first.level} {how} best of those tried, with fewest {self.kind} "
             f"({chance(first.best)} sure, against {listed(others)}), on {own} feeds of this stock "
-            f"and {first.feeds_like:,} of paper like it."
+            f"and {first.feeds_like:,} of {UNKNOWN_PAPER if self.mixed else 'paper like it'}."
         )
 
 

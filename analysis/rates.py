@@ -21,6 +21,9 @@ from analysis.spread import RUNS_FOR_SPREAD, Spread, widened_interval, widening
 from analysis.tower_spreads import Clustering, allowed, clustering
 from analysis.words import listed, one, per_10k
 
+# More towers than these are counted and not named.
+_NAMED = 6
+
 
 @dataclass(frozen=True)
 class Rate:
@@ -118,14 +121,23 @@ class RatesResult:
         if not self.account.rows:
             return "No rows of the log are in this filter; widen it."
         text = self.total.sentence(singly=singly)
-        few = [t for t in self.clustering if t in self.spread and not self.spread[t].known]
+        few = [
+            tower
+            for tower in self.clustering
+            if tower in self.spread and not self.spread[tower].known
+        ]
         if few and not singly:
-            towers = f"Tower {few[0]} has" if len(few) == 1 else f"Towers {listed(few)} each have"
+            # One new tower says nothing of the others, which may have run for years.
+            whose = f"tower {few[0]}" if len(few) == 1 else f"each of {_towers(few)}"
             text += (
-                f" {towers} fewer than {RUNS_FOR_SPREAD} runs in the log, so the spread between "
+                f" The log has fewer than {RUNS_FOR_SPREAD} runs of {whose}, so the spread between "
                 "them is unknown and ranges with them are on the safe side."
             )
         return text
+
+
+def _towers(names: Sequence[str]) -> str:
+    return f"{len(names)} towers" if len(names) > _NAMED else f"towers {listed(names)}"
 
 
 def rates(

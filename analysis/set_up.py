@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from analysis.ages import Ages
 from analysis.combinations_run import Combination, combinations
 from analysis.conditions import Conditions
-from analysis.conditions_levels import level_name
+from analysis.conditions_levels import level_name, paper_traits
 from analysis.counts import Account
 from analysis.filters import FilterError
 from analysis.levels_tried import StockRows, Tried
@@ -94,6 +94,11 @@ class SetUp:
     ran: Mapping[str, tuple[str, ...]]
     variance: float = 0.0
     without: str = ""
+
+    @property
+    def mixed(self) -> bool:
+        """Whether what is said of levels rests on papers that may be unlike this stock."""
+        return any(tried.mixed for tried in self.tried)
 
     @property
     def next_trial(self) -> tuple[str, Trial] | None:
@@ -234,7 +239,17 @@ def set_up(
     looked = StockRows(counts, here, conditions, ages, seed)
     found = [looked.tried(column) for column in logged]
     several = [one for one in found if one is not None and len(one.levels) > 1]
-    tried = tuple(replace(one, kind=kind, among=len(several)) for one in several)
+    # Stocks of which nothing is listed are one kind of paper to the model, like or unlike.
+    unknown = paper_traits(row)[:2] == ("", "")
+    tried = tuple(
+        replace(
+            one,
+            kind=kind,
+            among=len(several),
+            mixed=unknown and any(level.feeds_like > level.feeds for level in one.levels),
+        )
+        for one in several
+    )
     always = {one.setting: one.usual for one in found if one is not None and len(one.levels) == 1}
     for column in conditions.follows_paper:
         if ran := empty.ran.get(column):

@@ -139,8 +139,9 @@
     return asked ? asked.label : others[column] || column;
   }
 
-  // What this device has of a run that is stored without it.
-  function notStored(mine, theirs) {
+  // What this device has of a run that is stored without it. What stands here as the server last
+  // had it was not typed here since: another device went on with it.
+  function notStored(base, mine, theirs) {
     var found = [];
     Object.keys(mine.faults).forEach(function (name) {
       var here = mine.faults[name];
@@ -153,7 +154,7 @@
     });
     Object.keys(mine.fields).forEach(function (name) {
       var value = mine.fields[name];
-      if (columnOf(name) !== "air_at" && !same(value, theirs.fields[name])) {
+      if (columnOf(name) !== "air_at" && !same(value, base.fields[name]) && !same(value, theirs.fields[name])) {
         found.push(label(name) + " " + (typeof value === "string" ? value : JSON.stringify(value)));
       }
     });

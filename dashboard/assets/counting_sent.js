@@ -200,7 +200,8 @@
   function finished(name, there) {
     var one = count.held.runs[name];
     var run = one.content.fields.run;
-    var rest = there.content && there.content.fields ? count.notStored(one.content, there.content) : [];
+    var base = one.base || { fields: {}, faults: {} };
+    var rest = there.content && there.content.fields ? count.notStored(base, one.content, there.content) : [];
     if (rest.length) {
       count.held.rests.push({ tower: one.content.tower, run: there.content.fields.run, rest: rest });
     }

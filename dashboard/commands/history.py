@@ -75,12 +75,14 @@ def _entry(entry: Entry, site: Site) -> dict[str, object]:
 
 
 def _print_intakes(listed: Intakes, site: Site) -> None:
+    from analysis.words import many
+
     rows = []
     for entry in listed.entries:
         account = entry.account
         if entry.undoes is not None:
             what = f"intake {entry.undoes} taken back"
-            told = f"{account['taken_out']:,} rows out, {account['rows_added']:,} again"
+            told = f"{many(account['taken_out'], 'row')} out, {account['rows_added']:,} again"
         else:
             what = entry.file
             told = (
@@ -134,8 +136,13 @@ def _print_run(found: RunHistory, site: Site) -> None:
         place = (str(row.stretch), "?" if row.bin is None else str(row.bin))
         for change in row.changes:
             counts = [
-                "-" if change.what == "taken out" else "off" if n is None else f"{n:,}"
-                for n in (change.cycles, change.misses, change.doubles)
+                "-" if change.what == "taken out" else none if n is None else f"{n:,}"
+                for n, none in (
+                    # Without a bin there are no cycles; only counts can be off.
+                    (change.cycles, ""),
+                    (change.misses, "off"),
+                    (change.doubles, "off"),
+                )
             ]
             told = "; ".join(
                 f"{name} {before or 'empty'} to {after or 'empty'}"

@@ -38,9 +38,16 @@ def run(options: argparse.Namespace) -> int:
     """Write the sheet and say where it is."""
     from analysis.counts import LogScan
     from analysis.store import Store
+    from analysis.store_format import is_store
     from dashboard.reports import pen, sheet
 
-    scan = LogScan(Store(shared.store_folder(options)).snapshot())
+    folder = shared.store_folder(options)
+    if not is_store(folder):
+        raise UsageError(
+            f"there is no store in {folder}, so no tower is known yet; write a tower list, a CSV "
+            f"file with the columns tower and bins, and add it: feedtally add FILE --store {folder}"
+        )
+    scan = LogScan(Store(folder).snapshot())
     try:
         made = sheet.sheet_of(scan, options.tower, options.bins, shared.site(options))
     except (sheet.UnknownTowerError, sheet.BinsError) as error:

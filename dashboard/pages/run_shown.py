@@ -23,6 +23,7 @@ from analysis.site import Site, SiteError
 from analysis.snapshot import StoreError
 from analysis.taking_in import ChangedMeanwhileError, Upload
 from analysis.values import unescape_cell
+from analysis.words import many
 from dashboard import access, filters, theme
 from dashboard.data import Data
 from dashboard.pages.counting import called, foreign, named, reasons
@@ -257,7 +258,8 @@ def _what(entry: Entry) -> str:
 
 def _outcome(entry: Entry) -> str:
     if entry.undoes is not None:
-        return f"{entry.account.get('taken_out', 0):,} rows out"
+        again = entry.account.get("rows_added", 0)
+        return f"{many(entry.account.get('taken_out', 0), 'row')} out, {again:,} again"
     said = [
         f"{entry.account.get(name, 0):,} {name}"
         for name in ("added", "corrected", "rejected")

@@ -14,7 +14,7 @@ from flask import Response, request
 
 from analysis.combinations_run import Combination
 from analysis.filters import FilterError
-from analysis.levels_tried import Level, Tried
+from analysis.levels_tried import UNKNOWN_PAPER, Level, Tried
 from analysis.log_format import FAULT_KINDS
 from analysis.set_up import SetUp
 from analysis.site import read_site
@@ -183,6 +183,7 @@ def _ran(one: Combination, shared: Mapping[str, str]) -> Component:
 
 def _levels(made: SetUp) -> Component:
     rows = [_level(tried, level) for tried in made.tried for level in tried.levels]
+    like = UNKNOWN_PAPER if made.mixed else "paper of its weight and coating"
     heads = ["level", "feeds, this stock", "feeds, paper like it", "times the usual", "range"]
     return html.Section(
         [
@@ -197,7 +198,7 @@ def _levels(made: SetUp) -> Component:
             ),
             html.P(
                 f"Times the {made.kind} of the level that it mostly ran at, all else the same, on "
-                "paper of its weight and coating. Best: how likely it is the best of those tried; "
+                f"{like}. Best: how likely it is the best of those tried; "
                 "a dash where there are too few feeds to say. What goes with a level is not yet "
                 "what moving it would do: a trial tells that.",
                 className="key",

@@ -19,7 +19,7 @@ from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfgen.canvas import Canvas
 
 from analysis.combinations_run import Combination
-from analysis.levels_tried import Tried
+from analysis.levels_tried import UNKNOWN_PAPER, Tried
 from analysis.set_up import SetUp
 from analysis.starting_points import CAUTION
 from analysis.words import called, chance, listed, one, settings_words, two_digits
@@ -42,10 +42,10 @@ from dashboard.reports.pen import can_write as has_letters
 NONE_CLEAN = "No settings ran so clean that it is sure yet."
 NOTHING_TO_TRY = "Nothing: no two levels that this stock ran at are left to be told apart."
 
-#: What the table of settings means.
+#: What the table of settings means, up to the paper that it looks at beside the stock.
 HOW_SURE = (
     "How sure: the chance that it is the best of the levels tried, all else the same. Feeds: of "
-    "this stock, then of all paper of its weight and coating."
+    "this stock, then of "
 )
 
 #: How starting points are labelled.
@@ -304,7 +304,8 @@ def _body(made: SetUp, holds: _Holds, written: Callable[[str], str]) -> list[_Bl
         rows = [_row(tried) for tried in made.tried[: holds.rows]]
         if rows:
             out.append(_Table(tuple(tuple(map(written, row)) for row in rows), holds.size))
-            out.append(said("", HOW_SURE))
+            like = UNKNOWN_PAPER if made.mixed else "all paper of its weight and coating"
+            out.append(said("", f"{HOW_SURE}{like}."))
         if (more := len(made.tried) - len(rows)) > 0:
             left = theme.counted(more, "setting more", "settings more")
             out.append(said("", f"And {left}, which the command below shows."))

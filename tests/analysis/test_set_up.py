@@ -152,6 +152,23 @@ class TestByHand:
         assert [one.verdict for one in card.combinations] == ["clean", "not clean"]
         assert card.sentence().startswith("Stock P ran clean with blast soft")
 
+    def test_papers_of_which_nothing_is_listed_settle_nothing_for_each_other(self) -> None:
+        card = self.made(
+            {"stock": "P", "set_blast": "soft", "feeds": 10**6, "misses": 30},
+            {"stock": "P", "set_blast": "full", "feeds": 10**6, "misses": 30},
+            {"stock": "Q", "set_blast": "soft", "feeds": 10**6, "misses": 20},
+            {"stock": "Q", "set_blast": "full", "feeds": 10**6, "misses": 90},
+        )
+        (blast,) = card.tried
+        assert blast.levels[0].level == "soft" and (blast.levels[0].best or 0) > SETTLED
+        assert not blast.settled
+        assert card.sentence().startswith("No settings stand out for stock P yet")
+        assert blast.sentence() == (
+            "Blast soft may be best of those tried, with fewest misses (over 99 % sure, against "
+            "full), on 20,000,000 feeds of this stock and 40,000,000 of all paper of unknown "
+            "weight and coating, which may not be like it."
+        )
+
     def test_even_levels_are_an_even_chance_and_a_trial(self) -> None:
         card = self.made(
             {"stock": "P", "set_blast": "soft", "feeds": 10**4, "misses": 3},

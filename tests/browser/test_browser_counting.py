@@ -349,6 +349,30 @@ def test_what_was_counted_into_a_run_that_is_stored_meanwhile_is_named(
     assert place.faults(run) == {}
 
 
+def test_what_another_device_went_on_with_is_no_loss_of_this_one(
+    place: Place, own: Visit, browser: Browser
+) -> None:
+    page = own.open("/log")
+    run = begin(page, "A")
+    page.click("#count-miss-1")
+    kept(page)
+    with device(browser, place) as other:
+        other.locator(f"text=tower A, run {run}").click()
+        expect(other.locator("#count-miss-1")).to_contain_text("1")
+        # Away while the first changes something and stores the run.
+        other.goto(f"{place.address}/assets/scheme.js")
+        page.click("#count-changed")
+        page.locator("[id='count-1.to']").fill("100")
+        page.click("#count-over")
+        page.locator("[id='count-2.to']").fill("300")
+        page.click("#count-store")
+        expect(page.locator("#count-told")).to_contain_text("it is stored")
+        other.goto(f"{place.address}/log")
+        expect(other.locator("#count-told")).to_contain_text("it is stored")
+        expect(other.locator(".rests")).to_have_count(0)
+    assert place.faults(run) == {(1, 1): (1, 0)}
+
+
 def test_an_answer_that_is_lost_turns_nothing_on_its_own_device(place: Place, own: Visit) -> None:
     page = own.open("/log")
     run = begin(page, "A")

@@ -35,6 +35,16 @@ class TestHistory:
         assert mended.split()[-4:] == ["misses", "1", "to", "5"]
         assert "mended.csv, line 2" in mended
 
+    def test_a_fault_without_a_bin_has_no_cycles_that_could_be_off(
+        self, run, write: Write, tmp_path: Path
+    ) -> None:
+        place = tmp_path / "store"
+        line = "0815,2031-03-14T10:05,A,?,,off,1"
+        run("add", write(run_log(line), "unplaced.csv"), "--store", place)
+        said = run("history", "--tower", "A", "--run", "0815", "--store", place)
+        (added,) = [line for line in said.out.splitlines() if "added" in line]
+        assert added.split()[5:8] == ["added", "off", "1"]
+
     def test_its_json_names_intake_file_line_and_values(self, run, folder: Path) -> None:
         said = run("history", "--tower", "A", "--run", "0814", "--store", folder, "--json")
         answer = said.json
@@ -52,6 +62,7 @@ class TestHistory:
         said = run("history", "--store", folder)
         assert said.out.splitlines()[0] == "3 intakes, the last one the undo of intake 2."
         assert "intake 2 taken back" in said.out
+        assert "1 row out, 1 again" in said.out
         assert "taken back by 3" in said.out
         answer = run("history", "--store", folder, "--json").json
         assert [e["intake"] for e in answer["intakes"]] == [3, 2, 1]

@@ -74,7 +74,9 @@ def test_a_tower_has_to_be_named(run) -> None:
 
 
 def test_without_a_store_it_is_told_how_to_make_one(run, here: Path, tmp_path: Path) -> None:
-    run("sheet", "--tower", "A", "--store", tmp_path / "none").refused("there is no store in")
+    run("sheet", "--tower", "A", "--store", tmp_path / "none").refused(
+        "so no tower is known yet; write a tower list, a CSV file with the columns tower and bins"
+    )
     assert not (tmp_path / "none").exists() and list(here.iterdir()) == []
 
 

@@ -421,6 +421,12 @@ class TestTakenBack:
             default=lambda c: c.to_plotly_json(),
         )
         assert "Nothing of it stands: it was taken back." in part
+        # Four bins in two stretches, and a fault without a bin.
+        listed = json.dumps(
+            run_shown.look_section(Data(place), "B", "814").to_plotly_json(),
+            default=lambda c: c.to_plotly_json(),
+        )
+        assert "9 rows out, 0 again" in listed
         again = client.post(f"{run_shown.TAKE_BACK}/3", json={}, headers=OWN)
         assert "problems" in again.json
 
