@@ -186,6 +186,8 @@ def _print(result: Causes, stood: str, told: str, *, every: bool) -> None:
     notes = [reading.sentence() for reading in result.swaps_read]
     if result.swap:
         notes.append(result.swap.sentence())
+        if result.swap.cycles is not None:
+            notes.append(f"Log it {result.swap.logged_as()}")
     if result.lacking:
         whys = (text.partition(": ") for text in result.lacking)
         notes.append(f"Not looked at: {'; '.join(f'{name} ({why})' for name, _, why in whys)}.")

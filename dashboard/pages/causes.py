@@ -339,7 +339,7 @@ def _swap(found: Causes) -> list[Component]:
             f"So many cycles tell which in {100 * swap.power:.6g} of 100 swaps, and tell the wrong "
             f"one in {100 * swap.risk:.6g} at most.",
         ),
-        ("Log it", "In the service log, with the action swapped on both bins at the same time."),
+        ("Log it", _capital(swap.logged_as())),
     ]
     head = f"The swap that would tell: {swap.what} of bins {swap.bin} and {other}"
     return [section("drift-swap", head, _lines(lines))]

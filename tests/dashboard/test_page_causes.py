@@ -149,7 +149,8 @@ def test_the_swap_that_would_tell_has_its_cycles_days_and_outcomes() -> None:
         "Bin 8The nearest bin with the same paper that is ordinary itself, with 0.98 times what is "
         "to be expected."
         "How sureSo many cycles tell which in 80 of 100 swaps, and tell the wrong one in 5 at most."
-        "Log itIn the service log, with the action swapped on both bins at the same time."
+        "Log itIn the service log, with the part paper and the action swapped, a line for each of "
+        "the two bins at the same time."
     )
     first = dataclasses.replace(SWAP, more_before=2_100, days=None)
     text = shown(page._swap(causes_of(CANNOT, swap=first)))
