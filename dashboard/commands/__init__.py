@@ -104,10 +104,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
         parser.print_help()
         return 0
     try:
-        code = int(options.run(options))
+        done = int(options.run(options))
         # A short answer is written here only; at exit nobody could catch that the reader is gone.
         sys.stdout.flush()
-        return code
+        return done
     except KeyboardInterrupt:
         return 130
     except BrokenPipeError:
