@@ -15,7 +15,8 @@ the rest by their weights.
   counts for the bin by the faults that it explains there.
 - Where a bin beside it, or the one as far from the other end, has too many as well, faults of one
   may be logged as the other's: nobody can tell.
-- Several causes may be at work. Each is set beside the faults beyond expected that it explains.
+- Several causes may be at work. Each is set beside the faults beyond expected that it explains, and
+  those named stand in the order of what they are likely to explain: these faults times the chance.
 
 Each cause comes with its contrasts, rate ratios that speak for it and against it. Causes that show
 by the same pattern are one (`Cause.same_as`): only a look or a swap tells them apart.
@@ -52,6 +53,7 @@ __all__ = [
     "Causes",
     "Contrast",
     "causes",
+    "order",
     "together",
 ]
 
@@ -139,7 +141,8 @@ class Causes:
     kind : str
         ``misses``, ``doubles`` or ``faults``: both.
     causes : tuple of Cause
-        Ranked: those named, by what they explain; or else bad luck or *cannot tell* first.
+        Ranked: those named, by what they are likely to explain; or else bad luck or *cannot tell*
+        first.
     observed, feeds : int
         Of the bin, or of the tower.
     expected : float
@@ -210,15 +213,27 @@ class Causes:
                 f"These counts cannot tell what is behind {whose} ({self.counted()}): "
                 f"{first.said}. {capital(first.check_first)}."
             )
-        more = [cause.cause for cause in self.named[1:]]
-        also = ""
-        if more:
-            also = f" {capital(listed(more))} {'adds' if len(more) == 1 else 'add'} to it."
+        also = f" {capital(self.also())}." if self.also() else ""
         verb = "is" if first.over is None else "was"
+        # Of what is over nothing is to be done: what is still at work comes first.
+        due = next((cause for cause in self.named if cause.over is None), first)
+        begin = "First" if due is first else f"First, since {due.cause} is still at work"
         return (
-            f"{capital(first.cause)} {verb} likely behind {whose}: {first.said}.{also} First: "
-            f"{first.check_first}."
+            f"{capital(first.cause)} {verb} likely behind {whose}: {first.said}.{also} {begin}: "
+            f"{due.check_first}."
         )
+
+    def also(self) -> str:
+        """Say what else is named, and until when what is over; empty where nothing is."""
+        rest = self.named[1:]
+        now = [cause.cause for cause in rest if cause.over is None]
+        said = [f"{listed(now)} {'adds' if len(now) == 1 else 'add'} to it"] if now else []
+        said += [
+            f"{cause.cause} added to it until {day(cause.over)}"
+            for cause in rest
+            if cause.over is not None
+        ]
+        return "; ".join(said)
 
     def counted(self) -> str:
         """Say how many faults there were where so many would be usual."""
@@ -289,13 +304,13 @@ def causes(
 def together(found: Sequence[Causes]) -> Causes:
     """Join what is said of misses and of doubles of one place.
 
-    Named causes come first, those that explain most first; bad luck leads only where it does for
-    both kinds.
+    Named causes come first, those that are likely to explain most first; bad luck leads only where
+    it does for both kinds.
     """
     if len(found) == 1:
         return found[0]
     named = [c for one_ in found for c in one_.causes if c.named]
-    named.sort(key=lambda c: -c.excess)
+    named.sort(key=lambda c: -c.chance * c.excess)
     rest = [c for one_ in found for c in one_.causes if not c.named]
     leads = [one_.first.cause for one_ in found]
     lead = CANNOT_TELL if CANNOT_TELL in leads else BAD_LUCK
@@ -317,6 +332,17 @@ def together(found: Sequence[Causes]) -> Causes:
         lacking=tuple(sorted({text for one_ in found for text in one_.lacking})),
         swaps_read=tuple(reading for one_ in found for reading in one_.swaps_read),
         troubled=tuple(sorted({number for one_ in found for number in one_.troubled})),
+    )
+
+
+def order(listed: Sequence[Cause]) -> str:
+    """In which order do causes stand? Empty where it is that of their chances."""
+    chances = [cause.chance for cause in listed]
+    if chances == sorted(chances, reverse=True):
+        return ""
+    return (
+        "They stand by what they are likely to explain: likely causes first, those of most faults "
+        "too many before others; then the rest, by chance and by how much each would explain."
     )
 
 

@@ -14,7 +14,8 @@ its present paper and air do (`analysis.thresholds`).
 
 What begins a stream anew:
 
-- A service of that bin, whatever was done to it but an inspection. One of all bins, where a part
+- A service of that bin, whatever was done to it but an inspection; an exchange of piles is none, as
+  nothing is done to the bin. One of all bins, where a part
   was fitted, overhauled, swapped, adjusted or moved. One of a part of the tower begins the tower's
   own stream anew. Cleaning by the calendar is upkeep: it ends an alarm of that bin or tower, but
   takes nothing from the evidence of others, or a shop that cleans every other month would never

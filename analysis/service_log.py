@@ -6,13 +6,17 @@ import datetime as dt
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
-__all__ = ["LOOKED", "Place", "Service", "done", "logged"]
+__all__ = ["LOOKED", "PILES", "Place", "Service", "done", "logged"]
 
 #: A tower and its bin, or the tower as a whole.
 Place = tuple[str, int | None]
 
 #: An act that changes nothing, and one that is upkeep where all bins have it.
 LOOKED, _UPKEEP = "inspected", "cleaned"
+
+
+#: What the paper of a bin is called where it is exchanged: no part of the tower.
+PILES = ("pile", "piles", "paper", "lift", "lifts")
 
 
 @dataclass(frozen=True)
@@ -44,8 +48,13 @@ class Service:
 
     @property
     def changed(self) -> bool:
-        """Whether anything was done but to look."""
-        return self.action != LOOKED
+        """Whether anything was done to the tower but to look."""
+        return self.action != LOOKED and not self.of_paper
+
+    @property
+    def of_paper(self) -> bool:
+        """Whether piles were exchanged, which does nothing to the bin itself."""
+        return self.action == "swapped" and self.part.strip().lower() in PILES
 
     @property
     def upkeep(self) -> bool:

@@ -69,7 +69,7 @@ class SetUp:
         Settings that such paper was only ever run at one level of, and those that follow the paper
         with hardly an exception, with the level of this stock.
     starting : tuple of StartingPoint
-        What common practice starts with, labelled so.
+        What common practice starts with, labelled so; not of settings that the log has settled.
     trials : mapping of str to Trial
         By setting: the trial that would settle it, for those that are not settled.
     ran : mapping of str to tuple of str
@@ -254,8 +254,11 @@ def set_up(
     for column in conditions.follows_paper:
         if ran := empty.ran.get(column):
             always[column] = ran[0]
+    settled = {one.setting for one in tried if one.settled}
     return replace(
         empty,
+        # Where the log has told the best level, practice would say less, or the contrary.
+        starting=tuple(point for point in empty.starting if point.setting not in settled),
         combinations=combinations(mine, logged, kind, spread, looked.expected),
         tried=tried,
         always=always,

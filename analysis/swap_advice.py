@@ -7,10 +7,14 @@ swap is advised for a bin that is as good as its neighbours of late, whatever it
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.swaps import OtherBin, Swap, swap_test
+from analysis.swap_readings import SwapReading
+from analysis.swap_rule import STAYS
+from analysis.swaps import OtherBin, Swap, next_after, swap_test
 from analysis.tower_rows import Rows
 
 __all__ = ["LATELY_DAYS", "swap_for"]
@@ -21,12 +25,21 @@ LATELY_DAYS = 91
 _LEAST_RATIO = 1.4
 #: Two bins run the same paper where they share this much of their runs and stock.
 _SAME_PAPER = 0.3
+#: What is exchanged first.
+_PILES = "piles"
 
 
 def swap_for(
-    rows: Rows, tower: str, bin: int, kind: str, since: np.datetime64 | None
+    rows: Rows,
+    tower: str,
+    bin: int,
+    kind: str,
+    since: np.datetime64 | None,
+    read: Sequence[SwapReading] = (),
 ) -> Swap | None:
-    """Plan the exchange of piles that tells the paper from the bin; None where it is not worth it.
+    """Plan the exchange that tells the paper from the bin; None where it is not worth it.
+
+    Where one of piles has told that it is the bin, it is the next exchange.
 
     Parameters
     ----------
@@ -37,6 +50,8 @@ def swap_for(
     since : datetime64, optional
         When the trouble began, where that is known: how it is now is told by what came since, and
         by the last 91 days otherwise.
+    read : sequence of SwapReading
+        What logged exchanges have told of this bin and kind.
     """
     last = rows.started.max()
     lately = rows.started > last - np.timedelta64(LATELY_DAYS, "D")
@@ -63,11 +78,27 @@ def swap_for(
         min(ratio * expected / feeds, 0.5),
         ratio,
         kind=kind,
+        what=_what(
+            read, bin, kind, last - np.timedelta64(LATELY_DAYS, "D") if since is None else since
+        ),
         variance=rows.variance,
         cycles_per_run=fed / runs,
         cycles_before=int(feeds),
         cycles_per_day=fed / LATELY_DAYS,
     )
+
+
+def _what(read: Sequence[SwapReading], bin: int, kind: str, since: np.datetime64) -> str:
+    """Return what is to be exchanged: piles, until they have told that it is the bin."""
+    stayed = any(
+        one.what == _PILES
+        and one.kind == kind
+        and one.bins[0] == bin
+        and one.verdict.startswith(STAYS)
+        and np.datetime64(one.when) >= since
+        for one in read
+    )
+    return (stayed and next_after(_PILES, kind)) or _PILES
 
 
 def _other(

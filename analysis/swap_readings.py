@@ -14,6 +14,7 @@ import math
 from dataclasses import dataclass
 
 from analysis import ratios
+from analysis.service_log import PILES
 from analysis.swap_rule import (
     FOLLOWS,
     GONE,
@@ -32,11 +33,7 @@ __all__ = ["Seen", "SwapReading", "Times", "exchanged", "read_swap"]
 
 #: Words for what is exchanged: several, and one.
 _WORDS = {
-    "pile": ("piles", "paper"),
-    "piles": ("piles", "paper"),
-    "paper": ("piles", "paper"),
-    "lift": ("piles", "paper"),
-    "lifts": ("piles", "paper"),
+    **dict.fromkeys(PILES, ("piles", "paper")),
     "suction feet": ("suction feet", "suction foot"),
     "suction foot": ("suction feet", "suction foot"),
     "brushes": ("brushes", "brush"),

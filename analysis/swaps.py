@@ -160,6 +160,13 @@ class Swap:
             "vacuum and air vent, exchange, close up, run.)"
         )
 
+    def logged_as(self) -> str:
+        """Say how to log it, so that it is read back as an exchange."""
+        return (
+            f"in the service log, with the part {EXCHANGED[self.what]} and the action swapped, a "
+            "line for each of the two bins at the same time."
+        )
+
 
 def swap_test(
     tower: str,

@@ -116,6 +116,7 @@ def _mended(rows: Rows, number: int | None) -> list[np.datetime64]:
         np.datetime64(one.when)
         for one in rows.services
         if one.action in ("fitted", "overhauled", "swapped", "adjusted")
+        and not one.of_paper
         and (one.bin == number or (one.bin is None and one.action == "overhauled"))
     ]
 
@@ -126,7 +127,7 @@ def _since_service(rows: Rows, used: BoolArray, z: FloatArray, number: int | Non
     done = [
         one
         for one in rows.services
-        if one.action not in ("inspected", "cleaned") and one.bin == number
+        if one.action not in ("inspected", "cleaned") and one.bin == number and not one.of_paper
     ]
     for place, one in enumerate(done):
         when = np.datetime64(one.when)

@@ -83,8 +83,9 @@ def causes(
         else:
             swaps = swaps_in_log(service_rows(scan, filters.until), rows, lots)
             worth = one.first.cause != question.BAD_LUCK and not one.first.shared
-            swap = swap_for(mine, tower, bin, kind, one.first.since) if worth else None
-            one = replace(one, swap=swap, swaps_read=swaps.of(tower, bin))
+            read = swaps.of(tower, bin)
+            swap = swap_for(mine, tower, bin, kind, one.first.since, read) if worth else None
+            one = replace(one, swap=swap, swaps_read=read)
         found.append(one)
     if not found and len(lacking) == len(kinds):
         if len(kinds) == 1:

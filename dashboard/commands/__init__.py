@@ -104,19 +104,32 @@ def main(arguments: Sequence[str] | None = None) -> int:
         parser.print_help()
         return 0
     try:
-        return int(options.run(options))
+        done = int(options.run(options))
+        # A short answer is written here only; at exit nobody could catch that the reader is gone.
+        sys.stdout.flush()
+        return done
     except KeyboardInterrupt:
         return 130
     except BrokenPipeError:
-        # The reader (head, a pager) has seen enough; keep Python from complaining at exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
+        return _nobody_reads()
+    except SystemExit as left:
+        # Tables are written by rich, which leaves with 1 for a pipe that was closed.
+        if isinstance(left.__context__, BrokenPipeError):
+            return _nobody_reads()
+        raise
     except Exception as error:
         code = _exit_code(error)
         if code is None:
             raise
         print(f"feedtally {options.command}: {sentence(str(error))}", file=sys.stderr)
         return code
+
+
+def _nobody_reads() -> int:
+    """Return the exit code where the reader (head, a pager) has seen enough."""
+    # Keeps Python from complaining at exit.
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    return 0
 
 
 def _capital(text: str) -> str:

@@ -50,7 +50,7 @@ def _bin(text: str) -> int:
 
 
 def run(options: argparse.Namespace) -> int:
-    """Print the likely causes, the likeliest first, with what speaks for and against each."""
+    """Print the likely causes, those that explain most first, with what speaks for and against."""
     from analysis import answers
     from analysis.cautions import HELP
     from analysis.conditions_model import ConditionsError
@@ -170,11 +170,14 @@ def _reading_json(reading: SwapReading) -> dict[str, Any]:
 
 
 def _print(result: Causes, stood: str, told: str, *, every: bool) -> None:
+    from analysis.causes import order
     from analysis.cautions import HANDS
 
     head = result.sentence()
     print(stood + head)
     listed = [cause for cause in result.causes if every or cause.score >= WORTH]
+    if order(listed):
+        print("", order(listed), sep="\n")
     for place, cause in enumerate(listed, 1):
         print()
         for line in _lines(result, cause, place, head):
@@ -183,6 +186,8 @@ def _print(result: Causes, stood: str, told: str, *, every: bool) -> None:
     notes = [reading.sentence() for reading in result.swaps_read]
     if result.swap:
         notes.append(result.swap.sentence())
+        if result.swap.cycles is not None:
+            notes.append(f"Log it {result.swap.logged_as()}")
     if result.lacking:
         whys = (text.partition(": ") for text in result.lacking)
         notes.append(f"Not looked at: {'; '.join(f'{name} ({why})' for name, _, why in whys)}.")
@@ -198,12 +203,15 @@ def _print(result: Causes, stood: str, told: str, *, every: bool) -> None:
 
 def _lines(result: Causes, cause: Cause, place: int, head: str) -> Iterator[str]:
     """Say one cause in a few lines, without what the answer's first sentence has said of it."""
+    from analysis.chances import NAMED
     from analysis.contrasts import either
     from analysis.words import two_digits
 
     of = f" behind the {cause.kind}" if _lucky(cause) and result.kind == "faults" else ""
     # Of several causes at once each has its share of the chance, and so of the faults.
     much = f", about {two_digits(cause.excess)} {cause.kind} too many" if cause.named else ""
+    if not (cause.named or _lucky(cause)) and cause.shared and cause.chance >= NAMED:
+        much = ", but it explains little of this"
     yield f"{place}. {_capital(cause.cause)}{of}: {_chance(cause.chance)}{much}."
     if cause.said not in head:
         yield f"   {_capital(cause.said)}."
@@ -211,7 +219,7 @@ def _lines(result: Causes, cause: Cause, place: int, head: str) -> Iterator[str]
     yield from _contrasts("Against", cause.against, numbers=True)
     if cause.same_as:
         yield f"   Looks the same in counts: {either(cause.same_as)}."
-    if place > 1:
+    if place > 1 or cause.check_first.lower() not in head.lower():
         yield f"   First: {cause.check_first}."
 
 

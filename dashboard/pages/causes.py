@@ -16,7 +16,7 @@ from dash import Dash, Input, Output, dcc, html
 from dash.development.base_component import Component
 from flask import Response, request
 
-from analysis.causes import BAD_LUCK, CANNOT_TELL, Cause, Causes
+from analysis.causes import BAD_LUCK, CANNOT_TELL, Cause, Causes, order
 from analysis.cautions import HANDS, HELP
 from analysis.chances import NAMED
 from analysis.contrasts import Contrast
@@ -25,7 +25,7 @@ from analysis.patterns import PatternsError
 from analysis.streams import Stream
 from analysis.swap_readings import SwapReading
 from analysis.swaps import EXCHANGED, Swap
-from analysis.words import one, times_range, two_digits
+from analysis.words import day, one, times_range, two_digits
 from dashboard import parts, theme
 from dashboard.data import Data
 from dashboard.filters import parse_query, written
@@ -191,11 +191,9 @@ def _finding(found: Causes) -> str:
         return "Nothing needs to be done yet: bad luck is the likeliest."
     if first.cause == CANNOT_TELL:
         return "These counts cannot tell; a swap would."
-    also = [c.cause for c in found.named[1:]]
-    if not also:
-        return f"Likely: {first.cause}."
-    adds = "adds" if len(also) == 1 else "add"
-    return f"Likely: {first.cause}; {theme.listed(also)} {adds} to it."
+    until = "" if first.over is None else f" until {day(first.over)}"
+    also = f"; {found.also()}" if found.also() else ""
+    return f"Likely{until}: {first.cause}{also}."
 
 
 def _cause(cause: Cause, *, first: bool) -> Component:
@@ -222,6 +220,8 @@ def _cause(cause: Cause, *, first: bool) -> Component:
 
 def _word(cause: Cause, *, first: bool) -> str:
     """Say in a word how a cause stands."""
+    if cause.named and cause.over is not None:
+        return "was likely" if first else "added to it"
     if cause.named:
         return "likely" if first else "adds to it"
     if cause.cause == BAD_LUCK:
@@ -295,12 +295,11 @@ def _times(ratio: float, low: float, high: float) -> tuple[str, str]:
 
 
 def _key(shown: Sequence[Cause]) -> str:
-    several = sum(cause.named for cause in shown) > 1
-    share = ", times its share of what all of them explain" if several else ""
+    stand = f"{order(shown)} " if order(shown) else ""
     return (
-        f"Bar: chance that it is at work{share}, by these counts and by how common it is; below "
-        f"{100 * LEAST:.0f} in 100 it is left out. Times: the faults of the one beside those of "
-        f"the other, all else that is known taken out. {HELP}"
+        "Bar: chance that it is at work, by these counts and by how common it is; below "
+        f"{100 * LEAST:.0f} in 100 it is left out. {stand}Times: the faults of the one beside "
+        f"those of the other, all else that is known taken out. {HELP}"
     )
 
 
@@ -339,7 +338,7 @@ def _swap(found: Causes) -> list[Component]:
             f"So many cycles tell which in {100 * swap.power:.6g} of 100 swaps, and tell the wrong "
             f"one in {100 * swap.risk:.6g} at most.",
         ),
-        ("Log it", "In the service log, with the action swapped on both bins at the same time."),
+        ("Log it", _capital(swap.logged_as())),
     ]
     head = f"The swap that would tell: {swap.what} of bins {swap.bin} and {other}"
     return [section("drift-swap", head, _lines(lines))]

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from analysis import answers
-from analysis.causes import BAD_LUCK, CANNOT_TELL, Cause, Causes, causes, together
+from analysis.causes import BAD_LUCK, CANNOT_TELL, Cause, Causes, causes, order, together
 from analysis.cautions import HANDS
 from analysis.chances import LUCK, NAMED
 from analysis.conditions import Conditions
@@ -336,6 +336,35 @@ class TestTogether:
             ("brush", "doubles"),
             (BAD_LUCK, "doubles"),
         ]
+
+    def test_a_doubtful_one_does_not_lead_by_what_it_might_explain(self) -> None:
+        # 0.64 times 170 is 109, less than the 129 of 0.99 times 130.
+        misses = answer("misses", cause("pump", "misses", 0.64, excess=170.0))
+        doubles = answer("doubles", cause("static", "doubles", 0.99, excess=130.0))
+        assert self.names(misses, doubles) == [("static", "doubles"), ("pump", "misses")]
+
+    def test_what_is_over_is_not_what_to_do_first(self) -> None:
+        over = replace(
+            cause("pump", "misses", 0.9, excess=170.0),
+            over=dt.datetime(2031, 8, 4),
+            check_first="nothing any more",
+        )
+        static = replace(
+            cause("static", "doubles", 0.99, excess=130.0), check_first="raise the humidity"
+        )
+        said = together([answer("misses", over), answer("doubles", static)]).sentence()
+        assert said.startswith("Pump was likely behind the faults of bin 1 of tower A")
+        assert said.endswith(
+            "Static adds to it. First, since static is still at work: raise the humidity."
+        )
+        lesser = replace(over, excess=20.0)
+        said = together([answer("misses", lesser), answer("doubles", static)]).sentence()
+        assert "Pump added to it until 4 August 2031. First: raise the humidity." in said
+
+    def test_the_order_is_told_where_it_is_not_by_chance(self) -> None:
+        doubtful, sure = cause("a", "misses", 0.64), cause("b", "doubles", 0.99)
+        assert order([sure, doubtful]) == ""
+        assert order([doubtful, sure]).startswith("They stand by what they are likely to explain")
 
     def test_bad_luck_is_told_of_the_kind_that_it_is_likelier_for(self) -> None:
         misses = answer("misses", cause("foot", "misses", 0.98), cause(BAD_LUCK, "misses", 0.02))

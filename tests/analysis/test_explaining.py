@@ -342,6 +342,17 @@ class TestHowItComes:
         rows = tower(services=(service(30, action="cleaned"), service(20, action="inspected")))
         assert of_bin(rows, when=("since a service",)).told is None
 
+    def test_an_exchange_of_piles_neither_ends_nor_begins_a_fault_of_the_bin(self) -> None:
+        rows = self.shaped(lambda n: np.where((n >= 60) & (n < 130), 4.0, 1.0))
+        piles = replace(service(130, action="swapped"), part="Pile ")
+        found = self.best(replace(rows, services=(piles,)), "at once")
+        assert found.told is not None and found.told.until is None
+        # The brushes of two bins are parts of them.
+        brushes = replace(rows, services=(replace(piles, part="brush"),))
+        assert self.best(brushes, "at once").told != found.told
+        piles = replace(piles, when=service(30).when)
+        assert of_bin(tower(services=(piles,)), when=("since a service",)).told is None
+
     def test_a_setting_that_was_moved_is_named(self) -> None:
         rows = tower()
         moved = (rows.run >= 30) & (rows.bin == 1)

@@ -57,6 +57,22 @@ def act(days: float, bin: int | None = 1, **values: object) -> Service:
     return Service(START + dt.timedelta(days=days), "A", bin, **given)  # type: ignore[arg-type]
 
 
+@pytest.mark.parametrize(
+    ("part", "action", "anew"),
+    [
+        ("pile", "swapped", False),
+        (" Paper", "swapped", False),
+        ("brush", "swapped", True),
+        ("brush", "inspected", False),
+        ("", "adjusted", True),
+    ],
+)
+def test_what_is_watched_begins_anew_when_something_was_done_to_the_bin(
+    part: str, action: str, anew: bool
+) -> None:
+    assert act(3, part=part, action=action).begins_anew(("A", 1)) is anew
+
+
 def told(acts: Sequence[Service], rows: Judged, until: float = 400) -> tuple[ServiceRow, ...]:
     kinds = {"doubles": rows}
     return services(acts, kinds, lambda _: "doubles", BINS, START + dt.timedelta(days=until))

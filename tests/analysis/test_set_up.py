@@ -38,6 +38,9 @@ class TestSampleLog:
         assert (spring.levels[0].best or 0) >= 1 - (1 - SETTLED) / len(card.tried)
         assert "spring off" in card.sentence()
         assert "set_spring" not in card.trials
+        # Practice says less than what the log has settled; of the rest it has its say.
+        assert card.starting
+        assert "set_spring" not in {point.setting for point in card.starting}
 
     def test_chances_add_up_to_one(self, card: SetUp) -> None:
         for tried in card.tried:

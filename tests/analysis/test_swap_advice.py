@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import replace
 from typing import Any
 
@@ -9,6 +10,7 @@ import numpy as np
 import pytest
 
 from analysis.swap_advice import LATELY_DAYS, swap_for
+from analysis.swap_readings import Seen, read_swap
 from analysis.tower_rows import Rows
 from tests.analysis.one_tower import day, tower
 
@@ -34,6 +36,25 @@ def test_a_bin_with_four_times_the_faults_is_swapped_with_the_nearest() -> None:
     assert found.cycles is not None and found.days is not None
     # Each bin feeds 10,000 a day.
     assert found.days == pytest.approx((found.cycles + found.more_before) / 10_000)
+
+
+def test_where_the_piles_have_told_that_it_is_the_bin_its_part_is_next() -> None:
+    rows, last = raised(lambda r: r.bin == 2), day(RUNS)
+    few, many, usual = Seen(90_000, 10, 12), Seen(90_000, 40, 12), Seen(40_000, 6, 5.5)
+    when = last - dt.timedelta(days=20)
+
+    def next_one(moment: dt.datetime, after: tuple[Seen, Seen], kind: str = "doubles") -> str:
+        read = read_swap("A", (2, 3), "paper", moment, (many, few), after, kind=kind)
+        found = swap_for(rows, "A", 2, "doubles", None, (read,))
+        assert found is not None
+        return found.what
+
+    stayed = (Seen(40_000, 19, 5.5), usual)
+    assert next_one(when, stayed) == "brushes"
+    # What went with the paper, what is of the other kind, and what was long ago say nothing of it.
+    assert next_one(when, stayed[::-1]) == "piles"
+    assert next_one(when, stayed, "misses") == "piles"
+    assert next_one(last - dt.timedelta(days=120), stayed) == "piles"
 
 
 def test_where_it_began_is_what_counts() -> None:

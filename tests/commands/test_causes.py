@@ -167,6 +167,10 @@ class TestPrinted:
         place = lines.index(READ.sentence())
         assert lines[place - 1] == ""
         assert lines[place + 1] == SWAP.sentence()
+        assert lines[place + 2] == (
+            "Log it in the service log, with the part paper and the action swapped, a line for "
+            "each of the two bins at the same time."
+        )
         assert lines[place + 1].startswith("Exchange the piles of bins 7 and 6 of tower A and run ")
 
     def test_with_nothing_more_to_say_there_is_no_gap(self, ask: Ask) -> None:

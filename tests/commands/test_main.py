@@ -14,7 +14,7 @@ import pytest
 from analysis import __version__
 from analysis.store import Store
 from dashboard.commands import COMMANDS
-from tests.conftest import run_log
+from tests.conftest import read, run_log
 
 Run = Callable[..., object]
 Write = Callable[..., Path]
@@ -213,3 +213,25 @@ class TestDemo:
 
         (served[0] / "made-from-the-samples.txt").write_text("something else")
         run("demo").refused("is not a sample store of this program's making; move it away")
+
+
+@pytest.mark.parametrize("words", [("interval", "3", "50000"), ("rates", "--by", "tower")])
+def test_a_reader_that_has_gone_is_no_fault(tmp_path: Path, words: tuple[str, ...]) -> None:
+    # The first is printed in a few lines, the second as a table.
+    store = tmp_path / "store"
+    Store(store, create=True).add(read(run_log()))
+    # Where each line is written at once, the first one says that nobody reads, and never the table.
+    kept = {name: value for name, value in os.environ.items() if name != "PYTHONUNBUFFERED"}
+    reads, writes = os.pipe()
+    os.close(reads)
+    with open(writes, "wb") as gone:
+        done = subprocess.run(
+            [sys.executable, "-m", "dashboard", *words],
+            stdout=gone,
+            stderr=subprocess.PIPE,
+            check=False,
+            cwd=TOP,
+            env={**kept, "FEEDTALLY_STORE": os.fsdecode(store)},
+            timeout=120,
+        )
+    assert (done.returncode, done.stderr) == (0, b"")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import dataclasses
+import datetime as dt
 import io
 import itertools
 from collections.abc import Iterator
@@ -118,9 +119,24 @@ def test_the_help_is_said_and_what_could_not_be_looked_at() -> None:
     text = said()
     assert HELP in text
     assert "What could not be looked at (1)Too much vacuum for light stock: set_bleed" in text
-    assert "times its share of what all of them explain" in text
-    alone = said(cause_of(), LUCK, lacking=())
-    assert "its share" not in alone and "could not be looked at" not in alone
+    assert "They stand by" not in text
+    assert "could not be looked at" not in said(cause_of(), LUCK, lacking=())
+
+
+def test_where_it_is_not_by_chance_the_order_is_said() -> None:
+    # Bars that grow down the list would be taken for a slip.
+    text = said(cause_of(score=0.64), dataclasses.replace(STATIC, score=0.3, chance=0.995))
+    assert "They stand by what they are likely to explain: likely causes first" in text
+
+
+def test_what_is_over_is_said_to_be() -> None:
+    over = dt.datetime(2031, 8, 4)
+    first = said(cause_of(over=over), STATIC)
+    assert first.startswith("Likely until 4 August 2031: worn brush; static adds to it.")
+    assert "Worn brushwas likely89 in 100" in first
+    then = said(cause_of(), dataclasses.replace(STATIC, over=over))
+    assert then.startswith("Likely: worn brush; static added to it until 4 August 2031.")
+    assert "Staticadded to it12 in 100" in then
 
 
 def test_the_swap_that_would_tell_has_its_cycles_days_and_outcomes() -> None:
@@ -133,7 +149,8 @@ def test_the_swap_that_would_tell_has_its_cycles_days_and_outcomes() -> None:
         "Bin 8The nearest bin with the same paper that is ordinary itself, with 0.98 times what is "
         "to be expected."
         "How sureSo many cycles tell which in 80 of 100 swaps, and tell the wrong one in 5 at most."
-        "Log itIn the service log, with the action swapped on both bins at the same time."
+        "Log itIn the service log, with the part paper and the action swapped, a line for each of "
+        "the two bins at the same time."
     )
     first = dataclasses.replace(SWAP, more_before=2_100, days=None)
     text = shown(page._swap(causes_of(CANNOT, swap=first)))
