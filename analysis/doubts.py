@@ -254,15 +254,10 @@ def _of_bins(judged: Judged) -> list[Doubt]:
                 Doubt("bin", _crowded(count, total, kind, f"bin {number}", chance), chance)
             )
         elif short:
-            number, _, count, *_ = short[0]
-            found.append(
-                Doubt(
-                    "bin",
-                    f"{_crowded(count, total, kind, f'bin {number}', chance)} One more would fail "
-                    "a bin.",
-                    chance,
-                )
-            )
+            # No chance stands beside it: that is of the fullest bin, which may be another.
+            bins = [str(entry[0]) for entry in short]
+            where = f"bin {bins[0]}" if len(bins) == 1 else f"any of the bins {listed(bins)}"
+            found.append(Doubt("bin", f"One more {one(kind, 1)} in {where} would fail that bin."))
     return found + _of_feeds(judged)
 
 

@@ -140,6 +140,14 @@ class TestGathering:
         assert [d.chance for d in found] == [pytest.approx(0.01, rel=1e-9)]
         assert "3 of 3 misses fell in bin 3" in found[0].text
 
+    def test_one_fault_short_of_failing_is_said_of_each_such_bin(self):
+        # In 300 feeds one miss is no sign, and two fail a bin: a good one has 0.009 of them.
+        for missed, where in (((1,), "bin 1"), ((1, 2), "any of the bins 1 and 2")):
+            found = about(judged(typed(Batch(300, missed))), "bin")
+            assert [(d.text, d.chance) for d in found] == [
+                (f"One more miss in {where} would fail that bin.", None)
+            ]
+
     def test_not_where_chance_does_it(self):
         assert not about(judged(typed(Batch(6000, (3, 5, 7)))), "bin")
 
