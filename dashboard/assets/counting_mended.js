@@ -45,6 +45,8 @@
       var body = { tower: box.dataset.ofTower, run: box.dataset.ofRun, stood: shown.stood, changes: changes };
       count.ask(box.dataset.run, "POST", body).then(function (got) {
         if (got.told.told) {
+          // Those counts stand no longer.
+          document.getElementById("log-run-stands").remove();
           box.replaceChildren(count.el("p", { class: "finding", role: "status", tabindex: "-1" }, got.told.told), count.el("p", {}, count.button("Look at it as it stands", again)));
           box.firstChild.focus();
           return;

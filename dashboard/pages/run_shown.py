@@ -84,7 +84,8 @@ def _standing(names: tuple[str, ...], rows: list[list[str]]) -> Component:
         shown = [html.Td(_shown(name, row[name])) for name in columns]
         body.append(html.Tr([html.Th(at, scope="row", className="name"), *shown]))
     heads = ["bin", *(theme.called(name.removesuffix("_pct")) for name in columns)]
-    return html.Div(table("The run as it stands", heads, body), className="wide")
+    stands = table("The run as it stands", heads, body)
+    return html.Div(stands, className="wide", id="log-run-stands")
 
 
 def _stretch(row: Mapping[str, str], columns: int, several: bool) -> Component:

@@ -472,7 +472,10 @@ def test_a_stored_run_is_mended_as_a_correction(place: Place, own: Visit) -> Non
     page.click("#mend-store")
     expect(page.locator("#log-mend")).to_contain_text(f"1 row of run {run} of tower B corrected")
     assert place.faults(run) == {(1, 7): (0, 2)}
+    # Older counts stand no longer below what was said of them.
+    expect(page.get_by_text("The run as it stands", exact=True)).to_have_count(0)
     page.click("text=Look at it as it stands")
+    expect(page.get_by_text("The run as it stands", exact=True)).to_be_visible()
     expect(page.locator("h1")).to_contain_text("10 rows and 1 change since")
     page.click("text=Its history")
     expect(page.locator("#log-run-shown details")).to_contain_text("bin 7: doubles 1 to 2")
