@@ -6,7 +6,7 @@ import argparse
 import math
 import shlex
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
 from dashboard.commands import UsageError
@@ -26,28 +26,43 @@ _RATES, _SHOWN = 31, 9
 _NEAR = 0.01
 
 
+def _number(example: str) -> Callable[[str], float]:
+    """Return what reads a number, and shows such a one where there is none."""
+
+    def read(text: str) -> float:
+        value = shared.number(text)
+        if not math.isfinite(value):
+            raise argparse.ArgumentTypeError(f"{text} is no number, such as {example}")
+        return value
+
+    return read
+
+
+_rate, _risk, _pace = _number("3e-5"), _number("0.05"), _number("4000")
+
+
 def configure(parser: argparse.ArgumentParser) -> None:
     """Say which arguments the command takes."""
     parser.add_argument(
-        "--good", type=_number, metavar="P0", help="faults per feed of a tower that is to pass"
+        "--good", type=_rate, metavar="P0", help="faults per feed of a tower that is to pass"
     )
     parser.add_argument(
         "--bad",
-        type=_number,
+        type=_rate,
         required=True,
         metavar="P1",
         help="faults per feed of a tower that is to fail",
     )
     parser.add_argument(
         "--producer-risk",
-        type=_number,
+        type=_risk,
         metavar="RISK",
         help="most chance that a good tower fails (0.05 when absent; 0.02 with --save, since both "
         "kinds and the screens of the bins share the 0.05 of a tower)",
     )
     parser.add_argument(
         "--consumer-risk",
-        type=_number,
+        type=_risk,
         default=0.10,
         metavar="RISK",
         help="most chance that a bad tower passes (0.10 when absent)",
@@ -75,7 +90,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--bins", type=_whole, metavar="N", help="bins of the tower: feeds are told as cycles too"
     )
     parser.add_argument(
-        "--pace", type=_number, metavar="CYCLES", help="cycles an hour: told as hours too"
+        "--pace", type=_pace, metavar="CYCLES", help="cycles an hour: told as hours too"
     )
     parser.add_argument(
         "--save", metavar="NAME", help="keep it in the store for the coming burn-in of this name"
@@ -91,13 +106,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
     shared.add_store(parser)
     shared.add_json(parser)
     parser.set_defaults(run=run)
-
-
-def _number(text: str) -> float:
-    value = shared.number(text)
-    if not math.isfinite(value):
-        raise argparse.ArgumentTypeError(f"{text} is no number, such as 3e-5")
-    return value
 
 
 def _whole(text: str) -> int:
