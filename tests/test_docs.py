@@ -48,6 +48,18 @@ def test_layout_lists_every_module_of_analysis():
             assert f"  {path.name} " in layout, path.name
 
 
+#: Lines beyond which a module is split by its subjects.
+MOST_LINES = 500
+
+
+def test_no_module_is_longer_than_a_sitting():
+    for top in ("analysis", "dashboard", "data_samples"):
+        for path in (ROOT / top).rglob("*"):
+            if path.suffix in (".py", ".js"):
+                lines = len(path.read_text("utf-8").splitlines())
+                assert lines <= MOST_LINES, f"{path.relative_to(ROOT)} has {lines} lines"
+
+
 def test_packages_on_disk_are_those_of_the_wheel():
     listed = set(PROJECT["tool"]["setuptools"]["packages"])
     found = {

@@ -12,6 +12,7 @@ from analysis.answers.expected import conditions
 from analysis.answers.places import check_place
 from analysis.answers.services_done import service_rows
 from analysis.causes import Causes
+from analysis.causes_together import together
 from analysis.conditions import Conditions
 from analysis.conditions_model import ConditionsError
 from analysis.counts import LogScan
@@ -99,7 +100,7 @@ def causes(
             f"nothing was watching for {filters.kind} there in that time; ask for another bin, "
             "kind or period"
         )
-    return question.together(found)
+    return together(found)
 
 
 def _learnt(scan: LogScan, filters: Filters) -> Conditions:

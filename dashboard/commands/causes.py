@@ -170,7 +170,7 @@ def _reading_json(reading: SwapReading) -> dict[str, Any]:
 
 
 def _print(result: Causes, stood: str, told: str, *, every: bool) -> None:
-    from analysis.causes import order
+    from analysis.causes_together import order
     from analysis.cautions import HANDS
 
     head = result.sentence()

@@ -16,7 +16,8 @@ from dash import Dash, Input, Output, dcc, html
 from dash.development.base_component import Component
 from flask import Response, request
 
-from analysis.causes import BAD_LUCK, CANNOT_TELL, Cause, Causes, order
+from analysis.causes import BAD_LUCK, CANNOT_TELL, Cause, Causes
+from analysis.causes_together import order
 from analysis.cautions import HANDS, HELP
 from analysis.chances import NAMED
 from analysis.contrasts import Contrast

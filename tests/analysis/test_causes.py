@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 
 from analysis import answers
-from analysis.causes import BAD_LUCK, CANNOT_TELL, Cause, Causes, causes, order, together
+from analysis.causes import BAD_LUCK, CANNOT_TELL, Cause, Causes, causes
+from analysis.causes_together import order, together
 from analysis.cautions import HANDS
 from analysis.chances import LUCK, NAMED
 from analysis.conditions import Conditions
