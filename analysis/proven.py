@@ -188,7 +188,7 @@ def compare_counts(
     Examples
     --------
     >>> print(compare_counts(7, 34, 1, 34).sentence())
-    The first has 7.0 times the rate of the second (0.90 to 320, 95 % range): too few feeds to \
+    The first has 7.0 times the rate of the second (0.90 or more, 95 % range): too few feeds to \
 tell them apart.
     """
     found = ratio(

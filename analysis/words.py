@@ -83,6 +83,17 @@ def chance(share: float) -> str:
     return "below 1 %" if share < 0.01 else f"{100 * share:.0f} %"
 
 
+def exact_chance(share: float) -> str:
+    """Write a chance that was reckoned, in percent; never as certain what is not.
+
+    No tower with some faults and some clean feeds passes for certain, nor fails: a share that is 0
+    or 1 to the last binary digit is not either.
+    """
+    if share < 0.0005:
+        return "below 0.1 %"
+    return "above 99.9 %" if share > 0.9995 else f"{100 * share:.1f} %"
+
+
 def capital(text: str) -> str:
     """Begin a sentence with a text: its first letter is a capital."""
     return text[:1].upper() + text[1:]

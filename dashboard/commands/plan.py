@@ -325,7 +325,7 @@ def _json(plan: Plan, choices: Sequence[SinglePlan], options: argparse.Namespace
 def _print(plan: Plan, choices: Sequence[SinglePlan], options: argparse.Namespace) -> None:
     from analysis.plans import SinglePlan, proves
     from analysis.sequential import SequentialPlan
-    from analysis.words import per_10k, told_apart, two_digits
+    from analysis.words import exact_chance, per_10k, told_apart, two_digits
 
     rates = _rates(plan, options, _SHOWN)
     print()
@@ -334,7 +334,7 @@ def _print(plan: Plan, choices: Sequence[SinglePlan], options: argparse.Namespac
         [
             (
                 told,
-                _percent(float(accept)),
+                exact_chance(float(accept)),
                 f"{feeds:,.0f}" if isinstance(plan, SinglePlan) else two_digits(float(feeds)),
                 "good" if rate == options.good else "bad" if rate == options.bad else "",
             )
@@ -376,8 +376,8 @@ def _print(plan: Plan, choices: Sequence[SinglePlan], options: argparse.Namespac
             [
                 (
                     str(one.allowed),
-                    _percent(float(one.producer_risk or 0)),
-                    _percent(one.consumer_risk),
+                    exact_chance(float(one.producer_risk or 0)),
+                    exact_chance(one.consumer_risk),
                 )
                 for one in choices
             ],
@@ -390,17 +390,6 @@ def _print(plan: Plan, choices: Sequence[SinglePlan], options: argparse.Namespac
         [(str(p.count), per_10k(p.upper_bound)) for p in proves(plan.feeds)],
         left=(),
     )
-
-
-def _percent(share: float) -> str:
-    """Write a chance in percent; never as certain what is not."""
-    # No tower with some faults and some clean feeds passes for certain, nor fails: a share that is
-    # 0 or 1 to the last binary digit is not either.
-    if share < 0.0005:
-        return "below 0.1 %"
-    if share > 0.9995:
-        return "above 99.9 %"
-    return f"{100 * share:.1f} %"
 
 
 def _keep(options: argparse.Namespace, plan: Plan) -> tuple[KeptPlan, Account, str]:

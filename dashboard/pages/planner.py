@@ -20,7 +20,7 @@ from analysis.log_format import MOST_BINS
 from analysis.plans import Asked, PlanError, SinglePlan, proves, single_plan
 from analysis.sequential import SequentialPlan, sequential_plan
 from analysis.site import read_site
-from analysis.words import PER, one, per_10k, told_apart, two_digits
+from analysis.words import PER, exact_chance, one, per_10k, told_apart, two_digits
 from dashboard import filters, parts, theme
 from dashboard.data import Data
 from dashboard.figures import acceptance as figures
@@ -312,7 +312,7 @@ class Design:
             html.Tr(
                 [
                     html.Th(rate, scope="row", className="name"),
-                    html.Td(f"{100 * curves.accept[i]:.1f}\u00a0%"),
+                    html.Td(exact_chance(curves.accept[i]).replace(" %", "\u00a0%")),
                     html.Td(f"{curves.feeds[i] / bins:,.0f}"),
                     html.Td(theme.feeds(round(curves.feeds[i]))),
                 ]
