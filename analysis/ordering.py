@@ -203,14 +203,13 @@ def _misnamed(rows: Sequence[ServiceRow], site: Site) -> list[str]:
     for row in rows:
         key = (row.part, site.parts_like(row.part, row.tower) if row.part else ())
         found[key] = found.get(key, 0) + 1
-    said = [
+    return [
         f"Service log, {part} ({count:,} {'line' if count == 1 else 'lines'}): the site file has "
         "no such part, so that it is taken for one of its own; correct the name if "
         f"{' or '.join(meant)} is meant."
         for (part, meant), count in sorted(found.items())
         if meant
     ]
-    return said
 
 
 def _soonest(row: PartRow) -> tuple[object, ...]:

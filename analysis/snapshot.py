@@ -210,4 +210,4 @@ def short(error: Exception) -> str:
 
 def empty_snapshot() -> Snapshot:
     """Return a store that holds nothing, to check a file against before any store is made."""
-    return Snapshot("empty", {name: () for name in (*KINDS, "intakes")})
+    return Snapshot("empty", dict.fromkeys((*KINDS, "intakes"), ()))

@@ -205,9 +205,9 @@ def table(rows: Iterable[Mapping[str, object]], *more: str) -> pa.Table:
     filled: list[dict[str, object]] = []
     for number, row in enumerate(rows):
         first = dt.datetime(2031, 1, 6, 8) + dt.timedelta(hours=6 * number)
-        whole: dict[str, object] = {name: None for name in names}
+        whole: dict[str, object] = dict.fromkeys(names)
         whole |= {"tower": "A", "bin": 1, "of_run": str(number), "first": first, "feeds": 1000}
-        whole |= {name: 0 for name in SUMMED} | {"feeds": 1000} | row
+        whole |= dict.fromkeys(SUMMED, 0) | {"feeds": 1000} | row
         whole["of_tower"] = whole["tower"]
         for kind in ("misses", "doubles", "faults"):
             whole.setdefault(f"feeds_{kind}", 0)

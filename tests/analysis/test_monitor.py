@@ -294,7 +294,7 @@ def test_its_tower_leaves_it_out_from_the_next_run_on(found, worse):
 
 
 def test_what_is_expected_is_what_there_is_where_nothing_changed(found):
-    months_, learnt = found
+    months_, _learnt = found
     for place in (("A", 1), ("A", 3), ("B", 1), ("B", 2), ("B", 3)):
         since = history(months_, place, "misses").between(at(LEARNT_DAYS), None)
         # Some 75 faults of each: four of their standard deviations.
@@ -540,7 +540,7 @@ def test_paper_that_was_never_run_is_not_judged_until_the_next_month():
         second=lambda day: np.where(day >= 195, 0.5, 0.0),
         ratio=lambda rows: np.where(rows.second, 6.0, 1.0),
     )
-    months_, learnt = watched(table)
+    months_, _learnt = watched(table)
     stock = np.array(table["stock"].to_pylist())
     started = table["first"].to_numpy().astype("datetime64[us]")
     new = (stock == "S2") & (started < np.datetime64(months_[1].until))

@@ -197,8 +197,15 @@ def large(folder: Path, rows: int, rounds: int, only: str, *, alone: bool) -> No
 
 #: What people click, by page: mostly what the page opens with, now and then another filter.
 _PATHS = {
-    **{"/": 5, "needs": 2, "money": 2, "belief": 1, "/trends": 3},
-    **{"/drift": 2, "/parts": 2, "/acceptance": 1, "/log": 1},
+    "/": 5,
+    "needs": 2,
+    "money": 2,
+    "belief": 1,
+    "/trends": 3,
+    "/drift": 2,
+    "/parts": 2,
+    "/acceptance": 1,
+    "/log": 1,
 }
 _FILTERS = (
     *("",) * 6,

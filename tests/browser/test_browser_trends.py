@@ -53,7 +53,7 @@ def test_months_are_those_of_a_recount(visit: Visit, samples: Path) -> None:
         (row["month"], row["kind"], name): int(row[name])
         for row in rows
         for name in ("feeds", "count")
-    } == {key: number for key, number in counted.items()}
+    } == dict(counted.items())
     page.locator("#trends-over-time ~ details > summary").first.click()
     first = page.locator("#trends-over-time ~ details tbody tr").first
     cells = first.locator("th, td").all_inner_texts()

@@ -118,7 +118,7 @@ def lines(page: str) -> list[str]:
 
 
 def test_every_command_has_its_section_and_every_section_its_command() -> None:
-    groups = {name for name in map("feedtally {}".format, COMMANDS)}
+    groups = set(map("feedtally {}".format, COMMANDS))
     assert set(TAKEN) >= groups
     assert set(SECTIONS) == set(TAKEN) | {SHARED}
 

@@ -51,7 +51,7 @@ def test_choices_of_a_page_ride_along(asked: Filters, chosen: dict[str, str]) ->
 
 
 def test_every_column_at_once_comes_back() -> None:
-    held = {column: ("x", "y & z") for column in (*known_columns(), *f.RESERVED, "set_tilt")}
+    held = dict.fromkeys((*known_columns(), *f.RESERVED, "set_tilt"), ("x", "y & z"))
     held["purpose"] = ("burn-in", "trial")
     asked = Filters(
         dt.datetime(2031, 4, 1), dt.datetime(2031, 5, 1, 12), tuple(sorted(held.items())), "misses"
