@@ -35,8 +35,6 @@ from numpy.typing import NDArray
 
 from analysis.words import listed, two_digits
 
-__all__ = ["Ages", "ages", "placed"]
-
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 

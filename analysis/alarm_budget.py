@@ -17,8 +17,6 @@ from analysis.cusum import RATIOS
 from analysis.stream_months import KINDS
 from analysis.thresholds import RunLengthTable, run_length_table
 
-__all__ = ["shared_out"]
-
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 

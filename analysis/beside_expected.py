@@ -5,8 +5,6 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["check_amounts", "check_faults"]
-
 FloatArray = NDArray[np.float64]
 
 

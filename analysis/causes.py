@@ -46,15 +46,6 @@ from analysis.swaps import Swap
 from analysis.tower_rows import Rows
 from analysis.words import capital, day, listed, one, two_digits
 
-__all__ = [
-    "BAD_LUCK",
-    "CANNOT_TELL",
-    "Cause",
-    "Causes",
-    "Contrast",
-    "causes",
-]
-
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 

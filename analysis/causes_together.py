@@ -7,8 +7,6 @@ from dataclasses import replace
 
 from analysis.causes import BAD_LUCK, CANNOT_TELL, Cause, Causes
 
-__all__ = ["order", "together"]
-
 
 def together(found: Sequence[Causes]) -> Causes:
     """Join what is said of misses and of doubles of one place.

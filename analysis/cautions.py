@@ -1,7 +1,5 @@
 """What is to be minded before anybody looks into a tower, and what these counts never say?"""
 
-__all__ = ["CAREFUL", "HANDS", "HELP"]
-
 #: Beside every list of causes.
 HELP = (
     "This is a help to whoever looks into the tower, worked out from counts alone; it is no "

@@ -21,8 +21,6 @@ from analysis.explaining import Evidence, every_bin, one_bin
 from analysis.patterns import Pattern
 from analysis.tower_rows import Rows
 
-__all__ = ["Weighed", "bin_beside", "weighed_own", "weighed_shared"]
-
 #: Chance beforehand that nothing is the matter.
 LUCK = 0.7
 #: Chance from which on a cause is named, and of bad luck up to which one is.

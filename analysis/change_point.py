@@ -91,17 +91,6 @@ from analysis.beside_expected import check_faults
 from analysis.change_profile import Best, Runs, best_changes
 from analysis.words import times_range, two_digits
 
-__all__ = [
-    "MISSED_AT_ALARM",
-    "MISSED_CONFIRMED",
-    "SHAPES",
-    "SHAPE_SURE",
-    "STANDS_OUT",
-    "ChangePoint",
-    "Profile",
-    "change_point",
-]
-
 FloatArray = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
 

@@ -16,8 +16,6 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-__all__ = ["ENDED_COST", "LENGTHS", "RAMP_COST", "RATIO_COST", "Best", "Runs", "best_changes"]
-
 FloatArray = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
 

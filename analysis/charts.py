@@ -48,23 +48,6 @@ from numpy.typing import ArrayLike, NDArray
 from analysis.log_format import LARGEST_WHOLE
 from analysis.words import day
 
-__all__ = [
-    "CHANCE",
-    "ROUNDING",
-    "Account",
-    "Chart",
-    "account_of",
-    "beyond",
-    "centre_of",
-    "check_chance",
-    "check_limits",
-    "check_whole",
-    "check_width",
-    "checked_counts",
-    "checked_row",
-    "rates_of",
-]
-
 FloatArray = NDArray[np.float64]
 
 #: Risk of a point beyond either limit where nothing changed: what three-sigma limits of normal

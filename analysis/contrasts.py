@@ -22,8 +22,6 @@ from analysis.explaining import Evidence
 from analysis.tower_rows import Rows
 from analysis.words import called, day, two_digits
 
-__all__ = ["Contrast", "against_neighbours", "either", "for_and_against", "said"]
-
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 

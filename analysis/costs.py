@@ -28,8 +28,6 @@ from analysis.site_costs import Costs
 from analysis.spread import Spread
 from analysis.words import listed, two_digits
 
-__all__ = ["Beside", "Beyond", "Cost", "CostsResult", "Counted", "Share", "costs"]
-
 #: Variance of a median over that of a mean, where there are many.
 _MEDIAN = math.sqrt(math.pi / 2)
 

@@ -26,8 +26,6 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["NO_VARIANCE", "RATIOS", "check_model", "scores", "stepped", "terms"]
-
 FloatArray = NDArray[np.float64]
 
 #: The rate ratios that the three sums of a stream watch for.

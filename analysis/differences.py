@@ -23,12 +23,6 @@ from scipy import special
 from analysis import intervals
 from analysis.ratios import FloatArray, effective_samples
 
-__all__ = [
-    "DIFFERENCE_METHODS",
-    "RateDifference",
-    "difference",
-]
-
 DIFFERENCE_METHODS = ("newcombe", "miettinen-nurminen")
 
 

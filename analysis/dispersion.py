@@ -19,15 +19,6 @@ from scipy import special
 from analysis import intervals
 from analysis.spread import FloatArray, checked_runs
 
-__all__ = [
-    "EXPECTED_FOR_PEARSON",
-    "PearsonDispersion",
-    "TaroneTest",
-    "pearson_dispersion",
-    "tarone_z",
-]
-
-
 EXPECTED_FOR_PEARSON = 5.0
 """Expected faults per run below which Pearson's dispersion is reported but not used."""
 

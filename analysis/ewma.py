@@ -36,8 +36,6 @@ from analysis.charts import (
     checked_row,
 )
 
-__all__ = ["ewma_chart", "ewma_of_faults", "ewma_run_length"]
-
 FloatArray = NDArray[np.float64]
 
 #: Widest limits whose run length is worked out: beyond, it is no more than rounding makes of it.

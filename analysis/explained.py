@@ -19,8 +19,6 @@ from analysis.explaining import Evidence
 from analysis.patterns import Pattern
 from analysis.tower_rows import Rows
 
-__all__ = ["Explained", "explained"]
-
 
 @dataclass(frozen=True)
 class Explained:

@@ -44,8 +44,6 @@ from analysis.patterns import Pattern
 from analysis.tower_rows import Rows
 from analysis.ways import Told, ways
 
-__all__ = ["Evidence", "Told", "every_bin", "one_bin"]
-
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]

@@ -32,8 +32,6 @@ from analysis.charts import (
     checked_row,
 )
 
-__all__ = ["feeds_between", "g_chart"]
-
 
 def feeds_between(faults: ArrayLike, feeds: ArrayLike) -> NDArray[np.int64]:
     """How many good feeds lie between one fault and the next?

@@ -17,8 +17,6 @@ from numpy.typing import NDArray
 
 from analysis.change_point import change_point
 
-__all__ = ["Dated", "History", "dated", "moment"]
-
 FloatArray = NDArray[np.float64]
 
 #: Squared coefficient of variation of a tower's level before anything is known of it.

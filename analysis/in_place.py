@@ -20,8 +20,6 @@ from scipy import special
 
 from analysis.service_log import Service
 
-__all__ = ["Feeds", "InPlace", "Pace", "TakenOut", "in_place"]
-
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 

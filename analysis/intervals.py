@@ -34,17 +34,6 @@ from scipy import special
 
 from analysis.quantiles import beta_quantile, distinct
 
-__all__ = [
-    "METHODS",
-    "check_counts",
-    "check_method",
-    "coverage",
-    "interval",
-    "lower_bound",
-    "poisson_interval",
-    "upper_bound",
-]
-
 FloatArray = NDArray[np.float64]
 Limits = tuple[FloatArray, FloatArray]
 

@@ -22,8 +22,6 @@ from analysis.conditions_model import Model
 from analysis.counts import Account
 from analysis.spread import Spread
 
-__all__ = ["Judged", "judged"]
-
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]

@@ -22,8 +22,6 @@ from analysis.reference import Reference, learn, levels
 from analysis.service_log import Place
 from analysis.stream_months import KINDS, Month, StreamState, bin_of_rows, bins_of, started_of
 
-__all__ = ["LEARNT_MONTHS", "Learnt", "later", "learn_month", "months_before"]
-
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]

@@ -29,8 +29,6 @@ from scipy import special
 
 from analysis.words import two_digits
 
-__all__ = ["KaplanMeier", "Weibull", "kaplan_meier", "weibull"]
-
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 

@@ -21,8 +21,6 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
-__all__ = ["Luck"]
-
 FloatArray = NDArray[np.float64]
 
 #: Points over which the mean rate and the luck of a run are averaged.

@@ -41,8 +41,6 @@ from analysis.reference import Reference
 from analysis.service_log import Service
 from analysis.stream_months import Month
 
-__all__ = ["MonthKeeper", "months", "watch"]
-
 #: A tower to which this was done is learnt anew.
 _RENEWED = "overhauled"
 

@@ -12,8 +12,6 @@ from analysis.conditions_levels import encoded
 from analysis.learnt import Learnt
 from analysis.stream_months import KINDS, bin_of_rows, started_of
 
-__all__ = ["Rows", "brought"]
-
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 

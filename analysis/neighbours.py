@@ -13,8 +13,6 @@ from scipy import special
 
 from analysis.judged import Judged
 
-__all__ = ["about_week", "beside_others", "own_trouble"]
-
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]

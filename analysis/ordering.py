@@ -39,15 +39,11 @@ from analysis.site import Site
 from analysis.wear_forecasts import Range, rate_now
 from analysis.words import day, listed
 
-__all__ = ["LEAD_DAYS", "kind_of_part", "parts"]
-
 FloatArray = NDArray[np.float64]
 
 #: Days that a part takes to come, where the site does not say: common practice, no source.
 LEAD_DAYS = 30
 
-# What `analysis.wear_by_age` calls the steps of `analysis.part_wear`.
-_Wear, _wear, _limit = PartWear, part_wear, action_limit
 _of_bins = functools.partial(part_rows, of_tower=False)
 _of_towers = functools.partial(part_rows, of_tower=True)
 

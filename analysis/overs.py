@@ -36,8 +36,6 @@ from analysis.shrinkage import shrunk_benchmark
 from analysis.spread import RUNS_FOR_SPREAD, Spread
 from analysis.words import one, per_10k
 
-__all__ = ["MakeReady", "Overs", "overs"]
-
 FloatArray = NDArray[np.float64]
 
 #: A paper with so many faults, in so many runs, is judged by its own runs alone.

@@ -27,8 +27,6 @@ from analysis.wear import Slopes, slopes
 from analysis.wear_forecasts import Range, limit_age
 from analysis.wear_shape import shape
 
-__all__ = ["PartRows", "PartWear", "action_limit", "kind_of_part", "part_rows", "part_wear"]
-
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]

@@ -23,8 +23,6 @@ from analysis.lives import KaplanMeier, Weibull
 from analysis.services import ServiceRow
 from analysis.words import capital, day, listed, one, per_10k, two_digits
 
-__all__ = ["PartLives", "PartRow", "Parts", "PastPart", "PooledWear", "ServiceRow"]
-
 #: What is to be ordered within so many days is said first.
 SOON_DAYS = 91
 

@@ -29,8 +29,6 @@ from analysis.stream_months import (
     joined,
 )
 
-__all__ = ["AS_EXPECTED", "Passage", "carried", "date"]
-
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 

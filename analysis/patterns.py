@@ -16,8 +16,6 @@ from pathlib import Path
 
 from analysis.values import nearest
 
-__all__ = ["PATTERNS_FILE", "Pattern", "PatternsError", "known_patterns", "read_patterns"]
-
 #: Name of a site's own patterns in the store's folder.
 PATTERNS_FILE = "patterns.toml"
 

@@ -31,8 +31,6 @@ from analysis.run_sums import regroup
 from analysis.site_costs import Costs
 from analysis.spread import Spread, widening
 
-__all__ = ["KINDS", "PER_SETS", "Cost", "Counted", "Pricing", "Share", "Sums", "pricing"]
-
 #: Costs are shown for so many sets.
 PER_SETS = 10_000
 

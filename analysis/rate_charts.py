@@ -36,8 +36,6 @@ from analysis.charts import (
 )
 from analysis.walks import at_most
 
-__all__ = ["p_chart", "p_prime_chart"]
-
 FloatArray = NDArray[np.float64]
 
 #: Mean range of two normal values, in standard deviations; rounded as the charts have it.

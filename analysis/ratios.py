@@ -56,16 +56,6 @@ from scipy import special
 
 from analysis import intervals
 
-__all__ = [
-    "RATIO_METHODS",
-    "RateRatio",
-    "against_standard",
-    "benjamini_hochberg",
-    "effective_samples",
-    "fisher",
-    "ratio",
-]
-
 FloatArray = NDArray[np.float64]
 Tails = tuple[FloatArray, FloatArray]
 

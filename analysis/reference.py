@@ -32,8 +32,6 @@ from numpy.typing import NDArray
 from analysis.conditions_levels import Rows
 from analysis.conditions_model import ConditionsError, Model, fitted
 
-__all__ = ["Explained", "Levels", "Reference", "learn", "levels"]
-
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]

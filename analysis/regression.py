@@ -44,11 +44,6 @@ from analysis.regression_climb import TOLERANCE, Climb, climbed, folded_over, in
 from analysis.regression_clusters import Clusters, between_clusters
 from analysis.regression_terms import Design, FloatArray, IntArray, Term, renumbered
 
-__all__ = [
-    "Fit",
-    "fit",
-]
-
 
 @dataclass(frozen=True)
 class Fit:

@@ -19,16 +19,6 @@ from scipy import linalg
 
 from analysis.regression_terms import LEAST_SD, MOST_SD, Design, FloatArray
 
-__all__ = [
-    "Climb",
-    "TOLERANCE",
-    "climbed",
-    "folded_over",
-    "inverse_of",
-    "valued",
-]
-
-
 #: The score at the solution is below this share of its scale.
 TOLERANCE = 1e-8
 

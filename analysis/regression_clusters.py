@@ -10,11 +10,6 @@ import numpy as np
 
 from analysis.regression_terms import Design, FloatArray, IntArray, summed
 
-__all__ = [
-    "Clusters",
-    "between_clusters",
-]
-
 
 class Clusters:
     """Sums over the rows of each cluster, a few clusters at a time."""

@@ -15,20 +15,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = [
-    "Design",
-    "FloatArray",
-    "IntArray",
-    "LEAST_SD",
-    "MOST_SD",
-    "Penalty",
-    "Term",
-    "levels_of",
-    "renumbered",
-    "summed",
-]
-
-
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 

@@ -34,8 +34,6 @@ from scipy import special
 
 from analysis.words import PER, two_digits
 
-__all__ = ["FLAT", "Interval", "best_interval"]
-
 #: Intervals that cost at most so much more than the best one count as about as good.
 FLAT = 0.05
 

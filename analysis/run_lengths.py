@@ -23,8 +23,6 @@ from scipy.special import betainc, gammainc, gammaln
 
 from analysis.cusum import NO_VARIANCE, check_model, terms
 
-__all__ = ["chances_of", "check_sizes", "ladder_of", "run_lengths"]
-
 FloatArray = NDArray[np.float64]
 
 #: Counts of faults are followed until those left out have less than this chance.

@@ -6,8 +6,6 @@ import datetime as dt
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
-__all__ = ["LOOKED", "PILES", "Place", "Service", "done", "logged"]
-
 #: A tower and its bin, or the tower as a whole.
 Place = tuple[str, int | None]
 

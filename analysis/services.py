@@ -37,8 +37,6 @@ from analysis.judged import Judged
 from analysis.service_log import LOOKED, Service
 from analysis.words import capital, day, listed, one, times_range, two_digits
 
-__all__ = ["LATE", "ServiceRow", "services"]
-
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 

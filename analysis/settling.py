@@ -25,14 +25,6 @@ from scipy import special
 from analysis import intervals, ratios
 from analysis.searches import first_whole
 
-__all__ = [
-    "MARGIN",
-    "check_margin",
-    "expected_to_settle",
-    "faults_needed",
-    "feeds_to_settle",
-]
-
 FloatArray = NDArray[np.float64]
 
 #: Ratio below which a higher rate still is as good, where no other is asked for.

@@ -24,8 +24,6 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
-__all__ = ["ShrunkBenchmark", "shrunk_benchmark"]
-
 FloatArray = NDArray[np.float64]
 
 # Logarithms of the shapes searched: from bins of which one has all the faults to a coefficient of

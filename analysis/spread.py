@@ -44,15 +44,6 @@ from scipy import special
 
 from analysis import intervals
 
-__all__ = [
-    "Spread",
-    "between_run_variance",
-    "checked_runs",
-    "relative_variance_by_group",
-    "widened_interval",
-    "widening",
-]
-
 FloatArray = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
 

@@ -14,8 +14,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-__all__ = ["CAUTION", "StartingPoint", "starting_points"]
-
 #: What stands beside any advice to touch a setting.
 CAUTION = (
     "Before a hand goes near a foot, a hose or the pile, switch the tower off, isolate it and let "

@@ -20,19 +20,6 @@ from analysis.cusum import RATIOS
 from analysis.histories import Dated, History
 from analysis.service_log import Place
 
-__all__ = [
-    "ENOUGH_EXPECTED",
-    "KINDS",
-    "AlarmState",
-    "Month",
-    "StreamState",
-    "bin_of_rows",
-    "bins_of",
-    "history",
-    "joined",
-    "started_of",
-]
-
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]

@@ -17,8 +17,6 @@ from analysis.swap_rule import STAYS
 from analysis.swaps import OtherBin, Swap, next_after, swap_test
 from analysis.tower_rows import Rows
 
-__all__ = ["LATELY_DAYS", "swap_for"]
-
 #: Days to the end of the log that say how a bin is now.
 LATELY_DAYS = 91
 #: A bin is worth a swap from so many times its neighbours' faults on.

@@ -29,8 +29,6 @@ from analysis.swap_rule import (
 from analysis.swaps import next_after
 from analysis.words import day, two_digits
 
-__all__ = ["Seen", "SwapReading", "Times", "exchanged", "read_swap"]
-
 #: Words for what is exchanged: several, and one.
 _WORDS = {
     **dict.fromkeys(PILES, ("piles", "paper")),

@@ -55,23 +55,6 @@ from numpy.typing import NDArray
 # No scipy.stats: importing it costs nearly a second at every start.
 from scipy import special
 
-__all__ = [
-    "FOLLOWS",
-    "GONE",
-    "MOST_POWER",
-    "NOT_YET",
-    "PART",
-    "RISK",
-    "STAYS",
-    "Before",
-    "chances",
-    "least_cycles",
-    "likely_ratio",
-    "planned",
-    "rounded_up",
-    "told",
-]
-
 FloatArray = NDArray[np.float64]
 
 #: By the cycles after: faults and expected faults of the suspect before; whether they lie ahead.

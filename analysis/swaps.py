@@ -20,9 +20,6 @@ from dataclasses import dataclass
 from analysis.swap_rule import MOST_POWER, RISK, least_cycles, planned
 from analysis.words import capital, two_digits
 
-__all__ = ["CAUTION", "EXCHANGED", "OtherBin", "Swap", "next_after", "swap_test"]
-
-
 #: What stands beside any advice to exchange something.
 CAUTION = (
     "A swap puts hands into the tower. Before that, stop it, switch it off and isolate it as the "

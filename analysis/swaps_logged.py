@@ -26,8 +26,6 @@ from analysis.judged import Judged
 from analysis.swap_readings import Seen, SwapReading, exchanged, read_swap
 from analysis.words import day, listed
 
-__all__ = ["SwapsInLog", "swaps_in_log"]
-
 BoolArray = NDArray[np.bool_]
 
 #: Entries of one swap are within so much of each other.

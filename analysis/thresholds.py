@@ -17,8 +17,6 @@ from scipy.special import gammaincinv, ndtr
 from analysis.cusum import RATIOS, check_model, terms
 from analysis.run_lengths import chances_of, check_sizes, ladder_of
 
-__all__ = ["KAPPA", "RunLengthTable", "run_length_table"]
-
 FloatArray = NDArray[np.float64]
 
 #: How many times as often the three sums of a stream alarm falsely as each would alone, where they

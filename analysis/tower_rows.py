@@ -18,8 +18,6 @@ from analysis.judged import Judged
 from analysis.patterns import BIN_EMPTY, ONE_STOCK, PAPER, UNDER_COVER
 from analysis.service_log import Service
 
-__all__ = ["Rows", "rows_of"]
-
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]

@@ -21,12 +21,6 @@ from numpy.typing import ArrayLike, NDArray
 # No scipy.stats: importing it costs nearly a second at every start.
 from scipy import special
 
-__all__ = [
-    "Trend",
-    "laplace_counts",
-    "own_variance",
-]
-
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 

@@ -61,8 +61,6 @@ from scipy import special
 from analysis.log_format import LARGEST_WHOLE
 from analysis.words import two_digits
 
-__all__ = ["LEAST_STRETCHES", "Trial", "trial"]
-
 FloatArray = NDArray[np.float64]
 
 #: Stretches of each level at the least, so that the day does not decide.

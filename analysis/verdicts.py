@@ -37,15 +37,6 @@ from analysis import ratios
 from analysis.settling import MARGIN, check_margin, faults_needed, feeds_to_settle
 from analysis.words import NO_UPPER_END, per_10k, times_range, two_digits
 
-__all__ = [
-    "BENCHMARKS",
-    "VERDICTS",
-    "Case",
-    "Comparison",
-    "compare",
-    "verdict",
-]
-
 FloatArray = NDArray[np.float64]
 
 VERDICTS = ("worse", "better", "as good", "too few feeds")

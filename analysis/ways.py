@@ -16,8 +16,6 @@ from analysis import patterns as words
 from analysis.patterns import Pattern
 from analysis.tower_rows import Rows
 
-__all__ = ["Told", "ways"]
-
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 

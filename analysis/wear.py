@@ -70,8 +70,6 @@ from numpy.typing import ArrayLike, NDArray
 from analysis.wear_evidence import Evidence, checked_rows, typical_age
 from analysis.words import two_digits
 
-__all__ = ["PER", "Slopes", "slopes"]
-
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 

@@ -38,8 +38,6 @@ from analysis.wear import Slopes
 from analysis.wear_forecasts import Range, rate_now
 from analysis.words import one, two_digits
 
-__all__ = ["AgeBand", "WearByAge", "age_bands", "wear_by_age"]
-
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 

@@ -14,8 +14,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from analysis.beside_expected import check_faults
 
-__all__ = ["FURTHEST", "LARGEST", "Evidence", "Rows", "checked_rows", "typical_age"]
-
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 

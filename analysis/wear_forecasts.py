@@ -19,8 +19,6 @@ from scipy import special
 from analysis.wear import Slopes
 from analysis.wear_evidence import LARGEST
 
-__all__ = ["FORECAST", "Range", "limit_age", "rate_now"]
-
 FloatArray = NDArray[np.float64]
 
 #: Confidence of forecasts: of the age at which a limit is passed and of the rate at an age.

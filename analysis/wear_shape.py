@@ -53,8 +53,6 @@ from analysis.beside_expected import check_amounts
 from analysis.wear import PER
 from analysis.words import two_digits
 
-__all__ = ["SHAPES", "STANDS_OUT", "SURE", "Shape", "shape"]
-
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 

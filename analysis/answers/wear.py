@@ -19,6 +19,7 @@ from analysis.conditions_model import ConditionsError
 from analysis.counts import LogScan
 from analysis.filters import Filters
 from analysis.judged import Judged
+from analysis.part_wear import kind_of_part
 from analysis.parts import PartRow, Parts
 from analysis.service_log import done as done_until
 from analysis.site import NO_SITE, Site
@@ -70,7 +71,7 @@ def parts(
     ]
     names = dict.fromkeys((*(one.part for one in done), *carried))
     found = {}
-    for each in dict.fromkeys(ordering.kind_of_part(name, site, kind) for name in names):
+    for each in dict.fromkeys(kind_of_part(name, site, kind) for name in names):
         # A kind without a fault on record tells no wear.
         with suppress(ConditionsError):
             known = (conditions or {}).get(each)

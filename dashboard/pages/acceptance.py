@@ -23,10 +23,9 @@ from dashboard import filters, parts
 from dashboard.batches import TYPED, with_batch
 from dashboard.data import Data
 from dashboard.pages import planner
-from dashboard.pages.acceptance_shown import OWN_CHOICES, PATH, Shown, file_name
+from dashboard.pages.acceptance_shown import OWN_CHOICES as OWN_CHOICES
+from dashboard.pages.acceptance_shown import PATH, Shown, file_name
 from dashboard.pages.judged import judgement, path_csv
-
-__all__ = ["FILTERED", "NAME", "OWN_CHOICES", "PATH", "layout", "register"]
 
 NAME = "Acceptance"
 

@@ -27,8 +27,6 @@ from dashboard.pages import adjusted, change, humidity, later, settings_card
 from dashboard.pages.numbers import marks_csv, numbers_csv
 from dashboard.pages.trends_shown import PATH, Shown, setting_shown
 
-__all__ = ["NAME", "PATH", "layout", "register"]
-
 NAME = "Trends"
 
 #: Rows of a log from which on the first figure is drawn before the others are asked for, in so many

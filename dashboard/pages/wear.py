@@ -27,8 +27,6 @@ from dashboard.pages.streams import watched
 from dashboard.pages.wear_names import checked_name, file_name
 from dashboard.pages.wear_shown import PATH, Shown
 
-__all__ = ["NAME", "PATH", "answer", "layout", "register"]
-
 NAME = "Parts"
 
 _LOG = logging.getLogger(__name__)

@@ -27,21 +27,6 @@ from dashboard.reports.blocks import (
     tied,
 )
 
-__all__ = [
-    "TICK",
-    "Facts",
-    "Grid",
-    "Items",
-    "Letter",
-    "Section",
-    "Signatures",
-    "Text",
-    "can_write",
-    "html",
-    "pages",
-    "pdf",
-]
-
 _INK, _QUIET, _RULE = theme.LIGHT.ink, theme.LIGHT.quiet, theme.LIGHT.rule
 _INK_OF = {"misses": theme.LIGHT.misses, "doubles": theme.LIGHT.doubles}
 
