@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from analysis import swap_rule
+from analysis.swap_readings import Times
 from analysis.swap_rule import chances, likely_ratio, told
 from analysis.swaps import CAUTION, OtherBin, Swap, next_after, swap_test
 
@@ -309,3 +310,16 @@ def test_what_cannot_be_is_refused(changed: dict[str, object], said: str) -> Non
     given = {"bins": [OtherBin(6, BASE)], "rate": 3 * BASE, "ratio": 3.0} | changed
     with pytest.raises(ValueError, match=said):
         swap_test("A", 7, **given)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("times", "said"),
+    [
+        (Times(math.nan, math.nan, math.nan), "no telling how many times"),
+        (Times(math.inf, 2.04, math.inf), "at least 2.0 times"),
+        (Times(3.0, 1.31, math.inf), "3.0 times (1.3 or more)"),
+        (Times(3.0, 1.5, 7.0), "3.0 times (1.5 to 7.0)"),
+    ],
+)
+def test_how_many_times_is_said_as_far_as_it_is_known(times, said):
+    assert times.words() == said
