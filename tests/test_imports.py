@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import importlib
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -297,3 +298,13 @@ def test_one_answer_loads_no_other() -> None:
         f"analysis.answers.{name}" for name in ("asked", "between_runs", "fault_rates")
     }
     assert not modules & {"analysis.conditions", "analysis.monitor", "analysis.regression"}
+
+
+BY_HAND = sorted(
+    path for folder in ("slow", "benchmarks") for path in (TOP / "tests" / folder).glob("[!_]*.py")
+)
+
+
+@pytest.mark.parametrize("path", BY_HAND, ids=ids(BY_HAND))
+def test_what_is_run_by_hand_finds_what_it_imports(path: Path) -> None:
+    assert importlib.import_module(f"tests.{path.parent.name}.{path.stem}").__doc__

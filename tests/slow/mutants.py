@@ -41,7 +41,8 @@ from types import FunctionType, ModuleType
 
 import pytest
 
-from analysis.plans import Asked, sequential_plan, single_plan
+from analysis.plans import Asked, single_plan
+from analysis.sequential import sequential_plan
 
 TOP = Path(__file__).resolve().parents[2]
 SAMPLE, LEAST = 300, 0.85
