@@ -57,7 +57,7 @@ def judge(
     analysis.plans.PlanError
         For rates that cannot be.
     """
-    wanted = _wanted_proof(scan, tower, proof)
+    wanted = _wanted_proof(scan, tower, proof, kept)
     during = Filters().during(wanted.begun, wanted.last).holding("tower", tower)
     lines = during.holding("purpose", "burn-in").holding("proof", wanted.name)
     listed_bins = listed_towers(scan).get(tower)
@@ -132,7 +132,7 @@ def _chosen_plans(
     return plans
 
 
-def _wanted_proof(scan: LogScan, tower: str, proof: str | None) -> Proof:
+def _wanted_proof(scan: LogScan, tower: str, proof: str | None, kept: Sequence[KeptPlan]) -> Proof:
     found = burn_ins(scan, tower)
     if not found:
         towers = sorted({one.tower for one in burn_ins(scan)})
@@ -145,7 +145,7 @@ def _wanted_proof(scan: LogScan, tower: str, proof: str | None) -> Proof:
         )
         raise FilterError(
             f"tower {tower} has no burn-in in the log{which}; log the runs that prove it with "
-            "purpose burn-in"
+            f"purpose burn-in{_waiting(kept, tower, proof)}"
         )
     if proof is None:
         return found[-1]
@@ -154,8 +154,22 @@ def _wanted_proof(scan: LogScan, tower: str, proof: str | None) -> Proof:
         names = listed([one.name or "one without a name" for one in found])
         raise FilterError(
             f"tower {tower} has no burn-in {proof or 'without a name'}; it has {names}"
+            f"{_waiting(kept, tower, proof)}"
         )
     return named[-1]
+
+
+def _waiting(kept: Sequence[KeptPlan], tower: str, proof: str | None) -> str:
+    """Return words for the plans of burn-ins that are not in the log yet; none for no plan."""
+    own = [plan for plan in kept if plan.tower == tower and proof in (None, plan.proof)]
+    each = [f"{plan.number} ({plan.kind} of {plan.proof})" for plan in own]
+    if not each:
+        return ""
+    return (
+        f"; plans {listed(each)} are kept and wait"
+        if len(each) > 1
+        else f"; plan {each[0]} is kept and waits"
+    )
 
 
 def _rows(scan: LogScan, filters: Filters) -> list[dict[str, object]]:

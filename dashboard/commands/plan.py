@@ -429,8 +429,8 @@ def _keep(options: argparse.Namespace, plan: Plan) -> tuple[KeptPlan, Account, s
         # Capitals are what is most easily mistaken.
         by_lower = {name.lower(): name for name in known}
         meant = by_lower.get(nearest(tower, frozenset(by_lower), 0.6), "")
-        hint = f"; did you mean {meant}?" if meant else "."
-        print(f"feedtally plan: the log has no tower {tower} yet{hint}", file=sys.stderr)
+        hint = f"; did you mean {meant}? If so, keep the plan again for it" if meant else ""
+        print(f"feedtally plan: the log has no tower {tower} yet{hint}.", file=sys.stderr)
     where = f" on stock {kept.stock}" if kept.stock else ""
     if kept.humidity:
         where += f" at {kept.humidity[0]:g} to {kept.humidity[1]:g} % humidity"

@@ -156,6 +156,22 @@ def test_a_plan_kept_later_beside_one_kept_before_is_doubted(run, store):
     assert any("1 more plan was kept for misses after" in doubt for doubt in answer["doubts"])
 
 
+def test_a_plan_that_waits_for_its_runs_is_told(run, store):
+    burn_in(store, (20_000, {}, {}))
+    keep = ("plan", "--good", "3e-5", "--bad", "1e-4", "--kind", "misses", "--store", store.folder)
+    where = ("--store", store.folder)
+    assert run(*keep, "--save", "U-1", "--tower", "U").code == 0
+    run("judge", *where, "--tower", "U").refused(
+        "purpose burn-in; plan 1 (misses of U-1) is kept and waits"
+    )
+    assert run(*keep, "--save", "T-2", "--tower", "T").code == 0
+    assert run(*keep, "--save", "T-2", "--tower", "T").code == 0
+    run("judge", *where, "--tower", "T", "--proof", "T-2").refused(
+        "; plans 2 (misses of T-2) and 3 (misses of T-2) are kept and wait"
+    )
+    assert "wait" not in run("judge", *where, "--tower", "T", "--proof", "T-9").err
+
+
 def test_as_the_log_stood(run, store):
     burn_in(store, (20_000, {}, {}))
     said = run("judge", "--store", store.folder, "--tower", "T", "--as-of", "2020-01-01")

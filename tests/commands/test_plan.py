@@ -248,7 +248,10 @@ class TestKeeping:
         words = ("--save", "A-1", "--tower", "a", "--kind", "misses", "--store", store.folder)
         said = run("plan", *TWO, *words)
         assert said.code == 0
-        assert said.err == "feedtally plan: the log has no tower a yet; did you mean A?\n"
+        assert said.err == (
+            "feedtally plan: the log has no tower a yet; did you mean A? "
+            "If so, keep the plan again for it.\n"
+        )
 
     def test_without_a_store_there_is_nowhere_to_keep_it(self, run, tmp_path):
         run("plan", *TWO, *self.SAVE, "--store", tmp_path / "none").refused("none")

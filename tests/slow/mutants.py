@@ -20,6 +20,7 @@ property, or start Python anew for each change.
 
 from __future__ import annotations
 
+import argparse
 import ast
 import builtins
 import hashlib
@@ -506,4 +507,6 @@ def main(name: str) -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1]))
+    asked = argparse.ArgumentParser(prog="python -m tests.slow.mutants")
+    asked.add_argument("subject", choices=SUBJECTS)
+    sys.exit(main(asked.parse_args().subject))
