@@ -86,6 +86,22 @@ class Gathered:
             font={"size": 14, "color": colour},
         )
 
+    def title(self, text: str, *, left: int, up: int) -> None:
+        """Write what a figure of one panel shows above it, so many pixels left of it and up."""
+        self.note(
+            text,
+            xref="paper",
+            yref="paper",
+            x=0,
+            y=1,
+            xanchor="left",
+            yanchor="bottom",
+            xshift=-left,
+            yshift=up,
+            font={"size": 14, "color": theme.LIGHT.quiet},
+            name="title",
+        )
+
     def rule(
         self,
         axis: str,

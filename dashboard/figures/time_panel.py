@@ -101,19 +101,7 @@ class TimePanel(Gathered):
         self.panel = tall
         self.above = _TITLE + _LANE * self.lanes + (10 if placed else 0)
         self.range, self.wide = (0.0, 1.0), 1.0
-        self.note(
-            title,
-            xref="paper",
-            yref="paper",
-            x=0,
-            y=1,
-            xanchor="left",
-            yanchor="bottom",
-            xshift=-_LEFT + 4,
-            yshift=self.above - _TITLE + 6,
-            font={"size": 14, "color": theme.LIGHT.quiet},
-            name="title",
-        )
+        self.title(title, left=_LEFT - 4, up=self.above - _TITLE + 6)
 
     def inside(self, times: Times) -> NDArray[np.bool_]:
         """Tell which runs are drawn."""

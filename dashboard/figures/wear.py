@@ -74,19 +74,7 @@ def rate_by_age(wear: WearByAge, row: PartRow) -> go.Figure:
     if rises(row):
         _rise(figure, wear, row, scale)
     _points(figure, wear, scale, top)
-    figure.note(
-        f"<b>{wear.kind}</b> {what}",
-        xref="paper",
-        yref="paper",
-        x=0,
-        y=1,
-        xanchor="left",
-        yanchor="bottom",
-        xshift=-_LEFT + 4,
-        yshift=_HEAD - 24,
-        font={"size": 14, "color": theme.LIGHT.quiet},
-        name="title",
-    )
+    figure.title(f"<b>{wear.kind}</b> {what}", left=_LEFT - 4, up=_HEAD - 24)
     if math.isfinite(wear.limit):
         _limit(figure, wear, row, scale, end)
     if row.age_feeds is not None:
