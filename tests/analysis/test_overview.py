@@ -162,6 +162,22 @@ def test_nothing_logged_is_said():
     assert made([]).sentence() == "Nothing was logged in this period; choose another."
 
 
+def test_a_kind_that_nothing_watched_has_no_rate_to_say():
+    unwatched = [("A", 1, "r1", 0, 0, 0)]
+    result = replace(made(unwatched, kind="doubles"), account=Account(1, 1, 0, None, None))
+    assert result.sentence() == (
+        "Nothing was watching for doubles in this period, so there is no rate."
+    )
+
+
+def test_what_is_before_a_period_without_an_end_has_no_length():
+    result = made([("A", 1, "r1", 100_000, 100, 0)], [("A", 1, "r1", 100_000, 99, 0)])
+    assert "in the time before" in replace(result, before=Filters()).sentence()
+    one_day = parse_filters(since="2031-04-30", until="2031-04-30")
+    assert "in the day before" in replace(result, before=one_day).sentence()
+    assert replace(result, towers=(), attention=()).sentence().endswith("30 days before.")
+
+
 @pytest.fixture(scope="module")
 def sample(sample_store):
     return LogScan(Store(sample_store).snapshot())

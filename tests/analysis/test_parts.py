@@ -605,3 +605,19 @@ def test_sentences_say_plainly_what_is_not_known() -> None:
         "100,000 feeds, by 4 doubles in 10,000 feeds; it is over the limit of 1.0 doubles in "
         "10,000 feeds all the same, so look for what else it may be."
     )
+
+
+def test_what_is_not_known_of_a_limit_is_said() -> None:
+    row = PartRow("A", 1, "brush", "doubles", limit_times=2.0)
+    assert row.due() == (
+        "When it passes its limit (2 times its doubles with a new part) is not known."
+    )
+    assert replace(row, feeds_to_limit=math.inf).due() == (
+        "It never passes its limit (2 times its doubles with a new part)."
+    )
+    some = replace(row, feeds_to_limit=250_000.0, feeds_to_limit_low=0.0)
+    assert some.due() == (
+        "It passes its limit (2 times its doubles with a new part) in about 250,000 feeds (now "
+        "already to never)."
+    )
+    assert replace(row, limit_times=None).limit == ""
