@@ -12,7 +12,7 @@ import plotly.graph_objects as go
 from analysis.rate_change import REST, Change, Part
 from analysis.words import two_digits
 from dashboard import theme
-from dashboard.figures.gathered import INK, STROKES, Gathered
+from dashboard.figures.gathered import STROKES, Gathered
 from dashboard.figures.ratio_axis import ratio_axis
 
 #: What a change is made of, and what each part of it means.
@@ -166,16 +166,7 @@ def change(found: Change) -> go.Figure:
     told = [f"{ratio(p.ratio, number)} ({spanned(p, number)})" for p in found.parts]
     told.append(f"<b>{ratio(whole.ratio)}</b> ({spanned(whole, 2)})")
     for row, text in enumerate(told):
-        figure.note(
-            text,
-            xref="paper",
-            yref="y",
-            x=1,
-            y=row,
-            xanchor="left",
-            xshift=10,
-            font=INK,
-        )
+        figure.beside(text, row, right=10)
     names = [PARTS_IN_WORDS[part.part][0] for part in found.parts]
     figure.update_layout(
         height=_HEAD + _ROW * (rows + 1) + _FOOT,

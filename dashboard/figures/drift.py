@@ -212,7 +212,7 @@ def evidence(
     free = _FREE_ABOVE_LIMIT if sheet.placed else FREE
     sheet.scale(0.0, max(100.0, float(np.max(100 * share[inside]))), free)
     sheet.level(100.0, "limit", dash="dot")
-    sheet.name_level("limit", 100)
+    sheet.beside("limit", 100, name="limit")
     # Right of where it falls to nought, below the line of the limit.
     _noticed(sheet, stream, times, 100 * share, usual_left=False)
     return sheet.made()

@@ -86,6 +86,28 @@ class Gathered:
             font={"size": 14, "color": colour},
         )
 
+    def beside(
+        self,
+        text: str,
+        at: float,
+        *,
+        right: int = 8,
+        font: Mapping[str, Any] = INK,
+        **given: object,
+    ) -> None:
+        """Write words right of a panel at a value of its y axis, so many pixels away."""
+        self.note(
+            text,
+            xref="paper",
+            yref="y",
+            x=1,
+            y=at,
+            xanchor="left",
+            xshift=right,
+            font=font,
+            **given,
+        )
+
     def title(self, text: str, *, left: int, up: int) -> None:
         """Write what a figure of one panel shows above it, so many pixels left of it and up."""
         self.note(

@@ -118,7 +118,7 @@ def _name_lines(sheet: TimePanel, chart: Chart, last: int, scale: float) -> None
         apart = 0.07 * (sheet.range[1] - sheet.range[0])
         if not np.isnan(at) and all(abs(at - other) > apart for other in taken):
             taken.append(at)
-            sheet.name_level(text, at)
+            sheet.beside(text, at, name=text)
 
 
 def _no_points() -> go.Figure:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from analysis.trends import Mark
 from dashboard import theme
 from dashboard.figures.done import Done, done_rows, done_sentence
-from dashboard.figures.gathered import INK, STROKES, Gathered, shortened
+from dashboard.figures.gathered import STROKES, Gathered, shortened
 
 #: A curve of more points than this is thinned; its peaks and its ends stay.
 MOST_POINTS = 1500
@@ -139,20 +139,6 @@ class TimePanel(Gathered):
         """Draw a line from one side to the other."""
         line = {"color": theme.LIGHT.ink, "width": 1.2, "dash": dash}
         self.rule("y", at, line=line, name=name)
-
-    def name_level(self, text: str, at: float) -> None:
-        """Write beside the panel what a level is."""
-        self.note(
-            text,
-            xref="paper",
-            yref="y",
-            x=1,
-            y=at,
-            xanchor="left",
-            xshift=8,
-            font=INK,
-            name=text,
-        )
 
     def made(self) -> go.Figure:
         """Return the figure, with what was done."""

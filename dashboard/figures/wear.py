@@ -209,14 +209,9 @@ def _limit(figure: Gathered, wear: WearByAge, row: PartRow, scale: float, end: f
     at = wear.limit * scale
     line = {"color": theme.LIGHT.warning, "width": 1.5, "dash": "dash"}
     figure.rule("y", at, line=line, name="limit")
-    figure.note(
+    figure.beside(
         f"limit {two_digits(at)}",
-        xref="paper",
-        yref="y",
-        x=1,
-        y=at,
-        xanchor="left",
-        xshift=8,
+        at,
         font={"size": 14, "color": theme.LIGHT.warning},
         name="limit",
     )
