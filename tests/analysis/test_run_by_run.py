@@ -11,6 +11,7 @@ from scipy import stats
 from analysis.acceptance import Judgement, judge
 from analysis.burn_ins import PROVED, BurnIn, burn_in, typed_burn_in
 from analysis.chosen_plans import choose
+from analysis.run_by_run import bins_by_look
 from tests.analysis.test_acceptance import BEGUN, GOOD, NO_ACCOUNT, batch
 from tests.analysis.test_proofs import day, line, the_proof
 
@@ -85,6 +86,12 @@ class TestTheEndOfTheTest:
         each = 1 - (1 - 0.01) ** (1 / 20)
         assert all(stats.binom.sf(b.fails_at - 2, 30_990, 3e-5) > each for b in ten)
         assert found.bins_run == 10
+
+    def test_a_bin_that_fed_once_and_was_watched_for_one_kind_is_one_of_them(self):
+        rows = [line("1", day(1), n, 2_500) for n in (1, 2)]
+        rows.append(line("1", day(1), 3, 1, doubles=None))
+        (attempt,) = burn_in(the_proof(rows), rows, None).attempts
+        assert bins_by_look(attempt, None) == [3]
 
     def test_a_bin_with_one_feed_is_screened_too(self):
         rows = [line("1", day(1), 1, 2_500), line("1", day(1), 2, 1)]
