@@ -146,6 +146,7 @@ def parts(
         ),
         account=account,
         until=until,
+        currency=site.costs.currency,
     )
 
 
@@ -251,7 +252,8 @@ def _row(
     """Say of one part in place how it wears and when it is to be ordered."""
     place = (one.tower, one.bin)
     thing = wear.things[place]
-    row = PartRow(tower=one.tower, bin=one.bin, part=one.part, kind=wear.kind)
+    price = site.part(one.part).price
+    row = PartRow(tower=one.tower, bin=one.bin, part=one.part, kind=wear.kind, price=price)
     pace = Pace(math.nan, math.nan, math.nan)
     if until is not None:
         pace = _pace(one, feeds, site, until)

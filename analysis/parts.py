@@ -89,6 +89,8 @@ class PartRow:
         Whether `lead_days` is only what is usual.
     expected : float
         Faults to be expected of those feeds at an ordinary bin.
+    price : float or None
+        Of one, as the site states it.
     """
 
     tower: str
@@ -128,6 +130,7 @@ class PartRow:
     feeds: int = 0
     count: int = 0
     expected: float = 0.0
+    price: float | None = None
 
     @property
     def where(self) -> str:
@@ -409,6 +412,8 @@ class Parts:
         Of the runs looked at.
     until : datetime or None
         The end of the log; None where it is empty.
+    currency : str
+        Of prices; empty where the site states none.
     """
 
     parts: tuple[PartRow, ...]
@@ -419,6 +424,7 @@ class Parts:
     warnings: tuple[str, ...]
     account: Account
     until: dt.datetime | None
+    currency: str = ""
 
     def order_list(self, days: int | None = None) -> tuple[PartRow, ...]:
         """Return what is to be ordered, soonest first; up to so many days after the log's end."""

@@ -57,6 +57,7 @@ def run(options: argparse.Namespace) -> int:
                 "lives": [_lives_json(row) for row in result.lives],
                 "pooled": [_pooled_json(row) for row in result.pooled],
                 "warnings": list(result.warnings),
+                **_price_json(result),
             },
             sentence=stood + result.sentence(),
             account=result.account,
@@ -130,7 +131,19 @@ def _part_json(row: PartRow) -> dict[str, Any]:
         "feeds": row.feeds,
         "count": row.count,
         "expected": _finite(row.expected),
+        "price": row.price,
         "sentence": row.sentence(),
+    }
+
+
+def _price_json(result: Parts) -> dict[str, Any]:
+    from analysis.order_prices import order_price
+
+    found = order_price(result.order_list(), result.currency)
+    return {
+        "currency": result.currency or None,
+        "order_price": found.total if found.count else None,
+        "unpriced": list(found.unpriced),
     }
 
 
@@ -254,6 +267,9 @@ def _print(result: Parts, stood: str, *, every: bool) -> None:
 
 
 def _print_parts(result: Parts, rows: Sequence[PartRow]) -> None:
+    from analysis.order_prices import order_price, price_text
+
+    prices = order_price(rows, result.currency)
     cells = []
     for row in rows:
         wear = "not known"
@@ -271,11 +287,15 @@ def _print_parts(result: Parts, rows: Sequence[PartRow]) -> None:
                 row.kind,
                 wear,
                 _passed(row),
+                *([price_text(row.price)] if prices.count else []),
             )
         )
     heads = ("order by", "tower", "bin", "part", "age, feeds", "kind", "times per 100,000 feeds")
+    priced = (prices.head,) if prices.count else ()
     shared.print_table(
-        (*heads, "limit passed"), cells, left=("order by", "tower", "part", "kind", "limit passed")
+        (*heads, "limit passed", *priced),
+        cells,
+        left=("order by", "tower", "part", "kind", "limit passed"),
     )
 
 
@@ -300,6 +320,7 @@ def _passed(row: PartRow) -> str:
 
 def _notes(result: Parts) -> Iterator[str]:
     """Say what the order list rests on, and of which of its parts to think twice."""
+    from analysis.order_prices import order_price
     from analysis.site import USUAL_LIMIT_TIMES
     from analysis.words import listed, per_10k
 
@@ -319,6 +340,7 @@ def _notes(result: Parts) -> Iterator[str]:
             "taken."
         )
     yield print_limit
+    yield order_price(rows, result.currency).sentence()
     alone = [row.name for row in rows if row.lives < 2]
     if alone:
         yield (

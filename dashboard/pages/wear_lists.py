@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dash import html
 from dash.development.base_component import Component
 
+from analysis.order_prices import order_price, price_text
 from analysis.parts import PartRow, Parts
 from analysis.services import ServiceRow
 from analysis.streams import expected_faults
@@ -66,6 +67,7 @@ def orders_table(
     caption : str
         Said to those who hear the page read.
     """
+    prices = order_price([row for row, _, _ in rows], found.currency)
     heads = [
         "part",
         "order by",
@@ -74,6 +76,7 @@ def orders_table(
         "wear per 100,000 feeds (range)",
         "feeds until its limit (range)",
         "limit passed about (range)",
+        *([prices.head] if prices.count else []),
     ]
     body = [
         html.Tr(
@@ -81,6 +84,7 @@ def orders_table(
                 *_first_cells(found, row, link, here=here),
                 html.Td(_feeds_left(row)),
                 html.Td(_limit_on(found, row)),
+                *([html.Td(price_text(row.price))] if prices.count else []),
                 html.Td(_interval(row), className="on-screen"),
                 # On paper there is a box to tick.
                 html.Td(
@@ -383,6 +387,8 @@ def parts_csv(found: Parts) -> str:
             _number(one.replace_every_feeds),
             one.feeds,
             one.count,
+            _number(one.price),
+            parts.safe_cell(found.currency),
             parts.safe_cell(one.sentence()),
         ]
 
@@ -390,7 +396,8 @@ def parts_csv(found: Parts) -> str:
         "tower bin part kind order_by wears fitted_at age_feeds age_months "
         "wear_ratio_per_100k_feeds wear_low wear_high rate_now rate_now_low rate_now_high "
         "limit_rate limit_times feeds_to_limit feeds_to_limit_low feeds_to_limit_high limit_on "
-        "limit_earliest limit_latest lead_days replace_every_feeds feeds count in_words"
+        "limit_earliest limit_latest lead_days replace_every_feeds feeds count "
+        "price currency in_words"
     )
     return parts.csv_text(heads.split(), map(row, found.parts))
 

@@ -12,6 +12,7 @@ from dash.development.base_component import Component
 
 from analysis.counts import Account
 from analysis.filters import Filters
+from analysis.order_prices import order_price
 from analysis.parts import PartRow, Parts, PastPart
 from analysis.services import ServiceRow
 from analysis.site import USUAL_LIMIT_TIMES
@@ -152,6 +153,9 @@ class Shown:
                     html.H2(head, id="parts-orders"),
                     html.Div(table, className="wide drift-list wear-list"),
                     html.P(f"{as_of}{_limits(self.orders)}", className="key"),
+                    html.P(
+                        order_price(self.orders, self.found.currency).sentence(), className="key"
+                    ),
                     *(html.P(text, className="key") for text in _before_ordering(self.orders)),
                     html.P(CAUTION, className="key on-paper"),
                     html.P(

@@ -11,6 +11,7 @@ import datetime as dt
 
 from analysis import __version__
 from analysis.cautions import HANDS
+from analysis.order_prices import order_price, price_text
 from analysis.parts import SOON_DAYS, PartRow, Parts
 from analysis.services import ServiceRow
 from analysis.weekly import services_in_words
@@ -156,11 +157,18 @@ def _orders(made: Parts) -> tuple[Section, ...]:
         more = f"{parts} {'is' if later == 1 else 'are'} due after that: see feedtally parts."
     if not rows:
         return (Section("To order", (Text(f"{NOTHING_TO_ORDER} {more}".strip()),)),)
+    prices = order_price(rows, made.currency)
+    priced = prices.count > 0
+    heads = ["order by", "part", "where", "due about", "days to come", "ordered", "fitted"]
+    shares = [0.24, 0.14, 0.16, 0.16, 0.13, 0.09, 0.08]
+    if priced:
+        heads.insert(5, prices.head)
+        shares = [0.22, 0.13, 0.15, 0.15, 0.1, 0.1, 0.08, 0.07]
     grid = Grid(
-        ("order by", "part", "where", "due about", "days to come", "ordered", "fitted"),
-        tuple(_order(row, made) for row in rows),
+        tuple(heads),
+        tuple(_order(row, made, priced=priced) for row in rows),
         numbers=False,
-        shares=(0.24, 0.14, 0.16, 0.16, 0.13, 0.09, 0.08),
+        shares=tuple(shares),
     )
     assumed = any(row.lead_assumed for row in rows)
     told = (
@@ -169,13 +177,14 @@ def _orders(made: Parts) -> tuple[Section, ...]:
     )
     if assumed:
         told += " Days to come with a mark (*) are only what is usual."
+    texts = (Text(prices.sentence()), Text(f"{told} {more}".strip(), "quiet"))
     return (
-        Section("To order", (grid, Text(f"{told} {more}".strip(), "quiet"))),
+        Section("To order", (grid, *texts)),
         Section("What each is for", (Items(tuple(row.sentence() for row in rows), numbered=True),)),
     )
 
 
-def _order(row: PartRow, made: Parts) -> tuple[str, ...]:
+def _order(row: PartRow, made: Parts, *, priced: bool) -> tuple[str, ...]:
     assert row.order_by is not None
     now = made.until is not None and row.order_by <= made.until.date()
     due = "over its limit" if row.feeds_to_limit == 0 else ""
@@ -188,6 +197,7 @@ def _order(row: PartRow, made: Parts) -> tuple[str, ...]:
         row.where,
         due,
         lead,
+        *([price_text(row.price)] if priced else []),
         TICK,
         TICK,
     )

@@ -233,6 +233,11 @@ class TestPlantedWear:
         assert row.replace_every_feeds is None
         assert "no price" in row.replace_why
 
+    def test_the_price_and_the_currency_are_the_site_s(self) -> None:
+        site = replace(SITE, costs=replace(SITE.costs, currency="EUR"))
+        found = Works(STAGGERED).parts(site)
+        assert (bin_one(found).price, found.currency) == (14, "EUR")
+
     def test_parts_that_were_taken_out_had_passed_it_too(self, found: Parts) -> None:
         first, second = (one for one in found.past if one.bin == 1)
         assert (first.removed_at, first.reason) == (day(60) - dt.timedelta(hours=1), "worn")

@@ -86,6 +86,7 @@ UNKNOWN = PartRow(
     cannot_tell="its age is unknown, since nothing in the service log says when it was fitted; log "
     "the next one as fitted",
 )
+PUMP = replace(WORN, bin=9, part="vacuum pump")
 AT_ONCE = replace(
     WORN, tower="B", bin=4, changed_on=dt.date(2031, 8, 18), shape="at once", order_by=None
 )
@@ -174,8 +175,9 @@ class TestTheOrderList:
             "A part is due at 2 times the faults with a new part, as is usual. Where the site file "
             "does not say how long a part takes to come, 30 days are taken."
         )
-        assert lines[6].startswith("Before a part is changed: power off and isolated as")
-        assert lines[7] == "No wear shows in 1 part; --all lists them."
+        assert lines[6].startswith("The site file states no price of them: ")
+        assert lines[7].startswith("Before a part is changed: power off and isolated as")
+        assert lines[8] == "No wear shows in 1 part; --all lists them."
 
     def test_one_that_is_due_is_ordered_now(self, ask: Ask) -> None:
         due = replace(WORN, order_by=dt.date(2032, 3, 5), lives=1, same_as=("roller",))
@@ -195,6 +197,32 @@ class TestTheOrderList:
         rate = replace(WORN, limit_times=None, limit_rate=1e-4, lead_assumed=False)
         said = ask(parts(rate)).out
         assert "A part is due at 1.0 doubles in 10,000 feeds.\n" in said
+
+    def test_prices_that_the_site_states_stand_beside_with_their_sum(self, ask: Ask) -> None:
+        rows = (replace(WORN, price=23.0), replace(WORN, bin=8, price=9.5), PUMP)
+        result = parts(*rows, currency="GBP")
+        said = ask(result).out
+        lines = said.splitlines()
+        assert lines[2].endswith("price, GBP")
+        assert [line.split()[-1] for line in lines[3:6]] == ["23", "9.50", "–"]
+        assert (
+            "2 parts with a price in the site file: GBP 32.50 in all; the price of the vacuum pump "
+            'goes under [parts."vacuum pump"] there.\n'
+        ) in said
+        answer = ask(result, "--json").json
+        assert [row["price"] for row in answer["parts"]] == [23.0, 9.5, None]
+        told = [answer[key] for key in ("currency", "order_price", "unpriced")]
+        assert told == ["GBP", 32.5, ["vacuum pump"]]
+        assert "\nIn all 46, at the prices of the site file.\n" in ask(parts(*rows[:1] * 2)).out
+
+    def test_without_a_price_a_line_says_where_it_goes_and_no_column_stands(self, ask: Ask) -> None:
+        said = ask(parts(WORN, currency="GBP")).out
+        assert said.splitlines()[2].rstrip().endswith("limit passed")
+        assert (
+            "\nThe site file states no price of them: with price under [parts.brush] there, the "
+            "sum stands here.\n"
+        ) in said
+        assert ask(parts(WORN), "--json").json["order_price"] is None
 
     def test_what_came_at_once_and_what_cannot_be_told_are_said(self, ask: Ask) -> None:
         confounded = replace(FINE, cannot_tell="its wear and time cannot be told apart")

@@ -119,6 +119,21 @@ class TestWhatToOrder:
             found=parts_of(rate), wear=wear_of()
         )
 
+    def test_prices_that_are_known_stand_beside_with_their_sum(self) -> None:
+        assert "price under [parts.brush] and [parts.pump] there" in said()
+        priced = dataclasses.replace(WORN, price=23.0)
+        found = parts_of(PUMP, priced, dataclasses.replace(priced, bin=8), currency="GBP")
+        text = said(found=found)
+        assert "limit passed about (range)price, GBPbest interval" in text
+        assert (
+            "2 parts with a price in the site file: GBP 46 in all; the price of the pump goes "
+            "under [parts.pump] there."
+        ) in text
+        rows = list(csv.DictReader(io.StringIO(lists.parts_csv(found))))
+        assert [(row["price"], row["currency"]) for row in rows] == [
+            ("", "GBP"), ("23.0", "GBP"), ("23.0", "GBP"),
+        ]  # fmt: skip
+
     def test_there_is_a_box_to_tick_on_paper_and_the_caution(self) -> None:
         text = said()
         assert "best interval, feedsorderedPump, tower =C" in text

@@ -147,6 +147,15 @@ class TestWhatIsOnIt:
         assert len(boxes) == 2 * 2 + 2 + 3 * 2
         assert all(a["aria-label"] == "box to tick" for a in boxes)
 
+    def test_prices_that_are_known_stand_beside_with_their_sum(self) -> None:
+        assert "no price of them: with price under [parts.brush] and [parts.pump] there" in (
+            of_html(FULL)
+        )
+        priced = replace(made(replace(WORN, price=23.0), replace(PUMP, price=1150.0)), currency="€")
+        assert [row[5] for row in table(priced, "order by part where")] == ["23", "1,150"]
+        for text in (of_html(priced), of_pdf(priced)):
+            assert "In all € 1,173, at the prices of the site file." in text
+
     def test_what_to_look_at_and_why(self) -> None:
         assert [row[:3] for row in table(FULL, "part where why")] == [
             [
