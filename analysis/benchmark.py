@@ -162,7 +162,18 @@ class BenchmarkResult:
                 " The burn-in was too short for any number of feeds to settle it; compare with "
                 "the settled period or the stated standard."
             )
-        return " ".join((text, *self.notes))
+        return " ".join((text, *self.notes, *self._caution()))
+
+    def _caution(self) -> tuple[str, ...]:
+        """Say what a difference between two times may come from beside the tower."""
+        if self.against == "standard" or not any(
+            placed.comparison.verdict in ("worse", "better") for placed in self.comparisons
+        ):
+            return ()
+        return (
+            "Paper and air are taken as they came in both times, so a difference may be theirs in "
+            "part or as a whole.",
+        )
 
 
 #: More bins than this are counted and not named.
@@ -424,6 +435,9 @@ def _against_counts(
 
 #: Feeds on other paper than the benchmark's, as a share, that are worth a word.
 _OTHER_PAPER = 0.1
+#: Change of the share of a stock between the settled period and now that is worth a word, and how
+#: many stocks are named.
+_OTHER_SHARE, _FEW_STOCKS = 0.1, 3
 
 
 def _paper_notes(tower: Compared, against: str) -> list[str]:
@@ -446,7 +460,25 @@ def _paper_notes(tower: Compared, against: str) -> list[str]:
             f"Only {100 * same:.0f} % of the feeds of tower {tower.tower} are on a paper that its "
             f"{_WORDS[against]} ran: {part}."
         ]
-    return []
+    # A burn-in runs what it is proved on; the settled period ran what was ordered, as now.
+    return _mix_note(tower, now, then) if against == "settled" and now else []
+
+
+def _mix_note(tower: Compared, now: dict[str, float], then: dict[str, float]) -> list[str]:
+    """Say which stocks have another share of the feeds than in the settled period."""
+    change = {stock: now.get(stock, 0.0) - then.get(stock, 0.0) for stock in {*now, *then}}
+    most = sorted(change, key=lambda stock: (-abs(change[stock]), stock))[:_FEW_STOCKS]
+    told = [
+        f"{stock} {100 * then.get(stock, 0.0):.0f} % then and {100 * now.get(stock, 0.0):.0f} % now"
+        for stock in most
+        if abs(change[stock]) >= _OTHER_SHARE
+    ]
+    if not told:
+        return []
+    return [
+        f"Tower {tower.tower} runs another mix of stocks than in its settled period, by feeds: "
+        f"{listed(told)}."
+    ]
 
 
 def _shares(counts: pa.Table, column: str) -> dict[str, float]:

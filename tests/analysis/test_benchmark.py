@@ -139,6 +139,31 @@ def test_a_burn_in_without_a_paper_logged_is_said():
     assert note.startswith("No paper is logged for the burn-in of tower A")
 
 
+def test_another_mix_of_stocks_than_in_the_settled_period_is_said_with_sizes():
+    then = paper(offset_a=30, offset_b=60, offset_c=10)
+    now = paper(offset_a=52, offset_b=34, offset_c=14)
+    mixed = compared(MANY, FEW, paper=now, benchmark_paper=then)
+    found = result([mixed], "settled")
+    assert found.notes == (
+        "Tower A runs another mix of stocks than in its settled period, by feeds: offset_b 60 % "
+        "then and 34 % now and offset_a 30 % then and 52 % now.",
+    )
+    assert found.sentence().endswith(
+        "then and 52 % now. Paper and air are taken as they came in both times, so a difference "
+        "may be theirs in part or as a whole."
+    )
+    nearly = paper(offset_a=38, offset_b=52, offset_c=10)
+    assert result([compared(MANY, FEW, paper=nearly, benchmark_paper=then)], "settled").notes == ()
+
+
+def test_paper_and_air_as_they_came_are_a_caution_where_a_difference_is_told():
+    caution = "Paper and air are taken as they came in both times"
+    assert caution in result([compared(MANY, FEW)]).sentence()
+    assert caution in result([compared(FEW, MANY)], "settled").sentence()
+    assert caution not in result([compared(FEW, FEW)], "settled").sentence()
+    assert caution not in result([compared(MANY, None)], "standard", standard=1e-5).sentence()
+
+
 def test_the_same_paper_needs_no_note():
     assert result([compared(MANY, FEW)]).notes == ()
 
@@ -185,7 +210,10 @@ def test_the_highest_standard_that_a_site_can_state_can_be_compared_with():
 
 def test_sentence_names_the_worse_and_how_towers_stand():
     sentence = result([compared(MANY, FEW)]).sentence()
-    assert sentence == "Worse than its burn-in: tower A, tower A bin 1 and tower A bin 2."
+    assert sentence == (
+        "Worse than its burn-in: tower A, tower A bin 1 and tower A bin 2. Paper and air are taken "
+        "as they came in both times, so a difference may be theirs in part or as a whole."
+    )
     assert result([compared(FEW, FEW)]).sentence() == (
         "No tower and no bin is shown to be worse than its burn-in. Tower A: as good."
     )
@@ -207,7 +235,7 @@ def test_a_bins_own_share_of_the_burn_in_is_told_beside_what_it_borrows():
 def test_many_worse_bins_are_counted_and_not_all_named():
     now = by_run([(b, r, 50_000, 12) for b in range(1, 15) for r in range(40)])
     then = by_run([(b, r, 50_000, 4) for b in range(1, 15) for r in range(40)])
-    assert result([compared(now, then)]).sentence() == (
+    assert (
         "Worse than its burn-in: tower A, tower A bin 1, tower A bin 2, tower A bin 3, tower A bin "
-        "4, tower A bin 5, tower A bin 6 and 8 more."
-    )
+        "4, tower A bin 5, tower A bin 6 and 8 more. "
+    ) in result([compared(now, then)]).sentence()
