@@ -132,6 +132,7 @@ def parts(
         for one in out
         if asked((one.tower, one.bin)) and (since is None or one.removed_at >= since)
     )
+    unknown = tuple(_unknown(rows, bins))
     return Parts(
         parts=tuple(sorted(rows, key=_soonest)),
         services=acts,
@@ -141,12 +142,13 @@ def parts(
         warnings=(
             *_odd(acts),
             *_misnamed(acts, site),
-            *_unknown(rows, bins),
+            *unknown,
             *(one.pooled().sentence() for one in wear.values() if not one.pooled().apart),
         ),
         account=account,
         until=until,
         currency=site.costs.currency,
+        unknown_ages=unknown,
     )
 
 

@@ -408,6 +408,8 @@ class Parts:
         By part.
     warnings : tuple of str
         What in the service log cannot be, or is lacking.
+    unknown_ages : tuple of str
+        Which of these tell of parts of unknown age.
     account : Account
         Of the runs looked at.
     until : datetime or None
@@ -425,6 +427,7 @@ class Parts:
     account: Account
     until: dt.datetime | None
     currency: str = ""
+    unknown_ages: tuple[str, ...] = ()
 
     def order_list(self, days: int | None = None) -> tuple[PartRow, ...]:
         """Return what is to be ordered, soonest first; up to so many days after the log's end."""

@@ -28,6 +28,10 @@ LATELY_DAYS = 56
 
 NOTHING_TO_ORDER = "Nothing is to be ordered in the year ahead, by what the log says."
 ALL_KNOWN = "There are none: when each part was fitted is logged."
+LOG_THEM = (
+    "Log the next new one of each as fitted, with its bin, or with bin tower where it is one of "
+    "the tower as a whole: its age is known from then on."
+)
 NOTHING_ODD = "Nothing: no part is over its limit, or has more faults, otherwise than by wear."
 NO_WARNINGS = "Nothing."
 
@@ -104,6 +108,8 @@ def _numbers(bins: list[int]) -> str:
 def _letter(made: Parts, as_of: str) -> Letter:
     title = "Parts list"
     until = f", {day(made.until)}" if made.until is not None else ""
+    # Parts of unknown age have a section of their own.
+    odd = tuple(text for text in made.warnings if text not in made.unknown_ages)
     return Letter(
         title=f"{title}{until}",
         name=f"{title}{until}",
@@ -116,7 +122,7 @@ def _letter(made: Parts, as_of: str) -> Letter:
             _of_unknown_age(made),
             Section(
                 "What is odd or lacking in the service log",
-                (Items(made.warnings) if made.warnings else Text(NO_WARNINGS),),
+                (Items(odd) if odd else Text(NO_WARNINGS),),
             ),
             Section("Cautions", (Items(CAUTIONS),)),
             Section(
@@ -253,7 +259,7 @@ def _of_unknown_age(made: Parts) -> Section:
         numbers=False,
         shares=(0.18, 0.46, 0.12, 0.12, 0.12),
     )
-    return Section(head, (grid,))
+    return Section(head, (grid, Text(LOG_THEM, "quiet")))
 
 
 # Did it help? -------------------------------------------------------------------------------------

@@ -296,6 +296,7 @@ class TestWhatCannotBeTold:
             "The age of the pump of tower A is unknown, since nothing in the service log says when "
             "it was fitted; log the next one as fitted, with bin tower.",
         ]
+        assert list(found.unknown_ages) == told
 
     def test_a_part_from_another_place_is_of_unknown_age(self) -> None:
         found = Works((*STAGGERED, act(195, 6, action="swapped"))).parts()

@@ -182,6 +182,15 @@ class TestWhatIsOnIt:
             ["pump", "tower B"],
         ]
 
+    def test_what_is_of_unknown_age_is_told_once(self) -> None:
+        told = ("The age of the brush of bins 2, 3 and 9 of tower B is unknown.",)
+        odd = ("Service log, 1 July 2031: its tower is not known.",)
+        text = of_pdf(replace(FULL, warnings=(*odd, *told), unknown_ages=told))
+        assert odd[0] in text
+        assert "bins 2, 3 and 9 of tower B" in text
+        assert told[0] not in text
+        assert "Log the next new one of each as fitted" in text
+
     def test_did_it_help_in_the_last_weeks(self) -> None:
         text = of_html(FULL)
         assert LATELY.sentence() in text and BEFORE.sentence() not in text
