@@ -43,6 +43,7 @@ from analysis.neighbours import about_week
 from analysis.patterns import Pattern
 from analysis.tower_rows import Rows
 from analysis.ways import Told, ways
+from analysis.wear_shape import SURE
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -305,13 +306,31 @@ def _weighed(
     else:
         log_factor = float(special.logsumexp(likely + prior[:, None]))
     by_way = special.logsumexp(likely, axis=1) + prior
-    best = int(np.argmax(by_way))
+    best = _likeliest(told, by_way)
     share = np.exp(likely[best] - special.logsumexp(likely[best]))
     low, high = (float(_RATIOS[np.searchsorted(np.cumsum(share), p)]) for p in (0.025, 0.975))
     ratio = float(np.exp(share @ log_ratio))
     expected = float((e * ratio ** z[best]).sum())
     level = (shape + float(x.sum()) / phi) / (shape + expected / phi)
     return Evidence(pattern, log_factor, told[best], ratio, low, high, used, base * level)
+
+
+def _likeliest(told: Sequence[Told], by_way: FloatArray) -> int:
+    """Return which way is told: the likeliest, but no slow rise that may as well have been none.
+
+    Whether it came with the age of a part is another question (`analysis.wear_shape`), which calls
+    at once what began on some day. The same fault is not to be called slow where the days of its
+    rise are hardly known.
+    """
+    best = int(np.argmax(by_way))
+    if told[best].when != words.LITTLE_BY_LITTLE:
+        return best
+    slow = np.array([one.when == words.LITTLE_BY_LITTLE for one in told])
+    quick = np.flatnonzero([one.when == words.AT_ONCE for one in told])
+    if not quick.size:
+        return best
+    ahead = special.logsumexp(by_way[slow]) - special.logsumexp(by_way[quick])
+    return best if ahead >= SURE else int(quick[np.argmax(by_way[quick])])
 
 
 def _dispersion(rows: Rows, used: BoolArray, base: FloatArray, *, weeks: bool) -> float:

@@ -329,6 +329,19 @@ class TestHowItComes:
         assert found.ratio == pytest.approx(4, rel=0.15)
         assert found.low < 4 < found.high
 
+    @pytest.mark.parametrize("seed", [1, 143])
+    def test_a_step_is_not_called_slow_by_chance(self, seed: int) -> None:
+        # Of these draws the single likeliest way is a rise over 45 days, and hardly likelier.
+        rows = tower(runs=200)
+        rows = raised(rows, rows.run >= 100, 4.0, seed)
+        found = self.best(rows, "at once", "little by little")
+        assert found.told is not None and found.told.since is not None
+        assert found.told.when == "at once"
+        assert abs(found.told.since - np.datetime64(day(100))) <= np.timedelta64(21, "D")
+        # With nothing else to tell, it is what there is.
+        slow = self.best(rows, "little by little").told
+        assert slow is not None and slow.when == "little by little"
+
     def test_a_service_may_have_ended_it(self) -> None:
         rows = self.shaped(lambda n: np.where((n >= 60) & (n < 130), 4.0, 1.0))
         found = self.best(replace(rows, services=(service(130, action="fitted"),)), "at once")
