@@ -19,7 +19,8 @@ the rest by their weights.
   those named stand in the order of what they are likely to explain: these faults times the chance.
 
 Each cause comes with its contrasts, rate ratios that speak for it and against it. Causes that show
-by the same pattern are one (`Cause.same_as`): only a look or a swap tells them apart.
+by the same pattern are one (`Cause.same_as`), also one that a site adds: only a look or a swap
+tells them apart.
 
 References
 ----------
@@ -40,7 +41,7 @@ from analysis.chances import Weighed, bin_beside, weighed_own, weighed_shared
 from analysis.contrasts import Contrast, against_neighbours, either, for_and_against, said
 from analysis.counts import Account
 from analysis.explaining import Evidence
-from analysis.patterns import WITH_AGE, Pattern
+from analysis.patterns import WITH_AGE, Pattern, one_class
 from analysis.swap_readings import SwapReading
 from analysis.swaps import Swap
 from analysis.tower_rows import Rows
@@ -261,7 +262,7 @@ def causes(
     mine = np.ones(rows.bin.size, dtype=bool) if bin is None else rows.bin == bin
     if not mine.any():
         raise ValueError(f"bin {bin} of tower {tower} has no feeds that were watched for {kind}")
-    known = [pattern for pattern in patterns if pattern.kind == kind]
+    known = one_class([pattern for pattern in patterns if pattern.kind == kind])
     shared, rows = weighed_shared(rows, known)
     own = weighed_own(rows, bin, known) if bin is not None else []
     looked = [w for w in (*own, *shared) if not w.evidence.lacking]
@@ -329,7 +330,7 @@ def _told(
         excess=excess,
         said=said(evidence, kind),
         over=over,
-        same_as=(*kin, *pattern.same_as),
+        same_as=(*kin, *weighed.alike),
         check_first=(
             pattern.check_first
             if over is None

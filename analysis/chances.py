@@ -25,6 +25,8 @@ from analysis.tower_rows import Rows
 LUCK = 0.7
 #: Chance from which on a cause is named, and of bad luck up to which one is.
 NAMED, LEFT_TO_LUCK = 0.6, 0.1
+#: From this chance on it is told what looks the same as a pattern.
+_LIKELY = 0.05
 #: After a cause of all bins is named, it is looked for others, so many times.
 _MOST_SHARED = 3
 
@@ -41,11 +43,14 @@ class Weighed:
         Of them all.
     named : bool
         Whether it is named.
+    alike : tuple of str
+        What shows as its likeliest pattern does, or as another of its patterns that is likely.
     """
 
     evidence: Evidence
     chance: float
     named: bool = False
+    alike: tuple[str, ...] = ()
 
     @property
     def family(self) -> str:
@@ -57,7 +62,7 @@ def _with_chances(found: Sequence[Evidence]) -> list[Weighed]:
     # What the log cannot show is no rival of what it can.
     weights = np.array([0.0 if one.lacking else one.pattern.weight for one in found])
     if not weights.any():
-        return [Weighed(one, 0.0) for one in found]
+        return [Weighed(one, 0.0, alike=one.pattern.same_as) for one in found]
     weights = weights * ((1 - LUCK) / weights.sum())
     factors = np.array([one.log_factor for one in found])
     top = max(0.0, float(factors.max()))
@@ -69,7 +74,9 @@ def _with_chances(found: Sequence[Evidence]) -> list[Weighed]:
     out = []
     for places in by_name.values():
         best = max(places, key=lambda place: (found[place].told is not None, chance[place]))
-        out.append(Weighed(found[best], float(chance[places].sum())))
+        likely = [best, *(place for place in places if chance[place] >= _LIKELY)]
+        alike = dict.fromkeys(name for at in likely for name in found[at].pattern.same_as)
+        out.append(Weighed(found[best], float(chance[places].sum()), alike=tuple(alike)))
     luck = 1 - sum(cause.chance for cause in out)
     if not out or luck > LEFT_TO_LUCK:
         return out
@@ -129,20 +136,33 @@ def weighed_shared(rows: Rows, patterns: Sequence[Pattern]) -> tuple[list[Weighe
     """
     left = [pattern for pattern in patterns if pattern.every_bin]
     named: list[Weighed] = []
+    effects = rows.effects
     for _ in range(_MOST_SHARED):
         found = _with_chances(every_bin(rows, left))
         best = next((w for w in found if w.named), None)
         if best is None:
             break
         named.append(best)
-        told = best.evidence.told
-        assert told is not None
-        if not (best.evidence.pattern.air or best.evidence.pattern.settings):
-            # Where paper, air and settings do it, what is expected holds it already.
-            factor = np.where(best.evidence.used, best.evidence.ratio**told.z, 1.0)
-            rows = replace(rows, expected=rows.expected * factor)
+        rows = _with_it(rows, best.evidence)
         left = [p for p in left if p.name != best.evidence.pattern.name]
     else:
         found = _with_chances(every_bin(rows, left))
     rest = [w for w in found if w not in named]
-    return [*named, *rest], rows
+    return [*named, *rest], replace(rows, effects=effects)
+
+
+def _with_it(rows: Rows, evidence: Evidence) -> Rows:
+    """Return rows in which what is expected holds what a cause of all bins explains."""
+    told, pattern = evidence.told, evidence.pattern
+    assert told is not None
+    columns = (*pattern.settings, *(("air", "static") if pattern.air else ()))
+    if not columns:
+        factor = np.where(evidence.used, evidence.ratio**told.z, 1.0)
+        return replace(rows, expected=rows.expected * factor)
+    # Where air and settings do it, what is expected holds it already: the next cause that is about
+    # them must not have it taken out again, or it would be named for the same faults.
+    held = {
+        name: np.where(told.z > 0, 0.0, effect) if name in columns else effect
+        for name, effect in rows.effects.items()
+    }
+    return replace(rows, effects=held)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
 
@@ -86,6 +86,13 @@ class Pattern:
         """Whether it shows on every paper, in any air, at any settings."""
         return not (self.paper or self.air or self.run or self.settings)
 
+    @property
+    def shows(self) -> tuple[object, ...]:
+        """All by which it shows: no log tells two causes apart in which this is the same."""
+        levels = frozenset((column, frozenset(some)) for column, some in self.settings.items())
+        when, paper = frozenset(self.when), frozenset(self.paper)
+        return (self.kind, self.every_bin, when, paper, self.air, self.run, levels)
+
 
 class PatternsError(ValueError):
     """A file of patterns that is wrong; the message names the file and its first problem.
@@ -142,6 +149,32 @@ def read_patterns(folder: Path) -> tuple[Pattern, ...]:
     own = _parsed(text, str(path))
     names = {(one.name, one.kind) for one in own}
     return (*(one for one in known_patterns() if (one.name, one.kind) not in names), *own)
+
+
+def one_class(patterns: Sequence[Pattern]) -> tuple[Pattern, ...]:
+    """Join causes of several names that show by the same pattern: the log cannot tell them apart.
+
+    The first stands for all of them, as common as they are together, with the names of the others
+    in `same_as`, and with what is to be looked at first for each.
+    """
+    found: dict[tuple[object, ...], list[Pattern]] = {}
+    for one in patterns:
+        alike = found.setdefault(one.shows, [])
+        first = next(iter(alike), one)
+        if one is first or one.name == first.name:
+            alike.append(one)
+            continue
+        others = dict.fromkeys((*first.same_as, one.name, *one.same_as))
+        alike[0] = replace(
+            first,
+            weight=first.weight + one.weight,
+            family=first.family or one.family,
+            same_as=tuple(name for name in others if name != first.name),
+            check_first=f"{first.check_first}; or, for {one.name}, {one.check_first}",
+            swap=first.swap or one.swap,
+            hands=first.hands or one.hands,
+        )
+    return tuple(one for alike in found.values() for one in alike)
 
 
 def _parsed(text: str, name: str) -> tuple[Pattern, ...]:

@@ -178,7 +178,8 @@ class TestChances:
         rows = tower(services=(service(59),))
         last = (rows.bin == 1) & (rows.run == 59)
         rows = replace(rows, expected=np.where(last, 1e-4, 1.0), faults=np.where(last, 0, 1.0))
-        found = of(rows, patterns=(STEP, TWIN))
+        # On offset paper, as what came after the service was: it tells nothing apart.
+        found = of(rows, patterns=(STEP, replace(TWIN, paper=("offset",))))
         by_name = {one.cause: one for one in found.causes}
         assert found.first.cause == BAD_LUCK
         assert by_name[BAD_LUCK].score == pytest.approx(LUCK, abs=1e-3)
@@ -196,11 +197,52 @@ class TestChances:
         by_name = {one.cause: one.score for one in found.causes}
         assert by_name["a step"] / by_name[BAD_LUCK] == pytest.approx(odds)
 
+    def test_patterns_that_are_the_same_are_one_line(self) -> None:
+        rows = tower(services=(service(30),))
+        rows = raised(rows, 3.0, (rows.bin == 1) & (rows.run >= 30))
+        twin = replace(TWIN, weight=1.0, check_first="oil it", same_as=("a third",), hands=True)
+        found = of(rows, patterns=(STEP, twin))
+        assert [one.cause for one in found.causes] == ["a step", BAD_LUCK]
+        first = found.first
+        assert first.named and first.caution == HANDS
+        assert first.same_as == ("a twin", "a third")
+        assert first.check_first == "turn it; or, for a twin, oil it"
+        # Two that are as common come about twice as often as one.
+        once, twice = (of(rows, patterns=p).first.chance for p in ((STEP,), (STEP, twin)))
+        assert twice == pytest.approx(once)
+        aside = pattern(name="aside", paper=("heavy",))
+        both = of(rows, patterns=(STEP, twin, aside)).first.chance
+        alone = of(rows, patterns=(replace(STEP, weight=2.0), aside)).first.chance
+        assert both == pytest.approx(alone)
+
+    @pytest.mark.parametrize("paper", [("toner",), (), ("offset",)])
+    def test_dry_air_is_no_cause_twice(self, paper: tuple[str, ...]) -> None:
+        # The model has learnt what dry air does; a site has a cause of its own that is about it.
+        rows = tower(120)
+        dry = rows.run % 2 == 0
+        effect = np.where(dry, np.log(3.0), 0.0)
+        many = np.where(dry, 3.0, 1.0)
+        rows = replace(
+            rows,
+            humidity=np.where(dry, 30.0, 50.0),
+            expected=many,
+            faults=many,
+            effects={"air": effect, "static": effect},
+        )
+        own = pattern(name="dust", every_bin=True, air="dry", paper=paper)
+        found = of(rows, None, patterns=(*known_patterns(), own))
+        assert [one.cause for one in found.named] == ["static"]
+        assert sum(one.excess for one in found.named) == pytest.approx(4 * 60 * 2, rel=0.7)
+        beside = [one.chance for one in found.causes if one.cause == "dust"]
+        assert not beside or beside[0] < 0.3
+
     def test_two_patterns_that_look_alike_leave_it_open(self) -> None:
         rows = tower(services=(service(30),))
         rows = raised(rows, 3.0, (rows.bin == 1) & (rows.run >= 30))
         assert of(rows, patterns=(STEP,)).first.named
-        found = of(rows, patterns=(STEP, replace(TWIN, weight=1.0)))
+        # Half of it is what no age is known for, so that as much is left for the other half.
+        alike = replace(TWIN, weight=2.0, when=("since a service", "with the age of the brush"))
+        found = of(rows, patterns=(STEP, alike))
         assert found.first.cause == CANNOT_TELL
         assert {one.cause for one in found.causes[1:3]} == {"a step", "a twin"}
         assert not found.named
