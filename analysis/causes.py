@@ -43,7 +43,7 @@ from analysis.counts import Account
 from analysis.explaining import Evidence
 from analysis.patterns import WITH_AGE, Pattern, one_class
 from analysis.swap_readings import SwapReading
-from analysis.swaps import Swap
+from analysis.swaps import EXCHANGED, Swap
 from analysis.tower_rows import Rows
 from analysis.words import capital, day, listed, one, two_digits
 
@@ -51,6 +51,8 @@ FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
 BAD_LUCK, CANNOT_TELL = "bad luck", "cannot tell"
+#: What is done first where the counts cannot tell, until an exchange of piles has told.
+EXCHANGE_PILES = "exchange the piles of two bins and log it: that tells the paper from the bin"
 
 #: One of its family is told beside it from this chance on.
 _KIN = 0.05
@@ -177,6 +179,31 @@ class Causes:
     def named(self) -> tuple[Cause, ...]:
         """Causes that are named."""
         return tuple(cause for cause in self.causes if cause.named)
+
+    def with_swaps(self, swap: Swap | None, read: tuple[SwapReading, ...]) -> Causes:
+        """Return the same with the exchange that would tell, and what logged ones have told.
+
+        Nobody is sent for an exchange of piles that has told already.
+        """
+        found = replace(self, swap=swap, swaps_read=read)
+        if swap is None or swap.what == "piles":
+            return found
+        first = f"look at what is in that bin, since {swap.why}"
+        if swap.cycles is not None:
+            first = (
+                f"exchange the {swap.what} of two bins and log it: that tells the "
+                f"{EXCHANGED[swap.what]} from the rest of the bin"
+            )
+        thing = "" if swap.cycles is None else swap.what
+        return replace(
+            found,
+            causes=tuple(
+                replace(one_, check_first=first, swap=thing)
+                if one_.check_first == EXCHANGE_PILES
+                else one_
+                for one_ in self.causes
+            ),
+        )
 
     def sentence(self) -> str:
         """Say what is likely behind it, and what to do first."""
@@ -442,7 +469,7 @@ def _ranked(
         check_first=(
             "look at what all bins share, vacuum, filters and air, and go on logging"
             if whole
-            else "exchange the piles of two bins and log it: that tells the paper from the bin"
+            else EXCHANGE_PILES
             if beside is None
             else "see that the bins are counted from the right end, and that faults of bin "
             f"{beside} are logged there"

@@ -8,6 +8,7 @@ swap is advised for a bin that is as good as its neighbours of late, whatever it
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,7 @@ from analysis.swap_readings import SwapReading
 from analysis.swap_rule import STAYS
 from analysis.swaps import OtherBin, Swap, next_after, swap_test
 from analysis.tower_rows import Rows
+from analysis.words import listed
 
 #: Days to the end of the log that say how a bin is now.
 LATELY_DAYS = 91
@@ -37,7 +39,8 @@ def swap_for(
 ) -> Swap | None:
     """Plan the exchange that tells the paper from the bin; None where it is not worth it.
 
-    Where one of piles has told that it is the bin, it is the next exchange.
+    Where one of piles has told that it is the bin, it is the next exchange; where each of them has
+    told so, none is left, and it says that.
 
     Parameters
     ----------
@@ -69,34 +72,54 @@ def swap_for(
     others = [_other(rows, lately, mine, number, common) for number in rows.bins if number != bin]
     runs = np.unique(rows.run[lately & mine]).size
     fed = float(rows.feeds[lately & mine].sum())
-    return swap_test(
+    began = last - np.timedelta64(LATELY_DAYS, "D") if since is None else since
+    what, stayed = _what(read, bin, kind, began)
+    # With nothing left to exchange no bin is a partner.
+    partners = [one for one in others if one is not None] if what else []
+    found = swap_test(
         tower,
         bin,
-        [one for one in others if one is not None],
+        partners,
         min(ratio * expected / feeds, 0.5),
         ratio,
         kind=kind,
-        what=_what(
-            read, bin, kind, last - np.timedelta64(LATELY_DAYS, "D") if since is None else since
-        ),
+        what=what or stayed[-1],
         variance=rows.variance,
         cycles_per_run=fed / runs,
         cycles_before=int(feeds),
         cycles_per_day=fed / LATELY_DAYS,
     )
+    if what:
+        return found
+    return replace(
+        found,
+        why=(
+            f"the {kind} stayed in it when the {listed(stayed)} were exchanged, so that it is "
+            "something else in this bin"
+        ),
+    )
 
 
-def _what(read: Sequence[SwapReading], bin: int, kind: str, since: np.datetime64) -> str:
-    """Return what is to be exchanged: piles, until they have told that it is the bin."""
-    stayed = any(
-        one.what == _PILES
-        and one.kind == kind
+def _what(
+    read: Sequence[SwapReading], bin: int, kind: str, since: np.datetime64
+) -> tuple[str, list[str]]:
+    """Return what is to be exchanged next, and what has told that it is something else in the bin.
+
+    Piles first, then what follows them; empty where nothing is left.
+    """
+    told = {
+        one.what
+        for one in read
+        if one.kind == kind
         and one.bins[0] == bin
         and one.verdict.startswith(STAYS)
         and np.datetime64(one.when) >= since
-        for one in read
-    )
-    return (stayed and next_after(_PILES, kind)) or _PILES
+    }
+    what, stayed = _PILES, list[str]()
+    while what in told:
+        stayed.append(what)
+        what = next_after(what, kind)
+    return what, stayed
 
 
 def _other(

@@ -86,7 +86,7 @@ def causes(
             worth = one.first.cause != question.BAD_LUCK and not one.first.shared
             read = swaps.of(tower, bin)
             swap = swap_for(mine, tower, bin, kind, one.first.since, read) if worth else None
-            one = replace(one, swap=swap, swaps_read=read)
+            one = one.with_swaps(swap, read)
         found.append(one)
     if not found and len(lacking) == len(kinds):
         if len(kinds) == 1:

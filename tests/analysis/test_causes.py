@@ -22,6 +22,7 @@ from analysis.filters import FilterError, Filters, parse_filters
 from analysis.patterns import Pattern, known_patterns
 from analysis.store import Store
 from analysis.swap_advice import swap_for
+from analysis.swaps import OtherBin, swap_test
 from analysis.tower_rows import Rows
 from tests.analysis.one_tower import pattern, service, tower
 
@@ -246,6 +247,20 @@ class TestChances:
         assert found.first.cause == CANNOT_TELL
         assert {one.cause for one in found.causes[1:3]} == {"a step", "a twin"}
         assert not found.named
+        assert found.first.check_first.startswith("exchange the piles of two bins and log it")
+        # Where piles have told, nobody is sent for them again; and so on with what follows them.
+        bins = [OtherBin(2, 1e-4, cycles_per_day=5_000)]
+        plans = {"kind": "doubles", "what": "brushes", "cycles_before": 60_000}
+        brushes = swap_test("A", 1, bins, 4e-4, 4.0, **plans)  # type: ignore[arg-type]
+        assert found.with_swaps(brushes, ()).first.check_first == (
+            "exchange the brushes of two bins and log it: that tells the brush from the rest of "
+            "the bin"
+        )
+        none = replace(brushes, other_bin=None, cycles=None, why="the doubles stayed in it")
+        told = found.with_swaps(none, ()).first
+        assert told.check_first == "look at what is in that bin, since the doubles stayed in it"
+        assert told.swap == ""
+        assert found.with_swaps(None, ()).causes == found.causes
         assert found.sentence().startswith(
             "These counts cannot tell what is behind the doubles of bin 1 of tower A (120 doubles "
             "where 60 would be usual in 600,000 feeds)"

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from analysis.swap_advice import LATELY_DAYS, swap_for
-from analysis.swap_readings import Seen, read_swap
+from analysis.swap_readings import Seen, SwapReading, read_swap
 from analysis.tower_rows import Rows
 from tests.analysis.one_tower import day, tower
 
@@ -55,6 +55,29 @@ def test_where_the_piles_have_told_that_it_is_the_bin_its_part_is_next() -> None
     assert next_one(when, stayed[::-1]) == "piles"
     assert next_one(when, stayed, "misses") == "piles"
     assert next_one(last - dt.timedelta(days=120), stayed) == "piles"
+
+
+@pytest.mark.parametrize(("kind", "part"), [("doubles", "brush"), ("misses", "suction foot")])
+def test_what_stayed_when_each_was_exchanged_is_not_exchanged_again(kind: str, part: str) -> None:
+    rows, last = raised(lambda r: r.bin == 2), day(RUNS)
+    few, many, usual = Seen(90_000, 10, 12), Seen(90_000, 40, 12), Seen(40_000, 6, 5.5)
+    stayed = (Seen(40_000, 19, 5.5), usual)
+
+    def told(part: str, days: float) -> SwapReading:
+        when = last - dt.timedelta(days=days)
+        return read_swap("A", (2, 3), part, when, (many, few), stayed, kind=kind)
+
+    found = swap_for(rows, "A", 2, kind, None, (told("paper", 40), told(part, 20)))
+    assert found is not None
+    assert (found.other_bin, found.cycles, found.then) == (None, None, "")
+    things = {"brush": "brushes", "suction foot": "suction feet"}[part]
+    assert found.sentence() == (
+        f"No swap test for bin 2 of tower A: the {kind} stayed in it when the piles and {things} "
+        "were exchanged, so that it is something else in this bin."
+    )
+    # The part alone says nothing of the paper.
+    alone = swap_for(rows, "A", 2, kind, None, (told(part, 20),))
+    assert alone is not None and alone.what == "piles" and alone.cycles is not None
 
 
 def test_where_it_began_is_what_counts() -> None:
