@@ -253,11 +253,18 @@ class Causes:
         return "; ".join(said)
 
     def counted(self) -> str:
-        """Say how many faults there were where so many would be usual."""
-        return (
+        """Say how many faults there were where so many would be usual.
+
+        Of a bin, the bins beside it say what is usual; of a whole tower, only what paper, air and
+        settings do in all of the log.
+        """
+        said = (
             f"{self.observed:,} {one(self.kind, self.observed)} where {two_digits(self.expected)} "
             f"would be usual in {self.feeds:,} feeds"
         )
+        if self.bin is not None:
+            return said
+        return f"{said} by paper, air and settings alone, whatever the age of its parts"
 
 
 def causes(

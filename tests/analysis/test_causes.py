@@ -291,6 +291,17 @@ class TestChances:
         # 60 expected, and neighbours with none where 180 were: one where 181 are due.
         assert (found.observed, found.expected) == (60, pytest.approx(60 / 181))
 
+    def test_what_is_usual_for_a_whole_tower_leaves_out_the_age_of_its_parts(self) -> None:
+        rows = tower()
+        # Everything older and with a quarter more: nothing that a named cause would explain.
+        rows = replace(rows, faults=rows.faults * 1.25)
+        told = of(rows, None, patterns=(STEP, ALL)).counted()
+        assert told == (
+            "300 doubles where 240 would be usual in 2,400,000 feeds by paper, air and settings "
+            "alone, whatever the age of its parts"
+        )
+        assert of(rows, 1, patterns=(STEP, ALL)).counted().endswith(" feeds")
+
     def test_the_other_kind_is_left_out(self) -> None:
         rows = tower(services=(service(30),))
         found = of(rows, patterns=(STEP, replace(TWIN, kind="misses")))
