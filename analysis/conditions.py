@@ -45,7 +45,7 @@ from analysis.conditions_model import Model, fitted
 from analysis.conditions_terms import STATED_HUMIDITY
 from analysis.conditions_told import Ageing, CurvePoint, Effect, Told
 from analysis.counts import Account
-from analysis.words import called, two_digits
+from analysis.words import called, times_range, two_digits
 
 #: A ratio nearer to 1 than this, up or down, is not worth a sentence however sure it is.
 _WORTH_A_SENTENCE = 1.05
@@ -144,8 +144,8 @@ class Conditions:
         paper = "toner-printed paper" if printed == TONER else "paper not printed by toner"
         return (
             f"in air of {most.humidity_pct} % {paper} has {two_digits(most.ratio)} times the "
-            f"{self.kind} of air of {self.stated_humidity_pct} % ({two_digits(most.low)} to "
-            f"{two_digits(most.high)})"
+            f"{self.kind} of air of {self.stated_humidity_pct} % "
+            f"({times_range(most.low, most.high)})"
         )
 
 
@@ -153,7 +153,7 @@ def _said(effect: Effect, kind: str) -> str:
     power = effect.step or 1.0
     ratio, low, high = (one**power for one in (effect.ratio, effect.low, effect.high))
     span = f"{two_digits(ratio)} times the {kind}"
-    ends = f"({two_digits(low)} to {two_digits(high)})"
+    ends = f"({times_range(low, high)})"
     if effect.term == "stock":
         return f"stock {effect.level} has {span} of {effect.base} {ends}"
     name = called(effect.term)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 
@@ -51,15 +51,16 @@ def per_10k(rate: float) -> str:
     return two_digits(rate * PER)
 
 
-def times_range(low: float, high: float) -> str:
+def times_range(low: float, high: float, write: Callable[[float], str] = two_digits) -> str:
     """Write the range of how many times one rate is another: ``0.22 to 3.4``, ``0.22 or more``.
 
     An upper end of `NO_UPPER_END` times and beyond comes from a side with next to no faults. It
     says nothing of the other side, so it is left out; without a lower end either, nothing is known.
+    Ratios that stand beside one another near 1 may be written with more digits.
     """
     if high < NO_UPPER_END:
-        return f"{two_digits(low)} to {two_digits(high)}"
-    return f"{two_digits(low)} or more" if low > 0 else "any number"
+        return f"{write(low)} to {write(high)}"
+    return f"{write(low)} or more" if low > 0 else "any number"
 
 
 def told_apart(rates: Sequence[float]) -> list[str]:

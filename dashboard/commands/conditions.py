@@ -303,27 +303,20 @@ def _change_json(change: Change | None) -> dict[str, Any]:
     }
 
 
-def times(*ratios: float) -> list[str]:
-    """Write ratios that stand in one row, with as many decimals as it takes to tell them from 1."""
-    from analysis.words import two_digits
+def spanned(ratio: float, low: float, high: float) -> tuple[str, str]:
+    """Write a ratio and its range, with as many decimals as it takes to tell them from 1."""
+    from analysis.words import times_range, two_digits
 
     decimals = 2
-    while decimals < 4 and any(round(r, decimals) == 1 != r for r in ratios):
+    while decimals < 4 and any(round(r, decimals) == 1 != r for r in (ratio, low, high)):
         decimals += 1
-    return [
-        "any"
-        if not math.isfinite(ratio)
-        else f"{ratio:.{decimals}f}"
-        if 0.1 <= ratio < 10
-        else two_digits(ratio)
-        for ratio in ratios
-    ]
 
+    def write(value: float) -> str:
+        if not math.isfinite(value):
+            return "any"
+        return f"{value:.{decimals}f}" if 0.1 <= value < 10 else two_digits(value)
 
-def spanned(ratio: float, low: float, high: float) -> tuple[str, str]:
-    """Write a ratio and its range."""
-    said, *ends = times(ratio, low, high)
-    return said, " to ".join(ends)
+    return write(ratio), times_range(low, high, write)
 
 
 def _print(found: Conditions, change: Change | None, told: Sequence[str]) -> None:

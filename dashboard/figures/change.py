@@ -10,7 +10,7 @@ import math
 import plotly.graph_objects as go
 
 from analysis.rate_change import REST, Change, Part
-from analysis.words import two_digits
+from analysis.words import times_range, two_digits
 from dashboard import theme
 from dashboard.figures.gathered import STROKES, Gathered
 from dashboard.figures.ratio_axis import ratio_axis
@@ -55,7 +55,7 @@ def _read(text: str) -> float:
 
 def spanned(part: Part, number: int) -> str:
     """Write the range of a part."""
-    return f"{ratio(part.low, number)} to {ratio(part.high, number)}"
+    return times_range(part.low, part.high, lambda value: ratio(value, number))
 
 
 def sure(part: Part) -> bool:

@@ -15,7 +15,7 @@ import plotly.graph_objects as go
 from analysis.conditions import Conditions
 from analysis.conditions_levels import OTHERS, TONER
 from analysis.conditions_told import CurvePoint
-from analysis.words import two_digits
+from analysis.words import times_range, two_digits
 from dashboard import theme
 from dashboard.figures.gathered import INK, STROKES, Gathered, axis_key, numbered
 from dashboard.figures.ratio_axis import ratio_axis
@@ -74,7 +74,7 @@ def point_sentence(point: CurvePoint, found: Conditions) -> str:
     return (
         f"{kind.capitalize()} on {name}{' paper' if point.printed_by == TONER else ''} in air of "
         f"{point.humidity_pct} %:<br>{two_digits(point.ratio)} times those in air of "
-        f"{found.stated_humidity_pct} % ({two_digits(point.low)} to {two_digits(point.high)}),<br>"
+        f"{found.stated_humidity_pct} % ({times_range(point.low, point.high)}),<br>"
         f"all else the same; {theme.feeds(point.feeds)} feeds in such air."
     )
 

@@ -16,7 +16,7 @@ from analysis.conditions_levels import TONER
 from analysis.conditions_told import CurvePoint
 from analysis.filters import FilterError
 from analysis.log_format import FAULT_KINDS
-from analysis.words import two_digits
+from analysis.words import times_range, two_digits
 from dashboard import parts, theme
 from dashboard.data import Data
 from dashboard.figures import humidity as figures
@@ -125,7 +125,7 @@ def _table(found: Sequence[Conditions]) -> Component:
                 ),
                 html.Td(one.kind, className=one.kind),
                 html.Td(two_digits(p.ratio)),
-                html.Td(f"{two_digits(p.low)} to {two_digits(p.high)}"),
+                html.Td(times_range(p.low, p.high)),
                 html.Td(f"{p.feeds:,}"),
             ]
         )

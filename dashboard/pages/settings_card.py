@@ -20,7 +20,7 @@ from analysis.set_up import SetUp
 from analysis.site import read_site
 from analysis.starting_points import CAUTION
 from analysis.trends import Trends
-from analysis.words import called, listed, settings_words, two_digits
+from analysis.words import called, listed, settings_words, times_range, two_digits
 from dashboard import filters, parts, theme
 from dashboard.data import Data
 from dashboard.filters import parse_query
@@ -210,7 +210,7 @@ def _levels(made: SetUp) -> Component:
 
 def _level(tried: Tried, level: Level) -> Component:
     usual = level.level == tried.usual
-    times, span = two_digits(level.ratio), f"{two_digits(level.low)} to {two_digits(level.high)}"
+    times, span = two_digits(level.ratio), times_range(level.low, level.high)
     return html.Tr(
         [
             html.Th(f"{called(tried.setting)} {level.level}", scope="row", className="name"),

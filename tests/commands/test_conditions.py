@@ -17,7 +17,7 @@ import pytest
 import data_samples
 from analysis.filters import FilterError
 from dashboard.commands import UsageError, main
-from dashboard.commands.conditions import period
+from dashboard.commands.conditions import period, spanned
 from tests.commands.conftest import Said
 
 #: Two periods of the sample log, written in two ways.
@@ -359,3 +359,20 @@ def test_wrong_usage_is_one_sentence(run, sample_store: Path, words, told: str) 
 
 def test_without_a_store_it_is_told_how_to_make_one(run, tmp_path: Path) -> None:
     run("conditions", "--store", tmp_path / "none").refused("there is no store in")
+
+
+@pytest.mark.parametrize(
+    ("ratio", "low", "high", "said"),
+    [
+        (1.6, 1.1, 2.4, ("1.60", "1.10 to 2.40")),
+        # With more decimals where two would say that there is nothing.
+        (0.998, 0.953, 1.039, ("0.998", "0.953 to 1.039")),
+        # An upper end of a hundred times tells nobody anything, here as in every other answer.
+        (84.0, 0.22, 47_000.0, ("84", "0.22 or more")),
+        (2.0, 0.0, math.inf, ("2.00", "any number")),
+    ],
+)
+def test_ranges_are_written_as_in_all_answers(
+    ratio: float, low: float, high: float, said: tuple[str, str]
+) -> None:
+    assert spanned(ratio, low, high) == said
