@@ -14,6 +14,14 @@ Answer = TypeVar("Answer")
 _MOST = 64
 
 
+class _Turn:
+    """The turn of one answer, and how many have asked for it and have not got it yet."""
+
+    def __init__(self) -> None:
+        self.lock = threading.Lock()
+        self.asked = 0
+
+
 class Kept(Generic[Key, Answer]):
     """Answers by what was asked, the last used of them; safe to ask from several threads.
 
@@ -36,7 +44,8 @@ class Kept(Generic[Key, Answer]):
         # Held for look-ups alone, never while an answer is worked out.
         self._lock = threading.Lock()
         self._found: OrderedDict[Key, Answer] = OrderedDict()
-        self._turns: dict[Key, threading.Lock] = {}
+        # Who works an answer out holds its turn; whoever else has asked for it by then waits.
+        self._turns: dict[Key, _Turn] = {}
 
     def __contains__(self, key: object) -> bool:
         """Tell whether an answer is at hand."""
@@ -49,24 +58,31 @@ class Kept(Generic[Key, Answer]):
             if key in self._found:
                 self._found.move_to_end(key)
                 return self._found[key]
-            turn = self._turns.setdefault(key, threading.Lock())
-        with turn:
-            with self._lock:
-                if key in self._found:
-                    return self._found[key]
-            try:
+            turn = self._turns.setdefault(key, _Turn())
+            turn.asked += 1
+        try:
+            with turn.lock:
+                with self._lock:
+                    if key in self._found:
+                        return self._found[key]
                 made = make()
                 with self._lock:
-                    weight = self._weigh(made)
-                    if weight <= self._most:
-                        self._found[key] = made
-                        self._weight += weight
-                    while self._weight > self._most:
-                        self._drop(next(iter(self._found)))
-            finally:
-                with self._lock:
-                    self._turns.pop(key, None)
+                    self._keep(key, made)
+        finally:
+            with self._lock:
+                turn.asked -= 1
+                # Not before: who asks after a failure waits for who tries again.
+                if not turn.asked:
+                    del self._turns[key]
         return made
+
+    def _keep(self, key: Key, made: Answer) -> None:
+        weight = self._weigh(made)
+        if weight <= self._most:
+            self._found[key] = made
+            self._weight += weight
+        while self._weight > self._most:
+            self._drop(next(iter(self._found)))
 
     def forget(self, key: Key) -> None:
         """Drop an answer, if it is kept."""
