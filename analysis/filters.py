@@ -115,8 +115,8 @@ def parse_filters(
 def parse_moment(text: str, name: str, *, end: bool = False) -> dt.datetime:
     """Read a date or a date and time; as an end, it lasts as long as it was given exactly.
 
-    A bare date ends with its day, a time without seconds with its minute. Wall time is meant, so
-    an offset is refused.
+    A bare date ends with its day, an hour with its last minute, and a time without seconds with its
+    minute. Wall time is meant, so an offset is refused.
 
     Raises
     ------
@@ -140,9 +140,11 @@ def parse_moment(text: str, name: str, *, end: bool = False) -> dt.datetime:
             f"{name} is {text}; leave the offset out, since the log is asked by the clock on the "
             "wall"
         )
-    if end and re.search(r"[T ]\d{2}:?\d{2}$", text):
-        return moment.replace(second=59, microsecond=999999)
-    return moment
+    short = re.search(r"[^\d:.,]\d{2}(:?\d{2})?$", text)
+    if not end or short is None:
+        return moment
+    minute = moment.minute if short[1] else 59
+    return moment.replace(minute=minute, second=59, microsecond=999999)
 
 
 def known_columns() -> tuple[str, ...]:

@@ -20,7 +20,7 @@ class TestPeriods:
         assert filters.since == dt.datetime(2031, 4, 3)
         assert filters.until == dt.datetime(2031, 4, 3, 23, 59, 59, 999_999)
 
-    @pytest.mark.parametrize("moment", ["2031-04-03T08:05:30", "2031-04-03 08:05:30"])
+    @pytest.mark.parametrize("moment", ["2031-04-03T08:05:30", "2031-04-03 08:05:30.00"])
     def test_a_moment_is_that_moment_at_either_end(self, moment: str) -> None:
         filters = parse_filters(since=moment, until=moment)
         assert filters.since == filters.until == dt.datetime(2031, 4, 3, 8, 5, 30)
@@ -30,6 +30,12 @@ class TestPeriods:
         filters = parse_filters(since=moment, until=moment)
         assert filters.since == dt.datetime(2031, 4, 3, 8, 5)
         assert filters.until == dt.datetime(2031, 4, 3, 8, 5, 59, 999_999)
+
+    @pytest.mark.parametrize("moment", ["2031-04-03T08", "2031-04-03 08", "20310403T08"])
+    def test_an_hour_is_in_to_its_last_minute(self, moment: str) -> None:
+        filters = parse_filters(since=moment, until=moment)
+        assert filters.since == dt.datetime(2031, 4, 3, 8)
+        assert filters.until == dt.datetime(2031, 4, 3, 8, 59, 59, 999_999)
 
     def test_midnight_is_no_whole_day(self) -> None:
         end = parse_moment("2031-04-03T00:00:00", "until", end=True)
