@@ -243,7 +243,7 @@ class Feeds:
         # Whole days: the last one is the day of the log's end.
         end = np.datetime64(dt.datetime.combine(until.date(), dt.time.min)) + np.timedelta64(1, "D")
         began = min(moments[0] for place, (moments, _) in self._of.items() if place[0] == tower)
-        days = min(PACE_DAYS, int((end - began) / np.timedelta64(1, "D")) + 1)
+        days = min(PACE_DAYS, math.ceil((end - began) / np.timedelta64(1, "D")))
         weeks = days // _WEEK
         if weeks < 2:
             return Pace(math.nan, math.nan, math.nan)

@@ -476,6 +476,14 @@ class TestInPlace:
         assert Feeds(fed(1, range(5))).pace("A", 1, day(200)).per_day == 0
         assert Feeds(fed(1)).pace("A", 7, END).per_day == 0
 
+    def test_two_weeks_are_fourteen_days_at_whatever_hour_the_first_run_began(self) -> None:
+        for hour in (0, 8):
+            runs = fed(1, range(14))
+            first = [when.replace(hour=hour) for when in runs["first"].to_pylist()]
+            feeds = Feeds(runs.set_column(3, "first", pa.array(first)))
+            assert math.isnan(feeds.pace("A", 1, day(12)).per_day)
+            assert feeds.pace("A", 1, day(13)).per_day == PER_DAY
+
     def test_when_so_many_feeds_had_passed(self) -> None:
         feeds = Feeds(fed(2))
         assert feeds.when("A", 1, day(10), 3.5 * PER_DAY) == day(13)
