@@ -362,7 +362,7 @@ def months_before(at: dt.datetime) -> dt.datetime:
 
 
 def later(day: dt.datetime, number: int) -> dt.datetime:
-    """Return the same day of a later month, or the 28th where it has none such."""
+    """Return the same day of a later month; of the 29th and later, which not all have, the 28th."""
     year, month = divmod(day.year * 12 + day.month - 1 + number, 12)
     return day.replace(year=year, month=month + 1, day=min(day.day, 28))
 

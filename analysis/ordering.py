@@ -17,7 +17,6 @@ Barlow RE, Hunter L (1960). Optimum preventive maintenance policies. Operations 
 from __future__ import annotations
 
 import datetime as dt
-import functools
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
@@ -30,7 +29,7 @@ from analysis.counts import Account
 from analysis.in_place import Feeds, InPlace, Pace, TakenOut, in_place
 from analysis.judged import Judged
 from analysis.lives import kaplan_meier, weibull
-from analysis.part_wear import PartWear, action_limit, kind_of_part, part_rows, part_wear
+from analysis.part_wear import PartWear, action_limit, kind_of_part, part_wear
 from analysis.parts import PartLives, PartRow, Parts, PastPart
 from analysis.replacement import best_interval
 from analysis.service_log import Place, Service
@@ -43,9 +42,6 @@ FloatArray = NDArray[np.float64]
 
 #: Days that a part takes to come, where the site does not say: common practice, no source.
 LEAD_DAYS = 30
-
-_of_bins = functools.partial(part_rows, of_tower=False)
-_of_towers = functools.partial(part_rows, of_tower=True)
 
 #: Later than this is no date that anybody plans for.
 _LAST_DAY = 36_525

@@ -169,7 +169,7 @@ def learn(
     Returns
     -------
     Reference or None
-            None where there were too few such faults to say anything.
+        None where there were too few such faults to say anything.
     """
     if int(pc.sum(counts[kind]).as_py() or 0) < _LEAST_FAULTS:
         return None

@@ -17,7 +17,7 @@ from analysis.words import capital, day, one, period, two_digits
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
-#: What speaks of a stream that would need longer than this to show a doubling.
+#: A stream is slow that would need longer than this to show a doubling.
 _LONG_DAYS = 365
 
 
