@@ -31,6 +31,11 @@ BoolArray = NDArray[np.bool_]
 PARTS = ("mix", "air", "settings", "age", "bins")
 
 
+#: Bins are taken to differ by 10 % at least: from a log in which they happen not to, one that does
+#: could not be told from one that got worse.
+_LEAST_BETWEEN_BINS = 0.01
+
+
 class ConditionsError(ValueError):
     """Nothing can be learnt from this part of the log; the message says why."""
 
@@ -86,6 +91,12 @@ class Model:
         """Return the faults to be expected of each row in an ordinary week."""
         log = self.fit.coefficients[0] + sum(self.effects_of(rows).values())
         return np.asarray(rows.feeds * np.exp(log))
+
+    @property
+    def between_bins(self) -> float:
+        """Squared coefficient of variation of the rate between bins of a tower, 0.01 or more."""
+        # The ridge of bins is the second, after that of towers.
+        return max(1 / self.fit.strengths[1], _LEAST_BETWEEN_BINS)
 
     @property
     def follows_paper(self) -> tuple[str, ...]:

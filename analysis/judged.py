@@ -26,9 +26,6 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
 
-#: Bins are taken to differ by 10 % at least, as `analysis.reference` does.
-_LEAST_BETWEEN_BINS = 0.01
-
 
 @dataclass(frozen=True)
 class Judged:
@@ -153,8 +150,7 @@ def judged(
         faults=rows.faults,
         expected=rows.feeds * np.exp(log),
         level=np.exp(bin_effect),
-        # The ridge of bins is the second, after that of towers.
-        between_bins=max(1 / model.fit.strengths[1], _LEAST_BETWEEN_BINS),
+        between_bins=model.between_bins,
         between_weeks=1 / model.fit.strengths[-1],
         variance={tower: one.variance for tower, one in spread.items()},
         parts=ages.parts if ages else (),

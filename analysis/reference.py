@@ -185,9 +185,7 @@ def learn(
         )
     except ConditionsError:
         return None
-    found = model.fit.strengths
-    # The ridge of bins is the second, after that of towers.
-    return Reference(model, found, max(1 / found[1], _LEAST_BETWEEN_BINS))
+    return Reference(model, model.fit.strengths, model.between_bins)
 
 
 #: From fewer faults of all towers nothing is learnt: a detector that was just switched on would
@@ -195,10 +193,6 @@ def learn(
 _LEAST_FAULTS = 20
 #: Nor of a tower that had fewer than these.
 _LEAST_OF_TOWER = 3
-
-#: Bins are taken to differ by 10 % at least: from a log in which they happen not to, one that does
-#: could not be told from one that got worse.
-_LEAST_BETWEEN_BINS = 0.01
 
 
 @dataclass(frozen=True)
