@@ -59,8 +59,6 @@ class Interval:
         never pays, what the faults cost with a new part.
     expected : float
         Faults to be expected of one part in that interval.
-    rate_then : float
-        Faults per feed when it is due.
     why : str
         In a few words: ``the rate rises``, ``the rate does not rise``, ``a fault costs nothing``,
         ``the part costs nothing``, ``it rises too slowly``.
@@ -71,7 +69,6 @@ class Interval:
     high: float
     cost_per_10k: float
     expected: float
-    rate_then: float
     why: str
 
     @property
@@ -175,7 +172,6 @@ faults for each part.
             0.0,
             cost_fault * wear.rate(0.0) * PER,
             0.0,
-            wear.rate(0.0),
             "the part costs nothing",
         )
     feeds = math.inf if never else wear.best(cost_part / cost_fault)
@@ -186,7 +182,6 @@ faults for each part.
             high=math.inf,
             cost_per_10k=cost_fault * new_rate * PER,
             expected=math.inf,
-            rate_then=new_rate,
             why=never or "it rises too slowly",
         )
 
@@ -200,7 +195,6 @@ faults for each part.
         high=_flat_end(cost, feeds, least, 2.0),
         cost_per_10k=least * PER,
         expected=wear.faults(feeds),
-        rate_then=wear.rate(feeds),
         why="the rate rises",
     )
 

@@ -7,7 +7,6 @@ how many bins are looked at, so that a page full of good bins mostly points at n
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -76,8 +75,8 @@ class TowerStanding:
         From the top of the column down, whichever end they are numbered from.
     now, burn_in : Rate
         Of the whole tower; None where there is no burn-in.
-    proof, proved_at : str, datetime
-        Name and start of the latest burn-in; empty and None where there is none.
+    proof : str
+        Name of the latest burn-in; empty where there is none.
     compared : Comparison or None
         The whole tower against its burn-in; None where there is none.
     """
@@ -87,7 +86,6 @@ class TowerStanding:
     now: Rate
     burn_in: Rate | None
     proof: str
-    proved_at: dt.datetime | None
     compared: Comparison | None
 
 
@@ -393,7 +391,6 @@ def tower_standing(name: str, counted: Counted, look: Look) -> TowerStanding:
         now=look.towers[name],
         burn_in=look.burn_in.get(name),
         proof=proof.name if proof else "",
-        proved_at=proof.started if proof else None,
         compared=look.compared.get(name),
     )
 
