@@ -34,6 +34,50 @@ from analysis.texts import BLOCK_BYTES, NotALogError, Text, examine
 Progress = Callable[[int, int], None]
 
 
+@dataclass(frozen=True)
+class KnownNames:
+    """What a store calls its towers, or its stocks.
+
+    Attributes
+    ----------
+    listed : tuple of str
+        By the list, which knows how they are written.
+    logged : tuple of str
+        By the run log, the one with most rows first.
+    """
+
+    listed: tuple[str, ...] = ()
+    logged: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Alike:
+    """A name that is that of another but for capitals and blanks.
+
+    Attributes
+    ----------
+    thing : str
+        ``tower`` or ``stock``.
+    name, known : str
+        As the file has it, and the other.
+    line : int
+        The first on which it stands.
+    """
+
+    thing: str
+    name: str
+    known: str
+    line: int
+
+    def sentence(self, *, of_file: bool = True) -> str:
+        """Say which two, without the line where what was read is no file that anybody has."""
+        line = f" (line {self.line:,})" if of_file else ""
+        return (
+            f"{self.thing} {self.name}{line} differs from {self.thing} {self.known} in capitals or "
+            "blanks only, and is taken for another; write it alike where it is the same"
+        )
+
+
 @dataclass
 class ParsedLog:
     """A file read and checked, not yet compared with what is stored.
@@ -55,6 +99,8 @@ class ParsedLog:
         In the order of the file.
     warnings : list of str
         What the crew should know though nothing was refused.
+    alike : tuple of Alike
+        Towers and stocks that may be others, mistyped; they are among the warnings.
     text : Text
         The file, to read a line again should it be refused later.
     scratch : Scratch
@@ -69,6 +115,7 @@ class ParsedLog:
     lines: int
     rejected: Lines[RejectedLine]
     warnings: list[str]
+    alike: tuple[Alike, ...]
     text: Text
     scratch: Scratch
 
@@ -120,6 +167,7 @@ def read_log(
     path: Path,
     *,
     tower_bins: Mapping[str, int] | None = None,
+    stocks: Callable[[], KnownNames] = KnownNames,
     site: Site = NO_SITE,
     scratch: Scratch | None = None,
     progress: Progress | None = None,
@@ -132,6 +180,8 @@ def read_log(
         A CSV file of any of the four kinds.
     tower_bins : mapping of str to int, optional
         Bins of each tower that a tower list names; a bin beyond them is refused.
+    stocks : callable, optional
+        Returns what the store calls its stocks; called where the file names any.
     site : Site
         The site's own headers and form of dates.
     scratch : Scratch, optional
@@ -152,7 +202,7 @@ def read_log(
     def opened() -> BinaryIO:
         return path.open("rb")
 
-    return _read(opened, name, tower_bins or {}, site, scratch or Scratch(), progress)
+    return _read(opened, name, tower_bins or {}, stocks, site, scratch or Scratch(), progress)
 
 
 def read_bytes(
@@ -160,6 +210,7 @@ def read_bytes(
     name: str,
     *,
     tower_bins: Mapping[str, int] | None = None,
+    stocks: Callable[[], KnownNames] = KnownNames,
     site: Site = NO_SITE,
     scratch: Scratch | None = None,
     block_bytes: int = BLOCK_BYTES,
@@ -169,13 +220,15 @@ def read_bytes(
     ``block_bytes`` sets how much is read at once; the result does not depend on it.
     """
     opened = partial(io.BytesIO, raw)
-    return _read(opened, name, tower_bins or {}, site, scratch or Scratch(), None, block_bytes)
+    kept = scratch or Scratch()
+    return _read(opened, name, tower_bins or {}, stocks, site, kept, None, block_bytes)
 
 
 def _read(
     opened: Callable[[], BinaryIO],
     name: str,
     tower_bins: Mapping[str, int],
+    stocks: Callable[[], KnownNames],
     site: Site,
     scratch: Scratch,
     progress: Progress | None,
@@ -190,7 +243,7 @@ def _read(
     rows = Rows(content_schema(kind).append(pa.field(LINE, pa.int64())), scratch)
     rejected: Lines[RejectedLine] = Lines(scratch)
     lines, done = 0, header.start
-    towers: dict[str, int] = {}
+    named: dict[str, dict[str, int]] = {"tower": {}, "stock": {}}
     reader = BlockReader(kind, names, header.delimiter != ",", tower_bins, site.date_form)
 
     def read(block: Block) -> ReadBlock:
@@ -204,11 +257,9 @@ def _read(
         for line in part.rejected:
             rejected.append(line)
         rows.append(part.rows)
-        if "tower" in part.rows.column_names:
-            for tower in part.rows["tower"].unique().to_pylist():
-                if tower and tower not in towers:
-                    place = pc.index(part.rows["tower"], tower).as_py()
-                    towers[tower] = part.rows[LINE][place].as_py()
+        for thing, first in named.items():
+            if thing in part.rows.column_names:
+                _first_lines(part.rows, thing, first)
         done += part.size
         if progress is not None:
             progress(min(done, text.size), text.size)
@@ -218,6 +269,9 @@ def _read(
             f"the file has the header of a {kind.title} but no line after it; "
             "export the log again with its lines"
         )
+    alike = _alike("tower", named["tower"], KnownNames(tuple(tower_bins)))
+    if named["stock"]:
+        alike += _alike("stock", named["stock"], stocks())
     return ParsedLog(
         name=name,
         sha256=text.sha256,
@@ -226,7 +280,8 @@ def _read(
         rows=rows,
         lines=lines,
         rejected=rejected,
-        warnings=warnings + _alike(towers, tower_bins),
+        warnings=warnings + [one.sentence() for one in alike],
+        alike=tuple(alike),
         text=text,
         scratch=scratch,
     )
@@ -247,19 +302,26 @@ def _ahead(work: Callable[[Block], ReadBlock], cut: Iterator[Block]) -> Iterator
             yield pending.popleft().result()
 
 
-def _alike(towers: Mapping[str, int], of_list: Mapping[str, int]) -> list[str]:
-    """Say which towers of a file have the name of another but for capitals and blanks."""
+def _first_lines(rows: pa.Table, column: str, first: dict[str, int]) -> None:
+    """Note the line on which each name of a column stands first."""
+    for name in rows[column].unique().to_pylist():
+        if name and name not in first:
+            first[name] = rows[LINE][pc.index(rows[column], name).as_py()].as_py()
 
-    def bare(tower: str) -> str:
-        return "".join(tower.casefold().split())
 
-    # The tower list knows how it is written; else whichever came first.
-    known = {bare(name): name for name in [*reversed([*towers]), *of_list]}
+def _alike(thing: str, named: Mapping[str, int], known: KnownNames) -> list[Alike]:
+    """Find the names of a file that are those of others but for capitals and blanks."""
+
+    def bare(name: str) -> str:
+        return "".join(name.casefold().split())
+
+    # The list knows how it is written, then the log; else whichever came first.
+    order = [*reversed([*named]), *reversed(known.logged), *known.listed]
+    meant = {bare(name): name for name in order}
     return [
-        f"tower {name} (line {line:,}) differs from tower {known[bare(name)]} in capitals or "
-        "blanks only, and is taken for another; write it alike where it is the same"
-        for name, line in towers.items()
-        if known[bare(name)] != name and name not in of_list
+        Alike(thing, name, meant[bare(name)], line)
+        for name, line in named.items()
+        if meant[bare(name)] != name and name not in known.listed
     ]
 
 

@@ -31,7 +31,7 @@ from analysis import commits, upkeep
 from analysis.commits import Entry, last_number, state_of
 from analysis.comparing import Comparison, FileAccount, compare
 from analysis.health import Health, examined
-from analysis.intake import ParsedLog
+from analysis.intake import KnownNames, ParsedLog
 from analysis.kept_totals import count_on, keep_totals, kept_totals
 from analysis.log_format import INTAKES_SCHEMA, KINDS, UNTIL, LogKind, stored_schema
 from analysis.snapshot import (
@@ -209,6 +209,19 @@ class Store:
             where bins is not null and {UNTIL} is null"""
         with reading_store(), connect() as connection:
             return dict(connection.execute(query, [files]).fetchall())
+
+    def known_stocks(self) -> KnownNames:
+        """Return what the stock list and the run log call the stocks."""
+        found: list[tuple[str, ...]] = []
+        with reading_store(), connect() as connection:
+            for name in ("stocks", "runs"):
+                files = self._table(name).file_uris()
+                query = f"""select stock from read_parquet(?)
+                    where {UNTIL} is null and stock is not null
+                    group by stock order by count(*) desc, stock"""
+                rows = connection.execute(query, [files]).fetchall() if files else []
+                found.append(tuple(row[0] for row in rows))
+        return KnownNames(*found)
 
     def add(
         self,

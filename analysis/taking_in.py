@@ -24,7 +24,7 @@ from analysis.counts import Account, LogScan
 from analysis.export import run_cells
 from analysis.filters import Filters
 from analysis.headers import known_names, own_names, tell_kind
-from analysis.intake import ParsedLog, Progress, read_bytes, read_log
+from analysis.intake import KnownNames, ParsedLog, Progress, read_bytes, read_log
 from analysis.line_checks import Problem
 from analysis.log_format import KINDS
 from analysis.records import read_header
@@ -246,7 +246,9 @@ def enter(folder: Path, upload: Upload, *, tower: str, run: str, stood: str) -> 
     try:
         parsed = _read(upload, store, site, scratch, UNWATCHED)
         account = store.add(parsed, whole, zone=zone_of(site), stands=stands)
-        done = _taken(upload, parsed, account, None)
+        # Who typed it saw no lines, so none is named.
+        notes = tuple(one.sentence(of_file=False) for one in parsed.alike)
+        done = replace(_taken(upload, parsed, account, None), warnings=notes)
     except _WillNotDoError:
         return Taken(
             _label(upload),
@@ -388,10 +390,15 @@ def _read(
     offer: Offered, store: Store | None, site: Site, scratch: Scratch, watch: Watch
 ) -> ParsedLog:
     bins = store.tower_bins() if store else None
+    stocks = store.known_stocks if store else KnownNames
     if isinstance(offer, Upload):
-        return read_bytes(offer.raw, _label(offer), tower_bins=bins, site=site, scratch=scratch)
+        name = _label(offer)
+        return read_bytes(
+            offer.raw, name, tower_bins=bins, stocks=stocks, site=site, scratch=scratch
+        )
+    seen = watch.begins(str(offer))
     return read_log(
-        offer, tower_bins=bins, site=site, scratch=scratch, progress=watch.begins(str(offer))
+        offer, tower_bins=bins, stocks=stocks, site=site, scratch=scratch, progress=seen
     )
 
 

@@ -238,6 +238,7 @@ def _kept(draft: Draft) -> dict[str, Any]:
 
 def _store(data: Data, counted: CountedRun) -> str:
     """Store a run, and return what to say of that."""
+    notes: list[str] = []
     upload = Upload(named(counted.run, "run"), run_log(counted))
     try:
         done = taking_in.enter(
@@ -259,7 +260,9 @@ def _store(data: Data, counted: CountedRun) -> str:
     else:
         if done.account is None:
             raise EntryError(reasons(done))
-    return f"{counted.sentence()[:-1]}; it is stored, and every page shows it from now on."
+        notes = [as_sentence(warning) for warning in done.warnings]
+    told = f"{counted.sentence()[:-1]}; it is stored, and every page shows it from now on."
+    return " ".join([told, *notes])
 
 
 def reasons(refused: Taken) -> list[str]:

@@ -403,6 +403,5 @@ def _mended(data: Data) -> Response:
     if done.account is None:
         raise EntryError(reasons(done))
     corrected = theme.counted(done.account.rows_corrected, "row")
-    return jsonify(
-        told=f"{corrected} of run {run} of tower {tower} corrected; what stood is in its history."
-    )
+    told = f"{corrected} of run {run} of tower {tower} corrected; what stood is in its history."
+    return jsonify(told=" ".join([told, *map(as_sentence, done.warnings)]))

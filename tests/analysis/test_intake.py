@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis.headers import REJECT_COLUMNS, tell_kind
-from analysis.intake import ParsedLog, read_bytes, read_log
+from analysis.intake import KnownNames, ParsedLog, read_bytes, read_log
 from analysis.log_format import KINDS
 from analysis.rejects import RejectsFile, rejects_name, write_rejects
 from analysis.store import Store
@@ -399,6 +399,36 @@ class TestTowersWrittenInTwoWays:
     def test_it_does_not_matter_how_the_file_is_cut(self) -> None:
         cut = read_bytes(self.FILE, "services.csv", block_bytes=40)
         assert cut.warnings == read(self.FILE).warnings
+
+
+class TestStocksWrittenInTwoWays:
+    KNOWN = KnownNames(listed=("NT70",), logged=("OF80", "nt70", "OF 80", "Veil"))
+
+    def told(self, *stocks: str, known: KnownNames = KNOWN) -> list[tuple[str, str]]:
+        raw = with_column("stock", *stocks)
+        found = read_bytes(raw, "log.csv", stocks=lambda: known)
+        assert not found.rejected and len(rows(found)) == len(stocks)
+        return [(one.name, one.known) for one in found.alike]
+
+    def test_one_that_the_list_or_the_log_writes_otherwise_is_told(self) -> None:
+        assert self.told("nt70", "OF 80", "veil", "BO90") == [
+            ("nt70", "NT70"),
+            ("OF 80", "OF80"),
+            ("veil", "Veil"),
+        ]
+
+    def test_none_is_told_of_names_as_they_are_known(self) -> None:
+        assert not self.told("NT70", "OF80", "Veil", "")
+
+    def test_without_a_store_it_is_the_later_one(self) -> None:
+        assert self.told("Veil", "veil", known=KnownNames()) == [("veil", "Veil")]
+
+    def test_it_is_told_as_of_towers(self) -> None:
+        parsed = read_bytes(with_column("stock", "NT70", "nt70"), "log.csv")
+        assert parsed.warnings == [
+            "stock nt70 (line 3) differs from stock NT70 in capitals or blanks only, and is "
+            "taken for another; write it alike where it is the same"
+        ]
 
 
 class TestUnknownColumns:

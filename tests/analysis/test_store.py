@@ -15,7 +15,7 @@ from deltalake import DeltaTable, Transaction, write_deltalake
 from deltalake.exceptions import CommitFailedError
 
 from analysis.comparing import FileAccount, compare
-from analysis.intake import read_bytes
+from analysis.intake import KnownNames, read_bytes
 from analysis.log_format import KINDS, stored_schema
 from analysis.rejects import RejectsFile
 from analysis.snapshot import StoreError, empty_snapshot
@@ -241,6 +241,13 @@ class TestLists:
         store.add(read(b"stock,grammage_gsm\nBO90,90\n"))
         assert account(store, b"stock,grammage_gsm\nBO90,91\n")[2] == 1
         assert account(store, b"stock,grammage_gsm\nBO90,91.0\n")[3] == 1
+
+    def test_known_stocks_are_those_of_the_list_and_of_the_log(self, store: Store) -> None:
+        assert store.known_stocks() == KnownNames()
+        store.add(read(b"stock,grammage_gsm\nNT70,70\n"))
+        lines = [f"{LINE.format(bin_)},{stock}" for bin_, stock in ((1, "a"), (2, "b"), (3, "b"))]
+        store.add(read(run_log(*lines, header=f"{RUNS_HEADER},stock")))
+        assert store.known_stocks() == KnownNames(("NT70",), ("b", "a"))
 
     def test_an_entry_twice_with_other_content_is_rejected_twice(self, store: Store) -> None:
         parsed = read(b"tower,bins\nA,10\nA,12\n")

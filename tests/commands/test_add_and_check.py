@@ -31,6 +31,17 @@ def test_a_good_log_is_added(run, write: Write, folder: Path) -> None:
     assert len(stored(Store(folder))) == 3
 
 
+def test_a_stock_in_other_capitals_is_stored_and_told(run, write: Write, folder: Path) -> None:
+    head = f"{RUNS_HEADER},stock"
+    run("add", write(run_log(f"{LINE.format(1)},NT70", header=head)), "--store", folder)
+    path = write(run_log(f"{LINE.format(2)},nt70", header=head), "tuesday.csv")
+    for command in ("check", "add"):
+        said = run(command, path, "--store", folder)
+        assert said.code == 0
+        assert "  note: stock nt70 (line 2) differs from stock NT70 in capitals" in said.out
+    assert len(stored(Store(folder))) == 2
+
+
 def test_the_json_of_add_has_every_count(run, write: Write, folder: Path, tmp_path: Path) -> None:
     run("add", write(run_log(LINE.format(8), LINE.format(9))), "--store", folder)
     path = write(

@@ -238,6 +238,18 @@ class TestStored:
         ]
         assert offer(client)["drafts"] == []
 
+    def test_a_stock_in_other_capitals_is_stored_and_told(
+        self, place: Path, client: FlaskClient
+    ) -> None:
+        mistyped = copy.deepcopy(DRAFT)
+        mistyped["fields"]["1.papers"] = [["", "bo 90", ""]]
+        put(client, 0, mistyped)
+        assert store_it(client, 1, mistyped)["stored"].endswith(
+            "from now on. Stock bo 90 differs from stock BO90 in capitals or blanks only, and is "
+            "taken for another; write it alike where it is the same."
+        )
+        assert {row["stock"] for row in stored(Store(place))} == {"bo 90", None}
+
     def test_however_often_it_is_asked_it_is_stored_once(
         self, place: Path, client: FlaskClient
     ) -> None:
@@ -351,6 +363,14 @@ class TestMended:
         )
         assert "doubles 2 to 1" in part and "misses 0 to 4" in part
         assert "log page (mended run 814)" in part
+
+    def test_a_stock_that_is_mended_to_another_like_a_known_one_is_told(
+        self, client: FlaskClient
+    ) -> None:
+        told = self.mend(client, self.rows(client)["stood"], (1, "stock", "bo90"))["told"]
+        assert told.partition("is in its history. ")[2].startswith(
+            "Stock bo90 differs from stock BO90 in capitals or blanks only"
+        )
 
     def test_who_comes_second_is_told_and_overwrites_nothing(
         self, place: Path, client: FlaskClient
