@@ -87,6 +87,31 @@ class Logged(Scan):
                 found[columns[place]].append(value)
         return found
 
+    def absent(self, filters: Filters) -> dict[str, list[str]]:
+        """Say which values of a filter no row of the whole log has, by their column.
+
+        Raises
+        ------
+        FilterError
+            For a column or a value that cannot be.
+        """
+        asked = [(column, value) for column, values in filters.where for value in values]
+        looked, held = [], []
+        for place, (column, value) in enumerate(asked):
+            condition, values, joins = self._condition(Filters().holding(column, value), ())
+            looked.append(
+                f"(select {place} as place from runs r {joins} where {condition} limit 1)"
+            )
+            held += values
+        found: dict[str, list[str]] = {}
+        if looked:
+            share = f"select * from ({' union all '.join(looked)})"
+            there = {*self._ask(share, "select place from parts", held)["place"].to_pylist()}
+            for place, (column, value) in enumerate(asked):
+                if place not in there:
+                    found.setdefault(column, []).append(value)
+        return found
+
     def list_rows(self, kind: str) -> list[dict[str, object]]:
         """Return all rows of a list: ``stocks``, ``towers`` or ``services``.
 

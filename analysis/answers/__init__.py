@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from analysis.answers.expected import conditions as conditions
     from analysis.answers.fault_rates import rates as rates
     from analysis.answers.money import costs as costs
+    from analysis.answers.places import check_values as check_values
     from analysis.answers.proved import burn_ins as burn_ins
     from analysis.answers.running import overview as overview
     from analysis.answers.services_done import setting_marks as setting_marks
@@ -48,6 +49,7 @@ _ANSWERED_IN = {
     "burn_ins": "proved",
     "causes": "behind",
     "change": "splits",
+    "check_values": "places",
     "compare": "benchmark",
     "conditions": "expected",
     "costs": "money",

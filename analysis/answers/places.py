@@ -14,6 +14,9 @@ from analysis.words import listed
 #: What is said of a log without runs.
 NO_RUNS = "the log has no runs yet; add a run log first"
 
+#: Values of a column that are named one by one.
+_MOST_NAMES = 40
+
 
 def listed_towers(scan: LogScan) -> dict[str, TowerList]:
     """Return what the tower list says of each tower."""
@@ -72,6 +75,39 @@ def not_known(what: str, name: str, known: Set[str]) -> FilterError:
     return FilterError(f"there is no {what} {name} in the log; {has}")
 
 
+def check_values(scan: LogScan, filters: Filters) -> None:
+    """Refuse a filter's value that no row of the whole log has, of whatever column.
+
+    For questions to which rows without it have no answer: nothing to learn from, nothing to show.
+
+    Raises
+    ------
+    analysis.filters.FilterError
+        With what the log has in that column.
+    """
+    absent = scan.absent(filters)
+    if not absent:
+        return
+    logged = scan.values(tuple(absent))
+    if not scan.account(Filters()).rows:
+        raise FilterError(NO_RUNS)
+    column, values = next(iter(absent.items()))
+    if "" in values:
+        raise FilterError(f"the log has no row without {column}; leave that out")
+    # A whole number of a column of numbers is written as it is typed.
+    names = {name.removesuffix(".0") for name in logged[column] if name is not None}
+    raise _no_such(column, values, names)
+
+
+def _no_such(column: str, values: Sequence[str], names: Set[str]) -> FilterError:
+    """Say that a column has no such values, and which it has, or the nearest of many."""
+    has = listed(sorted(names, key=lambda n: (len(n), n))) if names else "none"
+    if len(names) > _MOST_NAMES:
+        near = difflib.get_close_matches(values[0], sorted(names), 3, 0)
+        has = f"{len(names):,} others, the nearest {listed(near)}"
+    return FilterError(f"there is no {column} {listed(values)} in the log; it has {has}")
+
+
 def asked_places(scan: LogScan, filters: Filters) -> Callable[[Place], bool]:
     """Return what tells whether a bin, or a tower as a whole, is within a filter.
 
@@ -92,10 +128,7 @@ def asked_places(scan: LogScan, filters: Filters) -> Callable[[Place], bool]:
     for column, names in known.items():
         unknown = [value for value in filters.values(column) if value not in names]
         if unknown:
-            raise FilterError(
-                f"there is no {column} {listed(unknown)} in the log; it has "
-                f"{listed(sorted(names, key=lambda n: (len(n), n))) if names else 'none'}"
-            )
+            raise _no_such(column, unknown, names)
 
     def asked(place: Place) -> bool:
         tower, number = place

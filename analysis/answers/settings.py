@@ -5,6 +5,7 @@ from __future__ import annotations
 from analysis import set_up as question
 from analysis.answers.between_runs import spread
 from analysis.answers.expected import ages_of
+from analysis.answers.places import check_values
 from analysis.conditions import Conditions
 from analysis.conditions import conditions as fit_conditions
 from analysis.conditions_levels import COLUMNS
@@ -37,13 +38,15 @@ def set_up(
     Raises
     ------
     analysis.filters.FilterError
-        For a column or a value that cannot be, and where the log has no such stock.
+        For a column or a value that cannot be or is not there, and where the log has no such stock.
     """
-    filters = filters.holding("stock")
+    asked = filters = filters.holding("stock")
     if not filters.values("purpose"):
         filters = filters.holding("purpose", *TRIED)
     settings = scan.logged_settings(filters)
     counts = scan.by_run((*COLUMNS, *settings), filters)
+    if not counts.num_rows:
+        check_values(scan, asked)
     stocks = scan.list_rows("stocks")
     found = ages_of(scan, counts)
     fitted: Conditions | str | None = conditions

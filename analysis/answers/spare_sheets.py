@@ -7,7 +7,7 @@ import pyarrow.compute as pc
 from analysis import overs as question
 from analysis.answers.asked import EVERYTHING, production
 from analysis.answers.between_runs import spread
-from analysis.answers.places import listed_towers, not_known
+from analysis.answers.places import check_values, listed_towers, not_known
 from analysis.counts import LogScan
 from analysis.filters import FilterError, Filters
 from analysis.overs import Overs
@@ -50,7 +50,8 @@ def overs(
     Raises
     ------
     analysis.filters.FilterError
-        For a column or a value that cannot be, and for a stock or a tower that nobody knows.
+        For a column or a value that cannot be or is not there, and for a stock or a tower that
+        nobody knows.
     """
     listed_stocks = scan.list_rows("stocks")
     ran = scan.values(("stock", "tower"))
@@ -65,6 +66,7 @@ def overs(
     made = production(held)
     counts = scan.by_run(("stock", "bin"), made)
     if not pc.sum(counts["feeds_faults"]).as_py():
+        check_values(scan, held)
         where = f" of tower {tower}" if tower else ""
         raise FilterError(
             f"this part of the log{where} has no feeds of production to learn from; widen it, or "

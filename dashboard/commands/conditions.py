@@ -74,6 +74,7 @@ def run(options: argparse.Namespace) -> int:
         try:
             found = answers.conditions(scan, filters, confidence=options.confidence)
         except ConditionsError as error:
+            answers.check_values(scan, filters)
             raise UsageError(str(error)) from None
         change = answers.change(scan, *periods, found) if periods else None
     told = ([change.sentence()] if change else []) + [found.sentence()]

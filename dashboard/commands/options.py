@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from analysis import __version__
-from dashboard.commands import UsageError
+from dashboard.commands import UsageError, sentence
 
 if TYPE_CHECKING:
     from analysis.acceptance import Judgement
@@ -202,16 +202,24 @@ def site(options: argparse.Namespace) -> Site:
 def scan(options: argparse.Namespace) -> Iterator[tuple[LogScan, Snapshot]]:
     """Open the log that the options of `add_scan` mean, and close what runs its scans.
 
-    A command without ``--engine`` scans in this process.
+    A command without ``--engine`` scans in this process. Where ``--where`` asked for what the log
+    never had, that is said on standard error beside the answer.
     """
-    from analysis import engine
+    from analysis import answers, engine
     from analysis.counts import LogScan
+    from analysis.filters import FilterError
     from analysis.store import Store
 
     moment = as_of(options) if options.as_of else None
     snapshot = Store(store_folder(options)).snapshot(moment)
     with engine.opened(getattr(options, "engine", ENGINES[0]), snapshot) as opened:
-        yield LogScan(snapshot, opened), snapshot
+        log = LogScan(snapshot, opened)
+        yield log, snapshot
+        if getattr(options, "where", ()):
+            try:
+                answers.check_values(log, filters(options))
+            except FilterError as error:
+                print(f"feedtally {options.command}: {sentence(str(error))}", file=sys.stderr)
 
 
 def as_of(options: argparse.Namespace) -> dt.datetime:

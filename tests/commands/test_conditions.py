@@ -351,6 +351,10 @@ def test_a_period_that_runs_backwards_or_has_an_offset_is_refused() -> None:
         (("--confidence", "95"), "95 is no share from 0.5 to below 1"),
         (("--kind", "jams"), "--kind is jams; write one of misses, doubles, faults"),
         (("--where", "towr=A"), "did you mean tower?"),
+        (
+            ("--where", "purpose=trial"),
+            "there is no purpose trial in the log; it has set-up, burn-in and production.",
+        ),
     ],
 )
 def test_wrong_usage_is_one_sentence(run, sample_store: Path, words, told: str) -> None:

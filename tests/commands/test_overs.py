@@ -97,6 +97,10 @@ def test_what_the_crew_reads(asked: Run) -> None:
         (["--stock", "BO90", "--sets", "9", "--tower", "Z"], "no tower Z in the log; it has A, B"),
         (["--stock", "BO90", "--sets", "9", "--where", "stock=X"], "name it with --stock"),
         (["--stock", "BO90", "--sets", "9", "--since", "2040-01-01"], "has no feeds of production"),
+        (
+            ["--stock", "BO90", "--sets", "9", "--where", "purpose=trial"],
+            "there is no purpose trial in the log; it has set-up, burn-in and production.",
+        ),
         (["--sets", "9"], "--stock"),
     ],
     ids=lambda value: "_".join(value[-2:]) if isinstance(value, list) else "",

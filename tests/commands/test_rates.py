@@ -13,7 +13,8 @@ from typing import Any
 
 import pytest
 
-from tests.conftest import run_log
+from analysis.store import Store
+from tests.conftest import RUNS_HEADER, read, run_log
 
 Write = Callable[..., Path]
 
@@ -289,6 +290,27 @@ def test_an_empty_filter_is_answered_in_a_sentence(run, sample_store: Path) -> N
     assert said.json["groups"] == []
     assert said.json["account"] == {"rows": 0, "runs": 0, "feeds": 0, "from": None, "to": None}
     assert said.json["sentence"] == "No rows of the log are in this filter; widen it."
+
+
+@pytest.mark.parametrize(
+    ("where", "told"),
+    [
+        (("purpose=trial",), "there is no purpose trial in the log; it has set-up and production."),
+        (("stock=X", "stock=Y", "bin=1"), "there is no stock X and Y in the log; it has C and AB."),
+        (("humidity_pct=41",), "there is no humidity_pct 41 in the log; it has 40."),
+        (("purpose=",), "the log has no row without purpose; leave that out."),
+        (("tower=A", "purpose=set-up", "humidity_pct=40", "humidity_pct="), ""),
+    ],
+)
+def test_what_the_log_never_had_is_said_beside_the_answer(
+    run, store: Store, where: tuple[str, ...], told: str
+) -> None:
+    lines = ["1,2031-03-14T08:05,A,1,9,0,0,set-up,AB,40", "2,2031-03-15T08:05,A,1,9,0,0,,C,"]
+    store.add(read(run_log(*lines, header=f"{RUNS_HEADER},purpose,stock,humidity_pct")))
+    words = [word for text in where for word in ("--where", text)]
+    said = run("rates", "--by", "tower", "--store", store.folder, *words)
+    assert said.code == 0
+    assert said.err == (f"feedtally rates: {told}\n" if told else "")
 
 
 @pytest.mark.parametrize(

@@ -249,6 +249,14 @@ def test_an_unknown_stock_is_told_which_are_known(run, sample_store: Path) -> No
     said.refused("stock CO301 is not in this part of the log, which has BO90, ")
 
 
+def test_a_purpose_that_was_never_logged_is_told_with_those_that_were(
+    run, sample_store: Path
+) -> None:
+    words = ("--stock", "BO90", "--store", sample_store, "--where", "purpose=trial")
+    told = "there is no purpose trial in the log; it has set-up, burn-in and production."
+    run("settings", *words).refused(told)
+
+
 @pytest.fixture
 def small(run, tmp_path: Path) -> Path:
     """Return a store of one stock that had no fault, with no word of its settings."""
