@@ -38,7 +38,7 @@ from analysis.run_by_run import (
     ended,
 )
 from analysis.screens import each_risk
-from analysis.words import listed, one, per_10k, told_apart, two_digits
+from analysis.words import listed, many, one, per_10k, told_apart, two_digits
 
 #: Default risk of all screens together, the producer's.
 SCREENS_RISK = 0.01
@@ -181,7 +181,8 @@ class Judgement:
         tower = self.burn_in.tower
         if self.verdict == "fail":
             why = [
-                f"{k.decided.count:,} {one(k.kind, k.decided.count)} in {k.decided.feeds:,} feeds"
+                f"{k.decided.count:,} {one(k.kind, k.decided.count)} in "
+                f"{many(k.decided.feeds, 'feed')}"
                 for k in self.kinds.values()
                 if k.verdict == "fail" and k.decided
             ]
@@ -194,7 +195,8 @@ class Judgement:
         elif self.verdict == "pass":
             text = f"Tower {tower} passes its burn-in"
             at = [
-                f"{k.decided.count:,} {one(k.kind, k.decided.count)} in {k.decided.feeds:,} feeds"
+                f"{k.decided.count:,} {one(k.kind, k.decided.count)} in "
+                f"{many(k.decided.feeds, 'feed')}"
                 for k in self.kinds.values()
                 if k.decided
             ]
@@ -203,7 +205,7 @@ class Judgement:
             text = self._go_on()
         if self.doubts:
             number = len(self.doubts)
-            text += f" {number} {'doubt' if number == 1 else 'doubts'} to settle."
+            text += f" {many(number, 'doubt')} to settle."
         return text
 
     def _go_on(self) -> str:
@@ -218,7 +220,7 @@ class Judgement:
             cycles = feeds / max(self.bins_run, 1)
             told.append(
                 f"about {two_digits(feeds)} more feeds ({two_digits(cycles)} cycles of "
-                f"{self.bins_run} {'bin' if self.bins_run == 1 else 'bins'}) will settle "
+                f"{many(self.bins_run, 'bin')}) will settle "
                 f"{kind.kind}"
             )
         return f"{text} {listed(told)}, if the tower is good."

@@ -18,7 +18,7 @@ from analysis.filters import Filters
 from analysis.standing import BinLook, Look, TowerStanding, beyond_others
 from analysis.streams import Stream, range_in_words
 from analysis.verdicts import Comparison
-from analysis.words import listed, per_10k, two_digits
+from analysis.words import listed, many, per_10k, two_digits
 
 #: Of money: best, low, high.
 Range = tuple[float, float, float]
@@ -350,8 +350,8 @@ def _bin_attention(tower: str, number: int, bin_: BinLook) -> Attention:
         sentence=f"{text}.",
         evidence=(
             f"about {two_digits(max(beyond_others(bin_), 0.0))} more {rate.kind} than the other "
-            f"bins had, in {rate.feeds:,} feeds; look at this bin and its paper first, power off "
-            "and isolated"
+            f"bins had, in {many(rate.feeds, 'feed')}; look at this bin and its paper first, power "
+            "off and isolated"
         ),
         urgent=True,
         tower=tower,
@@ -399,7 +399,7 @@ def _gaps(missing: Missing) -> list[Attention]:
         gaps.append(
             Attention(
                 "Bins",
-                f"{count} {'fault has' if count == 1 else 'faults have'} no bin noted.",
+                f"{many(count, 'fault has', 'faults have')} no bin noted.",
                 "they count for the tower, and for no bin",
                 urgent=False,
             )

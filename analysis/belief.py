@@ -41,6 +41,7 @@ from analysis.belief_round import LEAST_CYCLES, round_cycles
 from analysis.belief_zeros import zeros
 from analysis.counts import Account
 from analysis.shifts import STARTS
+from analysis.words import many
 
 
 @dataclass(frozen=True)
@@ -104,11 +105,11 @@ class Belief:
         return f"{number:,} things are hard to believe; the first: {first}"
 
     def _looked_at(self) -> str:
-        runs = "1 run" if self.runs == 1 else f"{self.runs:,} runs"
-        text = f"{runs} on {'1 day' if self.days == 1 else f'{self.days:,} days'}"
+        runs = many(self.runs, "run")
+        text = f"{runs} on {many(self.days, 'day')}"
         if self.stretches:
-            many = "1 stretch" if self.stretches == 1 else f"{self.stretches:,} stretches"
-            text += f" and the cycles of {many}"
+            told = many(self.stretches, "stretch", "stretches")
+            text += f" and the cycles of {told}"
         return text
 
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.words import listed, period, two_digits
+from analysis.words import listed, many, period, two_digits
 
 #: What is looked for, in the order in which it is told.
 KINDS = ("zeros", "round", "air", "gap", "copy")
@@ -89,14 +89,15 @@ class Finding:
         chance = "" if self.chance is None else f": {one_in(self.chance)}"
         if self.kind == "zeros":
             return (
-                f"{where}: {self.observed:,.0f} of {self.of:,} runs had no fault, where "
+                f"{where}: {self.observed:,.0f} of {many(self.of, 'run')} had no fault, where "
                 f"{_about(self.expected)} such runs {_were(self.expected)} to be expected{chance}. "
                 "Ask how these were counted."
             )
         if self.kind == "round":
             return (
-                f"{where}: the cycles of {self.observed:,.0f} of {self.of:,} stretches are "
-                f"{ROUND_TO[self.step]}, where a counter would show {_about(self.expected)}"
+                f"{where}: the cycles of {self.observed:,.0f} of "
+                f"{many(self.of, 'stretch', 'stretches')} are {ROUND_TO[self.step]}, where a "
+                f"counter would show {_about(self.expected)}"
                 f"{chance}. Write down what the counter says, not the sets ordered."
             )
         if self.kind == "air":
@@ -106,7 +107,7 @@ class Finding:
                 f"{chance}. Ask when the hygrometer is read, and read it before each run."
             )
         if self.kind == "gap":
-            days = "1 day" if self.observed == 1 else f"{self.observed:,.0f} days in a row"
+            days = many(round(self.observed), "day", "days in a row")
             pace = ""
             if self.missed_cycles is not None:
                 pace = f" (about {two_digits(self.missed_cycles)} cycles at its pace)"
@@ -116,8 +117,7 @@ class Finding:
             )
         more = ""
         if self.observed:
-            faults = "fault" if self.observed == 1 else "faults"
-            more = f", with {self.observed:,.0f} {faults} each"
+            more = f", with {many(round(self.observed), 'fault')} each"
         return (
             f"{where}: runs {listed(self.runs)} have the same cycles, misses and doubles in every "
             f"bin{more}{chance}. Ask whether one was written down twice, and correct the one that "

@@ -17,6 +17,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from analysis.proofs import Change, Proof
+from analysis.words import many
 
 #: Kinds of fault that a burn-in is judged by.
 PROVED = ("misses", "doubles")
@@ -198,13 +199,14 @@ def typed_burn_in(
                     lines[place][which] += 1
                 else:
                     raise BatchError(
-                        f"batch {number} has a fault in bin {place}; the tower has {bins} bins"
+                        f"batch {number} has a fault in bin {place}; the tower has "
+                        f"{many(bins, 'bin')}"
                     )
         for place, counted in lines.items():
             if sum(counted) > batch.cycles:
                 raise BatchError(
-                    f"batch {number} has {sum(counted)} faults of bin {place} in {batch.cycles} "
-                    "cycles; correct whichever is wrong"
+                    f"batch {number} has {many(sum(counted), 'fault')} of bin {place} in "
+                    f"{many(batch.cycles, 'cycle')}; correct whichever is wrong"
                 )
         cells: list[tuple[int | None, int | None, list[int]]] = [
             (place, batch.cycles, counted) for place, counted in lines.items()

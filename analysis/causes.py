@@ -45,7 +45,7 @@ from analysis.patterns import WITH_AGE, Pattern, one_class
 from analysis.swap_readings import SwapReading
 from analysis.swaps import EXCHANGED, Swap
 from analysis.tower_rows import Rows
-from analysis.words import capital, day, listed, one, two_digits
+from analysis.words import capital, day, listed, many, one, two_digits
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -260,7 +260,7 @@ class Causes:
         """
         said = (
             f"{self.observed:,} {one(self.kind, self.observed)} where {two_digits(self.expected)} "
-            f"would be usual in {self.feeds:,} feeds"
+            f"would be usual in {many(self.feeds, 'feed')}"
         )
         if self.bin is not None:
             return said

@@ -89,7 +89,7 @@ from scipy import special
 
 from analysis.beside_expected import check_faults
 from analysis.change_profile import Best, Runs, best_changes
-from analysis.words import times_range, two_digits
+from analysis.words import many, times_range, two_digits
 
 FloatArray = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
@@ -209,7 +209,7 @@ class ChangePoint:
     def sentence(self) -> str:
         """Say it in plain words; runs are counted from 1."""
         if not self.stands_out:
-            return f"No change stands out in {self.runs:,} runs."
+            return f"No change stands out in {many(self.runs, 'run')}."
         how, other = ("suddenly", "gradually")[:: 1 if self.shape == "step" else -1]
         if math.isinf(self.shape_gain):
             changed = f"Taken to have changed {how}"
@@ -221,8 +221,8 @@ class ChangePoint:
         first, last = self.earliest + 1, self.latest + 1
         between = f"between runs {first:,} and {last:,}" if first < last else "no other run will do"
         return (
-            f"Of {self.runs:,} runs, run {self.place + 1:,} was most likely the first changed one "
-            f"({between}). {changed}: {since} the rate is {self._times()}."
+            f"Of {many(self.runs, 'run')}, run {self.place + 1:,} was most likely the first "
+            f"changed one ({between}). {changed}: {since} the rate is {self._times()}."
         )
 
     def _times(self) -> str:

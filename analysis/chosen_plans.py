@@ -15,7 +15,7 @@ from analysis.plans import LEAST_RATE, MOST_RATE, Asked, PlanError, SinglePlan, 
 from analysis.plans_before import KeptPlan
 from analysis.sequential import SequentialPlan, sequential_plan
 from analysis.site import NO_SITE, Site
-from analysis.words import per_10k
+from analysis.words import many, per_10k
 
 #: Default risks of each kind: the producer's and the consumer's.
 KIND_RISK, CONSUMER_RISK = 0.02, 0.10
@@ -79,9 +79,10 @@ class Chosen:
 
     def sentence(self) -> str:
         """Say by which plan, and whether it was kept before, up to the colon."""
-        name = f"By a {self.method} plan of at most {self.plan.feeds:,} feeds"
+        name = f"By a {self.method} plan of at most {many(self.plan.feeds, 'feed')}"
         if isinstance(self.plan, SinglePlan):
-            name = f"By a single plan of {self.plan.feeds:,} feeds and {self.plan.allowed} allowed"
+            feeds = many(self.plan.feeds, "feed")
+            name = f"By a single plan of {feeds} and {self.plan.allowed} allowed"
         if self.kept is None:
             return f"{name}, none having been kept"
         if not self.followed:

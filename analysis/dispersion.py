@@ -18,6 +18,7 @@ from scipy import special
 
 from analysis import intervals
 from analysis.spread import FloatArray, checked_runs
+from analysis.words import many
 
 EXPECTED_FOR_PEARSON = 5.0
 """Expected faults per run below which Pearson's dispersion is reported but not used."""
@@ -118,9 +119,10 @@ class TaroneTest:
     def sentence(self) -> str:
         """Say it in one plain sentence."""
         if np.isnan(self.z):
-            return f"{self.faults} faults in {self.runs} runs cannot show whether runs differ."
+            faults = many(self.faults, "fault")
+            return f"{faults} in {many(self.runs, 'run')} cannot show whether runs differ."
         differ = "differ more than" if self.p_value <= 0.05 else "need not differ by more than"
-        return f"Runs {differ} chance explains (p = {self.p_value:.2g}, {self.runs} runs)."
+        return f"Runs {differ} chance explains (p = {self.p_value:.2g}, {many(self.runs, 'run')})."
 
 
 def tarone_z(faults: ArrayLike, feeds: ArrayLike) -> TaroneTest:

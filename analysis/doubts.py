@@ -25,7 +25,7 @@ from analysis.plans_before import KeptPlan
 from analysis.ran_on import Conditions
 from analysis.screens import crowding, or_more
 from analysis.walks import FloatArray
-from analysis.words import listed, one, per_10k, two_digits
+from analysis.words import listed, many, one, per_10k, two_digits
 
 #: Chance below which a gathering is doubted.
 DOUBTED = 0.05
@@ -140,11 +140,11 @@ def _of_plans(judged: Judged) -> list[Doubt]:
             )
     for kind, number in judged.passed_over.items():
         if number:
-            many = "plan was" if number == 1 else "plans were"
             found.append(
                 Doubt(
                     "plan",
-                    f"{number} more {many} kept for {kind} after this burn-in had begun, and "
+                    f"{many(number, 'more plan was', 'more plans were')} kept for {kind} after "
+                    "this burn-in had begun, and "
                     f"{'does' if number == 1 else 'do'} not count.",
                 )
             )
@@ -310,8 +310,8 @@ def _of_feeds(judged: Judged) -> list[Doubt]:
 
 
 def _bins(numbers: list[int]) -> str:
-    many = "Bin" if len(numbers) == 1 else "Bins"
-    return f"{many} {listed([str(number) for number in numbers])}"
+    word = "Bin" if len(numbers) == 1 else "Bins"
+    return f"{word} {listed([str(number) for number in numbers])}"
 
 
 def _them(some: list[int]) -> str:
@@ -445,7 +445,7 @@ def _of_later(judged: Judged) -> list[Doubt]:
             found.append(
                 Doubt(
                     "later",
-                    f"After the verdict on {kind}, {count:,} {'was' if count == 1 else 'were'} "
+                    f"After the verdict on {kind}, {many(count, 'was', 'were')} "
                     "logged without feeds: see in which run they came.",
                 )
             )
@@ -455,7 +455,7 @@ def _of_later(judged: Judged) -> list[Doubt]:
             found.append(
                 Doubt(
                     "later",
-                    f"After the verdict on {kind}, {count:,} came in {feeds:,} feeds, "
+                    f"After the verdict on {kind}, {count:,} came in {many(feeds, 'feed')}, "
                     f"{per_10k(count / feeds)} per 10,000: a good tower would show as many with a "
                     f"probability of {_chance(chance)}.",
                     chance,

@@ -20,6 +20,7 @@ from dataclasses import dataclass, field
 from analysis.log_format import KINDS, MOST_BINS, PURPOSES
 from analysis.site_entry import ASKABLE
 from analysis.values import bin_list, escape_cell
+from analysis.words import many
 
 #: Kinds of fault, and what one of them is called.
 ONE_OF = {"misses": "miss", "doubles": "double"}
@@ -143,13 +144,13 @@ class CountedRun:
         """Say what the run holds, in one line."""
         cycles = sum(one.cycles for one in self.stretches)
         told = [
-            f"{self.count(kind):,} {one if self.count(kind) == 1 else kind}"
+            many(self.count(kind), one, kind)
             for kind, one in ONE_OF.items()
             if any(kind not in stretch.unwatched for stretch in self.stretches)
         ]
         parts = "" if len(self.stretches) == 1 else f" in {len(self.stretches)} stretches"
         return (
-            f"Run {self.run} of tower {self.tower}: {cycles:,} cycles{parts}, "
+            f"Run {self.run} of tower {self.tower}: {many(cycles, 'cycle')}{parts}, "
             f"{' and '.join(told) or 'nothing was watched'}."
         )
 

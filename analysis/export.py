@@ -23,6 +23,7 @@ from analysis.filters import Filters
 from analysis.log_format import EXTRA, KINDS, MOST_BINS, Column, Kind, content_schema
 from analysis.spool import beside
 from analysis.values import escape_cell
+from analysis.words import many
 
 #: What a file's name ends in says what it is.
 FORMATS = (".csv", ".parquet")
@@ -70,9 +71,9 @@ class Exported:
 
     def sentence(self) -> str:
         """Say what was written, and where."""
-        rows = "1 row" if self.rows == 1 else f"{self.rows:,} rows"
+        rows = many(self.rows, "row")
         if not self.log:
-            groups = "1 group" if self.rows == 1 else f"{self.rows:,} groups"
+            groups = many(self.rows, "group")
             of = f" by {', '.join(self.by)}" if self.by else ""
             return f"The counts of {groups}{of} are in {self.file}."
         if not self.rows:

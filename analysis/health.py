@@ -209,10 +209,13 @@ def _counted(
                 select 1 from {stored} where {UNTIL} is null group by {key} having count(*) > 1)"""
         ).fetchall()[0][0]
         if twice:
-            problems.append(f"{twice:,} rows of the {kind.title} stand more than once")
+            # A number of keys, of each of which there are several rows.
+            stand = "stands" if twice == 1 else "stand"
+            problems.append(f"{many(twice, 'row')} of the {kind.title} {stand} more than once")
         early = connection.execute(
             f"select count(*) from {stored} where {UNTIL} <= {INTAKE}"
         ).fetchall()[0][0]
         if early:
-            problems.append(f"{early:,} rows of the {kind.title} end before they came")
+            end = "ends before it" if early == 1 else "end before they"
+            problems.append(f"{many(early, 'row')} of the {kind.title} {end} came")
     return rows, past, found, problems

@@ -21,7 +21,7 @@ from analysis.snapshot import (
     taken_back,
     view_all,
 )
-from analysis.words import listed
+from analysis.words import listed, many
 
 
 @dataclass(frozen=True)
@@ -132,11 +132,11 @@ class RunHistory:
         later = [change for change in changes if change.what != "added"]
         if not changes:
             return f"There is no run {self.run} of tower {self.tower} in the log."
-        rows = f"{len(self.rows)} {'row' if len(self.rows) == 1 else 'rows'}"
+        rows = many(len(self.rows), "row")
         files = listed([*dict.fromkeys(change.file for change in changes)])
         if not later:
             return f"Run {self.run} of tower {self.tower}: {rows} from {files}, never changed."
-        times = f"{len(later)} {'change' if len(later) == 1 else 'changes'}"
+        times = many(len(later), "change")
         return f"Run {self.run} of tower {self.tower}: {rows} and {times} since, from {files}."
 
 
@@ -158,7 +158,7 @@ class Intakes:
             return "Nothing was taken in."
         last, count = self.entries[0], len(self.entries)
         what = f"the undo of intake {last.undoes}" if last.undoes is not None else last.file
-        return f"{count:,} {'intake' if count == 1 else 'intakes'}, the last one {what}."
+        return f"{many(count, 'intake')}, the last one {what}."
 
 
 def intakes(snapshot: Snapshot) -> Intakes:

@@ -19,6 +19,7 @@ from analysis.log_format import EXTRA, LINE, PARTLESS_ACTIONS, LogKind, content_
 from analysis.papers import agree, grammage
 from analysis.records import Block
 from analysis.values import Read, read_column, unescape
+from analysis.words import many
 
 BoolArray = npt.NDArray[np.bool_]
 _Refuse = Callable[[BoolArray, str, "str | Callable[[int], str]"], None]
@@ -237,7 +238,7 @@ class BlockReader:
             refuse(
                 beyond & ~reads["bin"].bad,
                 "bin",
-                f"tower {tower} has {most} bins by the tower list; correct the bin here, "
+                f"tower {tower} has {many(most, 'bin')} by the tower list; correct the bin here, "
                 "or the tower list if it is out of date",
             )
 
@@ -309,7 +310,8 @@ class BlockReader:
             readable & (misses + doubles > cycles),
             "misses",
             lambda i: (
-                f"{misses[i]} misses and {doubles[i]} doubles are more than {cycles[i]} cycles; "
+                f"{many(misses[i], 'miss', 'misses')} and {many(doubles[i], 'double')} are more "
+                f"than {many(cycles[i], 'cycle')}; "
                 "correct whichever is wrong"
             ),
         )

@@ -36,7 +36,7 @@ from analysis.service_log import Place, Service
 from analysis.services import LATE, ServiceRow, services
 from analysis.site import Site
 from analysis.wear_forecasts import Range, rate_now
-from analysis.words import day, listed
+from analysis.words import day, listed, many
 
 FloatArray = NDArray[np.float64]
 
@@ -184,7 +184,7 @@ def _odd(rows: Sequence[ServiceRow]) -> list[str]:
         first = odd[0]
         head = f"{day(first.when)}, {first.what}, {first.where}"
         if len(odd) > 1:
-            head = f"{len(odd):,} lines from {day(min(row.when for row in odd))} on"
+            head = f"{many(len(odd), 'line')} from {day(min(row.when for row in odd))} on"
         said.append(f"Service log, {head}: {warning}.")
     return said
 
@@ -199,7 +199,7 @@ def _misnamed(rows: Sequence[ServiceRow], site: Site) -> list[str]:
         key = (row.part, site.parts_like(row.part, row.tower) if row.part else ())
         found[key] = found.get(key, 0) + 1
     return [
-        f"Service log, {part} ({count:,} {'line' if count == 1 else 'lines'}): the site file has "
+        f"Service log, {part} ({many(count, 'line')}): the site file has "
         "no such part, so that it is taken for one of its own; correct the name if "
         f"{' or '.join(meant)} is meant."
         for (part, meant), count in sorted(found.items())

@@ -34,7 +34,7 @@ from analysis.luck import Luck
 from analysis.run_sums import regroup
 from analysis.shrinkage import shrunk_benchmark
 from analysis.spread import RUNS_FOR_SPREAD, Spread
-from analysis.words import one, per_10k
+from analysis.words import many, one, per_10k
 
 FloatArray = NDArray[np.float64]
 
@@ -137,7 +137,7 @@ class Overs:
         """Say how many spare sheets are needed."""
         share = f"{100 * self.chance:.4g} %"
         where = f" on tower {self.tower}" if self.tower else ""
-        job = f"{self.sets:,} {'set' if self.sets == 1 else 'sets'} of {self.stock}{where}"
+        job = f"{many(self.sets, 'set')} of {self.stock}{where}"
         if not self.each:
             bins = "one bin" if self.bins == 1 else f"{self.bins} bins"
             return (
@@ -148,7 +148,7 @@ class Overs:
                 f"For {job} in one bin: {_sheets(self.each)}, so that {share} of such jobs finish."
             )
         return (
-            f"For {job} in {self.bins} bins: {_sheets(self.each)} in each bin, "
+            f"For {job} in {many(self.bins, 'bin')}: {_sheets(self.each)} in each bin, "
             f"{self.each * self.bins:,} in all, so that {share} of such jobs finish; "
             f"kept as one pile, {self.together:,} do for all of them."
         )
@@ -157,7 +157,7 @@ class Overs:
         """Say what that rests on."""
         seen = (
             f"{self.count:,} {one('faults', self.count)} in {self.feeds:,} "
-            f"{one('feeds', self.feeds)} of {self.runs:,} {'run' if self.runs == 1 else 'runs'}"
+            f"{one('feeds', self.feeds)} of {many(self.runs, 'run')}"
         )
         spread = 100 * float(np.sqrt(self.variance))
         return (
@@ -176,15 +176,16 @@ class Overs:
         )
         if self.make_ready is None:
             return f"{text} Make-ready comes on top; none is logged on {self.stock}."
-        runs = "1 run" if self.make_ready.runs == 1 else f"{self.make_ready.runs:,} runs"
+        runs = many(self.make_ready.runs, "run")
         return (
-            f"{text} Make-ready comes on top: {self.make_ready.median:.0f} sheets of each bin in "
-            f"half of the runs, up to {self.make_ready.high:.0f} in 95 % ({runs})."
+            f"{text} Make-ready comes on top: "
+            f"{many(round(self.make_ready.median), 'sheet')} of each bin in half of the runs, up "
+            f"to {self.make_ready.high:.0f} in 95 % ({runs})."
         )
 
 
 def _sheets(count: int) -> str:
-    return f"{count:,} spare {'sheet' if count == 1 else 'sheets'}"
+    return many(count, "spare sheet")
 
 
 def overs(

@@ -22,7 +22,7 @@ from analysis.filters import Filters
 from analysis.log_format import FAULT_KINDS, KINDS
 from analysis.rates import Rate, pooled_sums
 from analysis.standing import Counted, TowerList, TowerStanding, look_at, tower_standing
-from analysis.words import listed, per_10k
+from analysis.words import listed, many, per_10k
 
 
 @dataclass(frozen=True)
@@ -124,7 +124,7 @@ def _named(bins: Sequence[tuple[str, int]]) -> str:
     for tower, numbers in by_tower.items():
         numbers.sort()
         if len(numbers) > 3:
-            parts.append(f"{len(numbers)} bins of tower {tower}")
+            parts.append(f"{many(len(numbers), 'bin')} of tower {tower}")
             continue
         which = listed([str(number) for number in numbers])
         parts.append(f"{'bin' if len(numbers) == 1 else 'bins'} {which} of tower {tower}")

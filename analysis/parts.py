@@ -21,7 +21,7 @@ from dataclasses import dataclass
 from analysis.counts import Account
 from analysis.lives import KaplanMeier, Weibull
 from analysis.services import ServiceRow
-from analysis.words import capital, day, listed, one, per_10k, two_digits
+from analysis.words import capital, day, listed, many, one, per_10k, two_digits
 
 #: What is to be ordered within so many days is said first.
 SOON_DAYS = 91
@@ -180,7 +180,7 @@ class PartRow:
             f"{_percent(self.wear_ratio_per_100k_feeds)} {self.kind} with every 100,000 "
             f"{self.unit} ({_percents(self.low, self.high)})"
         )
-        seen = f"{self.count:,} {one(self.kind, self.count)} in {self.feeds:,} feeds"
+        seen = f"{self.count:,} {one(self.kind, self.count)} in {many(self.feeds, 'feed')}"
         if self.changed_on is not None:
             return (
                 f"{name} has more {self.kind} since about {day(self.changed_on)}, but they came at "
@@ -234,7 +234,7 @@ class PartRow:
         usual = ", which is only what is usual" if self.lead_assumed else ""
         return (
             f"{said}, about {day(self.limit_on)} ({first} to {last}); order by "
-            f"{day(self.order_by)}, as it takes {self.lead_days} days to come{usual}."
+            f"{day(self.order_by)}, as it takes {many(self.lead_days or 0, 'day')} to come{usual}."
         )
 
 
@@ -328,7 +328,7 @@ class PartLives:
             )
         told = self.weibull or self.kaplan_meier
         if told is None:
-            were = "1 was" if self.ended == 1 else f"{self.ended:,} were"
+            were = many(self.ended, "was", "were")
             return f"{name}: {were} worn or broken, too few to say how long they last."
         return f"{name}: {told.sentence(unit)}"
 
@@ -450,8 +450,8 @@ class Parts:
         soon = self.order_list(SOON_DAYS)
         wearing = [row for row in self.parts if row.wears]
         count = len(wearing)
-        shown = "none shows" if not count else "1 shows" if count == 1 else f"{count:,} show"
-        rest = f"of {len(self.parts):,} {'part' if len(self.parts) == 1 else 'parts'} in place, "
+        shown = "none shows" if not count else many(count, "shows", "show")
+        rest = f"of {many(len(self.parts), 'part')} in place, "
         rest += f"{shown} wear"
         # None that shows wear is no good news of those of which nobody knows.
         dark = sum(bool(row.cannot_tell) for row in self.parts)

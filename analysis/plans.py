@@ -23,7 +23,7 @@ from scipy.special import betainc
 from analysis.intervals import upper_bound
 from analysis.searches import first_whole
 from analysis.walks import FloatArray, at_most, more_than
-from analysis.words import per_10k, told_apart
+from analysis.words import many, per_10k, told_apart
 
 #: Rates and feeds that a plan can be made for.
 LEAST_RATE, MOST_RATE = 1e-7, 0.5
@@ -190,7 +190,7 @@ class SinglePlan:
     def sentence(self) -> str:
         """Say how long to run and what that proves."""
         few = f"at most {_faults(self.allowed)}" if self.allowed else "no fault at all"
-        text = f"Run {self.feeds:,} feeds; pass with {few}. "
+        text = f"Run {many(self.feeds, 'feed')}; pass with {few}. "
         if self.asked is not None and self.producer_risk is not None:
             good, bad = self.asked.rates()
             return (
@@ -205,7 +205,7 @@ class SinglePlan:
 
 
 def _faults(number: int) -> str:
-    return f"{number:,} {'fault' if number == 1 else 'faults'}"
+    return many(number, "fault")
 
 
 def single_plan(asked: Asked) -> SinglePlan:
@@ -320,7 +320,7 @@ def affordable(asked: Asked, feeds: int) -> tuple[SinglePlan, ...]:
 def check_feeds(feeds: int) -> None:
     """Raise PlanError for feeds that are no length of a test."""
     if not 1 <= feeds <= MOST_FEEDS:
-        raise PlanError(f"{feeds:,} feeds is no length of a test; write 1 to {MOST_FEEDS:,}")
+        raise PlanError(f"{many(feeds, 'feed')} is no length of a test; write 1 to {MOST_FEEDS:,}")
 
 
 def closest(plans: Sequence[SinglePlan]) -> SinglePlan:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from analysis.burn_ins import PROVED, Attempt
 from analysis.log_format import SETTINGS
-from analysis.words import listed
+from analysis.words import listed, many
 
 
 @dataclass(frozen=True)
@@ -46,9 +46,7 @@ class Conditions:
         if self.prepared:
             parts.append(f"paper: {listed(self.prepared)}")
         if self.lots:
-            again = [
-                f"lot {lot} in {runs} {'run' if runs == 1 else 'runs'}" for lot, runs in self.lots
-            ]
+            again = [f"lot {lot} in {many(runs, 'run')}" for lot, runs in self.lots]
             parts.append(listed(again))
         parts.append(f"humidity {between(self.humidity, '%')}")
         parts.append(f"temperature {between(self.temperature, '°C')}")

@@ -27,6 +27,7 @@ import pyarrow.compute as pc
 import pyarrow.csv
 
 from analysis.texts import BLOCK_BYTES, NotALogError, Text
+from analysis.words import many
 
 LONGEST_HEADER = 100_000
 #: A quote that is still open after so many lines was never meant to be one.
@@ -311,7 +312,7 @@ def _fit(cells: list[str], header: Header) -> str:
         remedy = "quote a value that holds the delimiter, or take the extra values out"
     else:
         remedy = "give every column its value or leave it empty between delimiters"
-    return f"{found} values where the header names {wanted}; {remedy}"
+    return f"{many(found, 'value')} where the header names {wanted}; {remedy}"
 
 
 def _slow_block(data: bytes, line: int, header: Header, block_bytes: int) -> tuple[Block, int, int]:

@@ -24,7 +24,7 @@ from analysis.looks import Looks, Screened, bound_at_look, expected_more, looks
 from analysis.plans import Asked
 from analysis.screens import failing_counts, seen_ratio
 from analysis.walks import FloatArray
-from analysis.words import one, per_10k, two_digits
+from analysis.words import many, one, per_10k, two_digits
 
 Verdict = Literal["pass", "fail", "go on"]
 
@@ -121,21 +121,21 @@ class KindJudged:
         at = self.decided or self.steps[-1]
         feeds, count = at.feeds, at.count
         proves = "proves" if count == 1 else "prove"
-        return f"{count:,} {one(self.kind, count)} in {feeds:,} feeds {proves}"
+        return f"{count:,} {one(self.kind, count)} in {many(feeds, 'feed')} {proves}"
 
     def sentence(self) -> str:
         """Say how this kind stands."""
         name = self.kind.capitalize()
-        seen = f"{self.count:,} in {self.feeds:,} feeds"
+        seen = f"{self.count:,} in {many(self.feeds, 'feed')}"
         bound = f"at most {per_10k(self.proved_bound)} per 10,000 feeds with 95 % confidence"
         if self.decided is None:
             more = two_digits(self.expected_more_feeds) if self.expected_more_feeds else "some"
             return f"{name}: {seen}; go on, about {more} more feeds if the tower is good ({bound})."
-        at = f"{self.decided.count:,} in {self.decided.feeds:,} feeds"
+        at = f"{self.decided.count:,} in {many(self.decided.feeds, 'feed')}"
         word = "passed" if self.verdict == "pass" else "failed"
         text = f"{name}: {word} with {at} ({bound})"
         feeds, count = self.later
-        later = f"; {count:,} in {feeds:,} feeds after that" if feeds or count else ""
+        later = f"; {count:,} in {many(feeds, 'feed')} after that" if feeds or count else ""
         return f"{text}{later}."
 
 

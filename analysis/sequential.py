@@ -28,7 +28,7 @@ from analysis.plans import (
 )
 from analysis.searches import first_whole, least_place
 from analysis.walks import Check, FloatArray, Walk, at_most, more_than, walk
-from analysis.words import two_digits
+from analysis.words import many, two_digits
 
 #: A sequential plan is cut off at so many single plans when no maximum is given; its mean is then
 #: near the least there can be, within 2 % where it waits for more than a few faults.
@@ -100,7 +100,7 @@ class SequentialPlan:
         good, bad = self.expected_feeds([self.asked.good, self.asked.bad])
         good_rate, bad_rate = self.asked.rates()
         return (
-            f"Run until the count leaves the band, {self.feeds:,} feeds at most: "
+            f"Run until the count leaves the band, {many(self.feeds, 'feed')} at most: "
             f"{two_digits(good)} are expected of a tower at {good_rate} per 10,000 "
             f"feeds and {two_digits(bad)} of one at {bad_rate}. The first fails "
             f"with a chance of {percent(self.producer_risk)}, the second passes with one of "
@@ -275,12 +275,14 @@ def _sequential_plan(asked: Asked, max_feeds: int | None) -> SequentialPlan:
     feeds = min(max_feeds, longest * single.feeds)
     found = _best(asked, feeds)
     if found is None:
-        refused = f"no sequential plan of at most {max_feeds:,} feeds keeps these risks"
+        refused = f"no sequential plan of at most {many(max_feeds, 'feed')} keeps these risks"
         if single.allowed > _MANY and single.feeds > feeds:
-            raise PlanError(f"{refused}; a maximum of {single.feeds:,} feeds works")
+            raise PlanError(f"{refused}; a maximum of {many(single.feeds, 'feed')} works")
         least = _least_maximum(asked, single)
         if least.feeds > feeds:
-            raise PlanError(f"{refused}; the least maximum that works is {least.feeds:,} feeds")
+            raise PlanError(
+                f"{refused}; the least maximum that works is {many(least.feeds, 'feed')}"
+            )
         found = least
     return found.plan()
 

@@ -35,7 +35,7 @@ from numpy.typing import NDArray
 from analysis import ratios
 from analysis.judged import Judged
 from analysis.service_log import LOOKED, Service
-from analysis.words import capital, day, listed, one, times_range, two_digits
+from analysis.words import capital, day, listed, many, one, times_range, two_digits
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -191,8 +191,8 @@ class ServiceRow:
         """Say how many there were before and after, and how many were expected."""
         before, after = self.before_count, self.after_count
         return (
-            f"{before:,} {one(self.kind, before)} in {self.before_feeds:,} feeds before it, where "
-            f"{_number(self.before_expected)} would be usual, and {after:,} in "
+            f"{before:,} {one(self.kind, before)} in {many(self.before_feeds, 'feed')} before it, "
+            f"where {_number(self.before_expected)} would be usual, and {after:,} in "
             f"{self.after_feeds:,} after it, where {_number(self.after_expected)} would be"
         )
 

@@ -32,7 +32,7 @@ from analysis.rates import Rate, pooled
 from analysis.spread import Spread
 from analysis.starting_points import StartingPoint, starting_points
 from analysis.trials import Trial, trial
-from analysis.words import called, listed, per_10k, settings_words
+from analysis.words import called, listed, many, per_10k, settings_words
 
 BoolArray = NDArray[np.bool_]
 
@@ -130,7 +130,7 @@ class SetUp:
             assert rate.rate is not None
             return (
                 f"Stock {self.stock} ran clean with {how}: {per_10k(rate.rate)} {self.kind} per "
-                f"10,000 feeds on {rate.feeds:,} feeds, {usual} on all."
+                f"10,000 feeds on {many(rate.feeds, 'feed')}, {usual} on all."
             )
         if settled:
             said = listed([f"{called(t.setting)} {t.levels[0].level}" for t in settled])
@@ -149,7 +149,7 @@ class SetUp:
             return (
                 f"Stock {self.stock} did not run clean with {settings_words(worst.settings)}: "
                 f"{per_10k(worst.rate.rate or 0.0)} {self.kind} per 10,000 feeds on "
-                f"{worst.rate.feeds:,} feeds, {usual} on all; which settings are best is not "
+                f"{many(worst.rate.feeds, 'feed')}, {usual} on all; which settings are best is not "
                 "known yet."
             )
         return (

@@ -24,6 +24,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
+from analysis.words import many
+
 FloatArray = NDArray[np.float64]
 
 # Logarithms of the shapes searched: from bins of which one has all the faults to a coefficient of
@@ -73,7 +75,7 @@ class ShrunkBenchmark:
 
     def sentence(self) -> str:
         """Say it in one plain sentence."""
-        bins = f"{self.faults.size} bins"
+        bins = many(self.faults.size, "bin")
         if self.mean == 0:
             return f"No fault in the burn-in of {bins}: there is no rate to hold them to."
         rate = f"{1e4 * self.mean:.2g} per 10,000 feeds"

@@ -43,6 +43,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
 from analysis import intervals
+from analysis.words import many
 
 FloatArray = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
@@ -97,7 +98,7 @@ class Spread:
 
     def sentence(self) -> str:
         """Say it in one plain sentence."""
-        runs = "1 run" if self.runs == 1 else f"{self.runs} runs"
+        runs = many(self.runs, "run")
         if not self.known:
             return (
                 f"How much runs differ is unknown: the log has {runs}, and it takes "

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.stream_months import ENOUGH_EXPECTED
-from analysis.words import capital, day, one, period, two_digits
+from analysis.words import capital, day, many, one, period, two_digits
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -243,7 +243,7 @@ class Stream:
         assert self.since is not None
         return (
             f"{self.observed:,} {one(self.kind, self.observed)} where "
-            f"{expected_faults(self.expected)} expected in {self.feeds:,} feeds since "
+            f"{expected_faults(self.expected)} expected in {many(self.feeds, 'feed')} since "
             f"{day(self.since)}"
         )
 
@@ -274,7 +274,7 @@ def expected_faults(number: float) -> str:
 def long_time(days: float) -> str:
     """Say a long time: ``40 days``, ``5 months``, ``3 years``."""
     if days < 60:
-        return f"{days:.0f} days"
+        return many(round(days), "day")
     if days < 2 * 365:
         return f"{days / 30.4:.0f} months"
     return f"{days / 365:,.0f} years"

@@ -27,7 +27,7 @@ from analysis.swap_rule import (
     told,
 )
 from analysis.swaps import next_after
-from analysis.words import day, two_digits
+from analysis.words import day, many, two_digits
 
 #: Words for what is exchanged: several, and one.
 _WORDS = {
@@ -146,7 +146,8 @@ class SwapReading:
         seen = (
             f" For what was expected of each, bin {suspect} had {self.ratio_before.words()} the "
             f"{kind} of bin {other} before and {self.ratio_after.words()} after, with "
-            f"{one.faults:,.0f} and {two.faults:,.0f} in {cycles:,.0f} cycles."
+            f"{one.faults:,.0f} and {two.faults:,.0f} in "
+            f"{many(round(cycles), 'cycle')}."
         )
         if self.verdict.startswith(FOLLOWS):
             return f"{done}, the {kind} went with the {self.thing} to bin {other}.{seen}"

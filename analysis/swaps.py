@@ -18,7 +18,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from analysis.swap_rule import MOST_POWER, RISK, least_cycles, planned
-from analysis.words import capital, two_digits
+from analysis.words import capital, many, two_digits
 
 #: What stands beside any advice to exchange something.
 CAUTION = (
@@ -149,7 +149,8 @@ class Swap:
         days = f", about {_days(self.days)} at the recent pace" if self.days is not None else ""
         return (
             f"{first} the {self.what} of bins {self.bin} and {self.other_bin} of tower "
-            f"{self.tower} and run {self.cycles:,} cycles; if the {self.kind} go with the {thing} "
+            f"{self.tower} and run {many(self.cycles, 'cycle')}; if the {self.kind} go with the "
+            f"{thing} "
             f"to bin {self.other_bin}, it is the {thing}; if they stay in bin {self.bin}, it is "
             f"{stays}{after}. ({capital(self.why)}. So many cycles tell which with "
             f"{100 * self.power:.6g} % power{days}, and tell the wrong one in "
@@ -369,4 +370,4 @@ def _check(
 
 def _days(days: float) -> str:
     whole = max(1, math.ceil(days))
-    return "1 day" if whole == 1 else f"{whole:,} days"
+    return many(whole, "day")

@@ -119,7 +119,7 @@ class Intake:
         ]
         text = f"{many(sum(a.lines for a in good), 'line')} read: {', '.join(parts)}"
         if refused:
-            text += f"; {refused} {'file was' if refused == 1 else 'files were'} refused whole"
+            text += f"; {many(refused, 'file was', 'files were')} refused whole"
         return text + "."
 
 

@@ -21,7 +21,7 @@ from analysis.log_format import FAULT_KINDS
 from analysis.rates import Rate, group_rates, pooled_sums
 from analysis.site import NO_SITE, Site
 from analysis.spread import Spread
-from analysis.words import capital, per_10k
+from analysis.words import capital, many, per_10k
 
 #: How the log's own bands name what was not logged; a column that was left empty has no name.
 NOT_LOGGED = "not logged"
@@ -79,10 +79,10 @@ class Split:
         if not self.feeds:
             return "Nothing was fed here."
         if not self.not_logged:
-            return f"Logged for all {self.feeds:,} feeds."
+            return f"Logged for all {many(self.feeds, 'feed')}."
         share = 100 * self.not_logged
         shown = f"{share:.0f} %" if share >= 1 else "less than 1 %"
-        return f"Not logged for {shown} of {self.feeds:,} feeds."
+        return f"Not logged for {shown} of {many(self.feeds, 'feed')}."
 
 
 @dataclass(frozen=True)

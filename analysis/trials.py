@@ -59,7 +59,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from analysis.log_format import LARGEST_WHOLE
-from analysis.words import two_digits
+from analysis.words import many, two_digits
 
 FloatArray = NDArray[np.float64]
 
@@ -140,8 +140,9 @@ class Trial:
         first, second = self.levels
         times = max(self.ratio, 1 / self.ratio)
         text = (
-            f"Run {self.stretches} stretches of about {self.feeds_per_stretch:,} feeds, taking "
-            f"{first} and {second} in turn: {self.feeds:,} feeds for each, with about "
+            f"Run {many(self.stretches, 'stretch', 'stretches')} of about "
+            f"{many(self.feeds_per_stretch, 'feed')}, taking "
+            f"{first} and {second} in turn: {many(self.feeds, 'feed')} for each, with about "
             f"{two_digits(self.expected[0])} and {two_digits(self.expected[1])} {self.kind} "
             f"expected, are enough to show with {_percent(self.power)} power that one has "
             f"{_times(times)} the {self.kind} of the other."

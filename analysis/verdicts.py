@@ -35,7 +35,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from analysis import ratios
 from analysis.settling import MARGIN, check_margin, faults_needed, feeds_to_settle
-from analysis.words import NO_UPPER_END, per_10k, times_range, two_digits
+from analysis.words import NO_UPPER_END, many, per_10k, times_range, two_digits
 
 FloatArray = NDArray[np.float64]
 
@@ -194,7 +194,7 @@ class Comparison:
                 f"{against} had none: at least {two_digits(self.ratio_low)} times as many."
             )
         if self.count == 0:
-            none = f"{self.subject} has {self._no()} in {self.feeds:,} feeds"
+            none = f"{self.subject} has {self._no()} in {many(self.feeds, 'feed')}"
             if self.ratio_high >= NO_UPPER_END:
                 return f"{none}, and {against} tells too little to hold them to."
             most = two_digits(self.ratio_high)

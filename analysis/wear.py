@@ -68,7 +68,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.wear_evidence import Evidence, checked_rows, typical_age
-from analysis.words import two_digits
+from analysis.words import many, two_digits
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -152,7 +152,7 @@ class Slopes:
         else:
             how = "That its faults rise with age is not shown"
         text = f"{how}: {said} for every {self.per:,.0f} feeds"
-        return f"{text}, by {self.count[thing]:,.0f} faults at known ages."
+        return f"{text}, by {many(round(self.count[thing]), 'fault')} at known ages."
 
 
 def slopes(

@@ -36,7 +36,7 @@ from analysis.site import Site
 from analysis.spread import relative_variance_by_group, widening
 from analysis.wear import Slopes
 from analysis.wear_forecasts import Range, rate_now
-from analysis.words import one, two_digits
+from analysis.words import many, one, two_digits
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -137,7 +137,7 @@ class WearByAge:
 
     def sentence(self) -> str:
         """Say how many times the faults there are by now as with a new part."""
-        seen = f"by {self.count:,} {one(self.kind, self.count)} in {self.feeds:,} feeds"
+        seen = f"by {self.count:,} {one(self.kind, self.count)} in {many(self.feeds, 'feed')}"
         if not math.isfinite(self.times_now):
             return f"How its {self.kind} go with its age is not known."
         return (

@@ -51,7 +51,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from analysis.beside_expected import check_amounts
 from analysis.wear import PER
-from analysis.words import two_digits
+from analysis.words import many, two_digits
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -116,10 +116,11 @@ class Shape:
 
     def sentence(self) -> str:
         """Say it in plain words."""
+        by = f"By {many(round(self.count), 'fault')}"
         if self.better == "none":
-            return f"By {self.count:,.0f} faults nothing shows that they become more with age."
+            return f"{by} nothing shows that they become more with age."
         gains = {"steady": self.steady, "power law": self.power_law, "at once": self.at_once}
-        text = f"By {self.count:,.0f} faults the rate changed {self._how(self.better)}"
+        text = f"{by} the rate changed {self._how(self.better)}"
         if self.sure:
             return f"{text}."
         rest = [name for name in SHAPES if name != self.better and not math.isnan(gains[name])]

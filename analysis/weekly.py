@@ -31,7 +31,7 @@ from analysis.rate_change import Change
 from analysis.rates import Rate
 from analysis.services import ServiceRow
 from analysis.streams import Alarm, Stream, expected_faults
-from analysis.words import capital, day, listed, per_10k, period, times_range, two_digits
+from analysis.words import capital, day, listed, many, per_10k, period, times_range, two_digits
 
 #: A week is set beside so many before it.
 WEEKS_BEFORE = 4
@@ -239,7 +239,7 @@ class Weekly:
             f"{two_digits(alarm.ratio)} times what its paper, air and settings explain "
             f"({times_range(alarm.ratio_low, alarm.ratio_high)}), "
             f"{alarm.observed:,} where {expected_faults(alarm.expected)} expected in "
-            f"{alarm.feeds:,} feeds"
+            f"{many(alarm.feeds, 'feed')}"
         )
         if not alarm.confirmed:
             said += "; likely too high until more feeds confirm it"

@@ -20,9 +20,9 @@ def one(kind: str, count: int) -> str:
     return words[kind] if count == 1 else kind
 
 
-def many(number: int, thing: str) -> str:
-    """Write a number of things: ``1 row``, ``1,204 rows``."""
-    return f"{number:,} {thing}" if number == 1 else f"{number:,} {thing}s"
+def many(number: int, thing: str, things: str = "") -> str:
+    """Write a number of things: ``1 row``, ``1,204 rows``, ``2 misses``."""
+    return f"{number:,} {thing if number == 1 else things or thing + 's'}"
 
 
 def significant(value: float, digits: int) -> str:

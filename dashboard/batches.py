@@ -65,7 +65,7 @@ def read_bins(text: str) -> int:
     """
     bins = _whole(text, "the number of bins", "how many the tower has")
     if not 1 <= bins <= MOST_BINS:
-        raise BatchError(f"a tower of {bins:,} bins cannot be; type 1 to {MOST_BINS}")
+        raise BatchError(f"a tower of {many(bins, 'bin')} cannot be; type 1 to {MOST_BINS}")
     return bins
 
 
@@ -96,12 +96,13 @@ def check_batches(bins: int, batches: Sequence[Batch]) -> None:
     for number, batch in enumerate(batches, 1):
         if batch.cycles > _MOST_CYCLES:
             raise BatchError(
-                f"batch {number} has {batch.cycles:,} cycles; type at most {_MOST_CYCLES:,}"
+                f"batch {number} has {many(batch.cycles, 'cycle')}; type at most {_MOST_CYCLES:,}"
             )
         faults = len(batch.misses) + len(batch.doubles)
         if faults > batch.cycles * bins:
             raise BatchError(
-                f"batch {number} has {faults:,} faults in {batch.cycles * bins:,} feeds; correct "
+                f"batch {number} has {many(faults, 'fault')} in "
+                f"{many(batch.cycles * bins, 'feed')}; correct "
                 "whichever is wrong"
             )
 

@@ -17,6 +17,7 @@ from flask import Response
 
 from analysis.counts import Account
 from analysis.filters import Filters
+from analysis.words import many
 from dashboard import filters as shown_filters
 from dashboard import theme
 
@@ -342,7 +343,7 @@ def nothing_here(chosen: Filters, whole: Account, query: shown_filters.Query) ->
             html.P(
                 [
                     f"The log runs from {theme.period(whole.first, whole.last)} and holds "
-                    f"{theme.counted(whole.runs, 'run')}, none of which is in: "
+                    f"{many(whole.runs, 'run')}, none of which is in: "
                     f"{shown_filters.words(chosen, whole)}. See ",
                     html.A("its last 30 days", href=free or "?", className="inside"),
                     " or the ",

@@ -22,6 +22,7 @@ from flask import Flask, Response, redirect, render_template_string, request, se
 from werkzeug.exceptions import Forbidden
 from werkzeug.wrappers import Response as Answer
 
+from analysis.words import many
 from dashboard import access, theme
 from dashboard.access import one_line
 from dashboard.attempts import Attempts
@@ -429,7 +430,7 @@ def _page(
 
 
 def _wait(next_: str, name: str, seconds: int) -> Response:
-    told = f"That was tried too often; wait {seconds} {'second' if seconds == 1 else 'seconds'}."
+    told = f"That was tried too often; wait {many(seconds, 'second')}."
     answer = _page(next_, 429, told=told, name=name)
     answer.headers["Retry-After"] = str(seconds)
     return answer

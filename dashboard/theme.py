@@ -13,7 +13,7 @@ from typing import Any
 
 import plotly.graph_objects as go
 
-from analysis.words import MONTHS, per_10k, two_digits
+from analysis.words import MONTHS, one, per_10k, two_digits
 from analysis.words import day as day
 from analysis.words import period as period
 
@@ -193,9 +193,9 @@ def percent(share: float) -> str:
     return f"{two_digits(share * 100)}\u00a0%"
 
 
-def counted(number: int, one: str, many: str = "") -> str:
-    """Write a number with its noun: ``1 run``, ``2 runs``."""
-    return f"{number:,} {one if number == 1 else many or one + 's'}"
+def many_feeds(number: int) -> str:
+    """Write a number of feeds with its noun: ``1 feed``, ``1.2 million feeds``."""
+    return f"{feeds(number)} {one('feeds', number)}"
 
 
 def listed(words: list[str]) -> str:

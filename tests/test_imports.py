@@ -23,6 +23,7 @@ FIGURES = sorted((TOP / "dashboard" / "figures").glob("*.py"))
 PLACE = {
     "log_format": 0,
     "texts": 0,
+    "words": 0,
     "filters": 1,
     "kept": 1,
     "papers": 1,
@@ -31,7 +32,6 @@ PLACE = {
     "spool": 1,
     "sums": 1,
     "values": 1,
-    "words": 1,
     "kept_totals": 2,
     "patterns": 2,
     "query_columns": 2,
@@ -206,6 +206,7 @@ def test_plain_statistics_take_plain_arrays(name: str) -> None:
         "intervals",
         "spread",
         "ratios",
+        "words",
     }
 
 

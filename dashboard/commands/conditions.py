@@ -361,7 +361,7 @@ def _print(found: Conditions, change: Change | None, told: Sequence[str]) -> Non
 
 
 def _print_change(change: Change) -> None:
-    from analysis.words import one, per_10k
+    from analysis.words import many, one, per_10k
 
     whole = change.whole
     assert whole is not None
@@ -376,7 +376,7 @@ def _print_change(change: Change) -> None:
         print(
             f"{name} ({filters.since:%Y-%m-%d} to {filters.until:%Y-%m-%d}): "
             f"{per_10k(count / feeds)} {change.kind} per 10,000 feeds, {count:,} "
-            f"{one(change.kind, count)} in {feeds:,} feeds."
+            f"{one(change.kind, count)} in {many(feeds, 'feed')}."
         )
     rows = [
         (_PARTS.get(part.part, part.part), *spanned(part.ratio, part.low, part.high))

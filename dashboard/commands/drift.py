@@ -215,13 +215,13 @@ def _worse(stream: Stream) -> Iterator[str]:
 
 def _evidence(kind: str, alarm: Alarm) -> str:
     from analysis.streams import expected_faults, range_in_words
-    from analysis.words import day, one
+    from analysis.words import day, many, one
 
     when = "by now" if alarm.shape == "ramp" else "since then"
     return (
         f"{range_in_words(alarm)}; ratio {when} {_range(alarm.ratio_low, alarm.ratio_high)}; "
         f"{alarm.observed:,} {one(kind, alarm.observed)} where "
-        f"{expected_faults(alarm.expected)} expected in {alarm.feeds:,} feeds; noticed on "
+        f"{expected_faults(alarm.expected)} expected in {many(alarm.feeds, 'feed')}; noticed on "
         f"{day(alarm.alarmed_at)}."
     )
 
@@ -274,7 +274,7 @@ def _rest(result: Drift) -> Iterator[str]:
 
 def _these(streams: Sequence[Stream]) -> str:
     """Name a few streams, or count the bins and towers of many, for each kind of fault."""
-    from analysis.words import listed
+    from analysis.words import listed, many
 
     if len(streams) <= _FEW:
         return listed([f"the {stream.kind} of {stream.name}" for stream in streams])
@@ -283,7 +283,7 @@ def _these(streams: Sequence[Stream]) -> str:
         own = [stream for stream in streams if stream.kind == kind]
         towers = sum(stream.bin is None for stream in own)
         counts = ((len(own) - towers, "bin"), (towers, "tower"))
-        places = [f"{n:,} {word}{'' if n == 1 else 's'}" for n, word in counts if n]
+        places = [many(n, word) for n, word in counts if n]
         if places:
             said.append(f"the {kind} of {listed(places)}")
     return listed(said)
@@ -303,12 +303,12 @@ def _needed(slow: Sequence[Stream]) -> str:
 
 
 def _new_paper(papers: Sequence[tuple[str, int]]) -> Iterator[str]:
-    from analysis.words import listed
+    from analysis.words import listed, many
 
     if not papers:
         return
     ranked = sorted(papers, key=lambda paper: -paper[1])
-    names = [f"{feeds:,} feeds of {stock or 'paper not logged'}" for stock, feeds in ranked]
+    names = [f"{many(feeds, 'feed')} of {stock or 'paper not logged'}" for stock, feeds in ranked]
     if len(names) > _FEW + 1:
         rest = sum(feeds for _, feeds in ranked[_FEW:])
         names[_FEW:] = [f"{rest:,} of {len(ranked) - _FEW} other papers"]

@@ -45,12 +45,13 @@ def _whole(text: str) -> int:
 def run(options: argparse.Namespace) -> int:
     """Print the rate, its range and its one-sided bounds."""
     from analysis.proven import compare_counts, prove
+    from analysis.words import many
 
     for count, feeds in ((options.count, options.feeds), options.versus or (0, 0)):
         if count > feeds:
             raise UsageError(
-                f"{count:,} faults cannot be in {feeds:,} feeds; give the faults first, then the "
-                "feeds"
+                f"{many(count, 'fault')} cannot be in {many(feeds, 'feed')}; give the faults "
+                "first, then the feeds"
             )
     if options.difference and not options.versus:
         raise UsageError("--difference goes with --versus X2 N2; add that or leave it out")

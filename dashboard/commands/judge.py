@@ -155,7 +155,7 @@ def _conditions(ran: Conditions) -> dict[str, Any]:
 
 
 def _print(found: Judgement, told: str) -> None:
-    from analysis.words import listed, per_10k, two_digits
+    from analysis.words import listed, many, per_10k, two_digits
 
     _say(told)
     for judged in found.kinds.values():
@@ -199,11 +199,11 @@ def _print(found: Judgement, told: str) -> None:
     for attempt in found.burn_in.attempts[:-1]:
         assert attempt.ended_by is not None
         _say(
-            f"Abandoned: {attempt.run_count:,} "
-            f"{'run' if attempt.run_count == 1 else 'runs'} from "
+            f"Abandoned: {many(attempt.run_count, 'run')} from "
             f"{attempt.started[0]:%Y-%m-%d %H:%M}, "
-            f"{max(attempt.total_feeds(kind) for kind in found.kinds):,} feeds, "
-            f"{attempt.total('misses'):,} misses and {attempt.total('doubles'):,} doubles; ended "
+            f"{many(max(attempt.total_feeds(kind) for kind in found.kinds), 'feed')}, "
+            f"{many(attempt.total('misses'), 'miss', 'misses')} and "
+            f"{many(attempt.total('doubles'), 'double')}; ended "
             f"by: {attempt.ended_by.what}, {attempt.ended_by.when:%Y-%m-%d %H:%M}."
         )
     for detector in found.detectors:
@@ -216,10 +216,7 @@ def _print(found: Judgement, told: str) -> None:
             _say(doubt.text, first=f"  {number}. ", indent="     ")
     print()
     lines = sum(len(attempt.rows) for attempt in found.burn_in.attempts)
-    print(
-        f"Fingerprint (SHA-256) of {lines:,} {'row' if lines == 1 else 'rows'}, those of abandoned "
-        "attempts included:"
-    )
+    print(f"Fingerprint (SHA-256) of {many(lines, 'row')}, those of abandoned attempts included:")
     print(found.burn_in.fingerprint)
 
 

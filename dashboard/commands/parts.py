@@ -322,7 +322,7 @@ def _notes(result: Parts) -> Iterator[str]:
     """Say what the order list rests on, and of which of its parts to think twice."""
     from analysis.order_prices import order_price
     from analysis.site import USUAL_LIMIT_TIMES
-    from analysis.words import listed, per_10k
+    from analysis.words import listed, many, per_10k
 
     rows = result.order_list()
     if not rows:
@@ -334,10 +334,10 @@ def _notes(result: Parts) -> Iterator[str]:
     usual = ", as is usual" if times == [USUAL_LIMIT_TIMES] and not rates else ""
     print_limit = f"A part is due at {listed(limits)}{usual}."
     if any(row.lead_assumed for row in rows):
-        days = next(row.lead_days for row in rows if row.lead_assumed)
+        days = next(row.lead_days or 0 for row in rows if row.lead_assumed)
         print_limit += (
-            f" Where the site file does not say how long a part takes to come, {days} days are "
-            "taken."
+            f" Where the site file does not say how long a part takes to come, "
+            f"{many(days, 'day is', 'days are')} taken."
         )
     yield print_limit
     yield order_price(rows, result.currency).sentence()
@@ -395,7 +395,9 @@ def _rest(result: Parts, *, every: bool) -> Iterator[str]:
 
 
 def _parts(count: int) -> str:
-    return "1 part" if count == 1 else f"{count:,} parts"
+    from analysis.words import many
+
+    return many(count, "part")
 
 
 def _tells(row: ServiceRow) -> bool:
@@ -448,6 +450,8 @@ def _beside(count: int, expected: float, feeds: int) -> str:
 
 def _untold(services: Sequence[ServiceRow], told: Sequence[ServiceRow]) -> Iterator[str]:
     """Count the services that are not listed, by what can be said of them."""
+    from analysis.words import many
+
     if any(row.together for row in told):
         yield "Which of several acts on the same visit made the difference cannot be told."
     rest = [row for row in services if row not in told and not row.warning and row.changed]
@@ -459,8 +463,8 @@ def _untold(services: Sequence[ServiceRow], told: Sequence[ServiceRow]) -> Itera
         "nothing before it": ("has", "have", "nothing before to compare with"),
     }
     said = [
-        f"{count:,} {one if count == 1 else many} {what}"
-        for verdict, (one, many, what) in words.items()
+        f"{many(count, one, more)} {what}"
+        for verdict, (one, more, what) in words.items()
         if (count := sum(row.verdict == verdict for row in rest))
     ]
     if said:

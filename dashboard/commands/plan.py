@@ -134,6 +134,7 @@ def run(options: argparse.Namespace) -> int:
     """Print the plan; keep it where that is asked."""
     from analysis import plans
     from analysis.sequential import sequential_plan
+    from analysis.words import many
 
     _check(options)
     risk = options.producer_risk
@@ -155,16 +156,16 @@ def run(options: argparse.Namespace) -> int:
     told = plan.sentence()
     if choices:
         told = (
-            f"{options.max_feeds:,} feeds are too few for these risks, which take "
-            f"{needed.feeds:,}. The nearest they come: {told[:1].lower()}{told[1:]}"
+            f"{many(options.max_feeds, 'feed is', 'feeds are')} too few for these risks, which "
+            f"take {needed.feeds:,}. The nearest they come: {told[:1].lower()}{told[1:]}"
         )
     told += _in_cycles(plan, options)
     kept = account = None
     if options.save is not None:
         if choices:
             raise UsageError(
-                f"{options.max_feeds:,} feeds do not keep the risks that were asked, so the plan "
-                "is not kept; take more feeds, or ask for larger risks"
+                f"{many(options.max_feeds, 'feed does', 'feeds do')} not keep the risks that were "
+                "asked, so the plan is not kept; take more feeds, or ask for larger risks"
             )
         kept, account, more = _keep(options, plan)
         told += more
@@ -226,13 +227,13 @@ def _success_run(options: argparse.Namespace) -> SinglePlan:
 
 def _in_cycles(plan: Plan, options: argparse.Namespace) -> str:
     """Say feeds as cycles and hours, where the tower's bins and pace are given."""
-    from analysis.words import two_digits
+    from analysis.words import many, two_digits
 
     if not options.bins:
         return ""
     cycles = math.ceil(plan.feeds / options.bins)
-    text = f" With {options.bins} bins that is {'at most ' if options.sequential else ''}"
-    text += f"{cycles:,} cycles"
+    text = f" With {many(options.bins, 'bin')} that is {'at most ' if options.sequential else ''}"
+    text += many(cycles, "cycle")
     if options.pace:
         text += f", {two_digits(cycles / options.pace)} hours"
     if options.sequential:
@@ -325,7 +326,7 @@ def _json(plan: Plan, choices: Sequence[SinglePlan], options: argparse.Namespace
 def _print(plan: Plan, choices: Sequence[SinglePlan], options: argparse.Namespace) -> None:
     from analysis.plans import SinglePlan, proves
     from analysis.sequential import SequentialPlan
-    from analysis.words import exact_chance, per_10k, told_apart, two_digits
+    from analysis.words import exact_chance, many, per_10k, told_apart, two_digits
 
     rates = _rates(plan, options, _SHOWN)
     print()
@@ -384,7 +385,7 @@ def _print(plan: Plan, choices: Sequence[SinglePlan], options: argparse.Namespac
             left=(),
         )
     print()
-    print(f"What {plan.feeds:,} feeds would prove, one-sided, with 95 % confidence:")
+    print(f"What {many(plan.feeds, 'feed')} would prove, one-sided, with 95 % confidence:")
     shared.print_table(
         ("faults", "below, per 10,000 feeds"),
         [(str(p.count), per_10k(p.upper_bound)) for p in proves(plan.feeds)],
@@ -399,6 +400,7 @@ def _keep(options: argparse.Namespace, plan: Plan) -> tuple[KeptPlan, Account, s
     from analysis.plans_before import KeptPlan
     from analysis.sequential import SequentialPlan
     from analysis.values import nearest
+    from analysis.words import many
 
     assert plan.asked is not None
     tower, proof = options.tower.strip(), options.save.strip()
@@ -439,9 +441,9 @@ def _keep(options: argparse.Namespace, plan: Plan) -> tuple[KeptPlan, Account, s
         words += ["--store", options.store]
     told = f" Kept as plan {kept.number} for {kept.kind} of the burn-in {proof} of tower {tower}"
     if account.rows:
-        many = "row of that burn-in was" if account.rows == 1 else "rows of that burn-in were"
+        told_rows = many(account.rows, "row of that burn-in was", "rows of that burn-in were")
         told += (
-            f"{where}. But {account.rows:,} {many} in the log before: a plan that was kept before "
+            f"{where}. But {told_rows} in the log before: a plan that was kept before "
             "them stands, and the certificate says that this one came late."
         )
     else:

@@ -60,6 +60,8 @@ def run_backup(options: argparse.Namespace) -> int:
 
 
 def _say(health: Health, options: argparse.Namespace, told: str) -> int:
+    from analysis.words import many
+
     if options.json:
         answer = {**asdict(health), "sound": health.sound}
         shared.print_json(answer, sentence=told, account=None)
@@ -73,7 +75,7 @@ def _say(health: Health, options: argparse.Namespace, told: str) -> int:
         print("  Copy the folder first; then feedtally store check --set-aside makes all else")
         print("  readable.")
     for lost in health.missing:
-        rows = f"{lost.rows:,} {'row' if lost.rows == 1 else 'rows'}"
+        rows = many(lost.rows, "row")
         print(
             f"  {rows} of intake {lost.intake} ({lost.file}): add the file again to restore them."
         )

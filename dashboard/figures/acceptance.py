@@ -16,7 +16,7 @@ import plotly.graph_objects as go
 from analysis.plans import SinglePlan
 from analysis.run_by_run import KindJudged, Step
 from analysis.sequential import SequentialPlan
-from analysis.words import PER, one, per_10k, two_digits
+from analysis.words import PER, many, one, per_10k, two_digits
 from dashboard import theme
 from dashboard.figures.gathered import STROKES, Gathered
 
@@ -129,7 +129,7 @@ def path(kind: KindJudged, bins: int) -> go.Figure:
         margin={"l": _LEFT, "r": 16, "t": _HEAD, "b": _FOOT},
         xaxis={
             "range": [0, end / per],
-            "title": {"text": f"cycles of {theme.counted(bins, 'bin')}"},
+            "title": {"text": f"cycles of {many(bins, 'bin')}"},
             "tickformat": ",d",
             "nticks": 6,
             **STROKES,
@@ -215,7 +215,7 @@ def _run_ends(figure: Gathered, kind: KindJudged, looks: Sequence[Step], per: in
 
 
 def _length(step: Step, per: int) -> str:
-    return f"{step.feeds / per:,.0f} cycles ({step.feeds:,} feeds)"
+    return f"{many(round(step.feeds / per), 'cycle')} ({many(step.feeds, 'feed')})"
 
 
 def _counted(figure: Gathered, kind: KindJudged, looks: Sequence[Step], per: int) -> None:
@@ -400,7 +400,7 @@ def expected_cycles(plan: Plan, shown: Curves, bins: int) -> go.Figure:
         "takes, in the mean,",
         lambda value: f"{two_digits(value)} cycles",
         {
-            "title": {"text": f"cycles of {theme.counted(bins, 'bin')}"},
+            "title": {"text": f"cycles of {many(bins, 'bin')}"},
             "range": [0, 1.12 * max(values)],
             "tickformat": ",d",
         },

@@ -12,6 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from analysis.trends import Mark
+from analysis.words import many
 from dashboard import theme
 
 #: More marks on a time axis than this are put together by day, by week or by month.
@@ -125,10 +126,10 @@ def _made(unit: str, name: str, marks: Sequence[Mark], moved: bool) -> Done:
             acts.setdefault((mark.tower, mark.what), []).append(mark.bin)
         told = [f"{what}, {place(tower, bins)}" for (tower, what), bins in acts.items()]
     elif moved:
-        told = [theme.counted(len(marks), "setting moved", "settings moved")]
+        told = [many(len(marks), "setting moved", "settings moved")]
     else:
         counts = Counter(mark.what for mark in marks)
-        told = [f"{what}: {theme.counted(number, 'time')}" for what, number in counts.items()]
+        told = [f"{what}: {many(number, 'time')}" for what, number in counts.items()]
     return Done(at, time_name(unit, name), tuple(marks), tuple(told))
 
 

@@ -75,7 +75,7 @@ def point_sentence(point: CurvePoint, found: Conditions) -> str:
         f"{kind.capitalize()} on {name}{' paper' if point.printed_by == TONER else ''} in air of "
         f"{point.humidity_pct} %:<br>{two_digits(point.ratio)} times those in air of "
         f"{found.stated_humidity_pct} % ({times_range(point.low, point.high)}),<br>"
-        f"all else the same; {theme.feeds(point.feeds)} feeds in such air."
+        f"all else the same; {theme.many_feeds(point.feeds)} in such air."
     )
 
 
@@ -236,7 +236,7 @@ def _strip(
             "width": 0.8,
             "marker": {"color": theme.LIGHT.quiet, "line": {"width": 0}},
             "hovertext": [
-                f"Air of {percent} %, {name}: {theme.feeds(feeds)} feeds"
+                f"Air of {percent} %, {name}: {theme.many_feeds(feeds)}"
                 for percent, feeds in fed.items()
             ],
             "hoverinfo": "text",

@@ -372,7 +372,7 @@ def bin_sentence(bin_: BinStanding, tower: TowerStanding, plain: bool) -> str:
     return (
         f"Bin {bin_.bin} of tower {theme.label(bin_.tower)}: {theme.rate(rate.rate)} {rate.kind} "
         f"per 10,000 feeds ({theme.span(*bounds(rate, plain))}),<br>"
-        f"{rate.count:,} in {theme.feeds(rate.feeds)} feeds.<br>{standing}."
+        f"{rate.count:,} in {theme.many_feeds(rate.feeds)}.<br>{standing}."
     )
 
 

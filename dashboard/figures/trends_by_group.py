@@ -182,8 +182,7 @@ def _feeds_of_groups(
         cliponaxis=False,
         hovertext=[
             f"{theme.label(group_in_words(split.column, g.name, split.unit))}: "
-            f"{theme.feeds(n)} feeds, "
-            f"{theme.percent(share)} of all"
+            f"{theme.many_feeds(n)}, {theme.percent(share)} of all"
             for g, n, share in zip(groups, fed, shares, strict=True)
         ],
         hoverinfo="text",

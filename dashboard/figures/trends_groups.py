@@ -9,7 +9,7 @@ import re
 from collections.abc import Collection
 
 from analysis.trends import NOT_LOGGED, TIME_COLUMNS, Group, Split, Trends, band_words
-from analysis.words import PER
+from analysis.words import PER, many
 from dashboard import theme
 from dashboard.figures.done import time_name
 from dashboard.figures.overview import bounds
@@ -79,7 +79,7 @@ def sentence(
     told = (
         f"{name}{same}: {theme.rate(rate.rate)} {kind} per 10,000 feeds "
         f"({theme.span(*bounds(rate, plain))}),<br>{logged}{rate.count:,} in "
-        f"{theme.feeds(rate.feeds)} feeds and {theme.counted(rate.runs, 'run')}."
+        f"{theme.many_feeds(rate.feeds)} and {many(rate.runs, 'run')}."
     )
     if trends.few_feeds(rate):
         told += "<br>Few feeds: go by the range."

@@ -183,7 +183,7 @@ def _feeds_over_time(figure: Gathered, trends: Trends, number: int, spots: _Spot
         width=widths,
         marker={"color": theme.LIGHT.band, "line": {"color": theme.LIGHT.quiet, "width": 1}},
         hovertext=[
-            f"{group_in_words(spots.unit, g.name)}: {theme.feeds(n)} feeds"
+            f"{group_in_words(spots.unit, g.name)}: {theme.many_feeds(n)}"
             for g, n in zip(groups, fed, strict=True)
         ],
         hoverinfo="text",

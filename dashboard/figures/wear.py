@@ -197,7 +197,7 @@ def _band_sentence(wear: WearByAge, band: AgeBand, scale: float) -> str:
     told = (
         f"{_feeds(band.first)} to {_feeds(band.last)} {wear.unit} old: {band.count:,} "
         f"{one(wear.kind, band.count)}<br>where {expected_faults(band.expected)} expected in "
-        f"{theme.feeds(band.feeds)} feeds:<br>{two_digits(band.ratio)} times "
+        f"{theme.many_feeds(band.feeds)}:<br>{two_digits(band.ratio)} times "
         f"({two_digits(band.low)} to {two_digits(band.high)})"
     )
     if scale != 1.0:

@@ -20,7 +20,7 @@ from analysis.plans import PlanError
 from analysis.proofs import Proof
 from analysis.ran_on import Conditions, between
 from analysis.run_by_run import KindJudged
-from analysis.words import listed
+from analysis.words import listed, many
 from dashboard import filters, parts, theme
 from dashboard.batches import read_batch
 from dashboard.data import Data
@@ -101,7 +101,7 @@ class Shown:
             told.append(
                 f"{kind.kind.capitalize()}: {kind.asked.risks()}; true risks "
                 f"{theme.percent(kind.producer_risk)} and {theme.percent(kind.consumer_risk)}; at "
-                f"most {most:,} cycles of {theme.counted(bins, 'bin')}."
+                f"most {many(most, 'cycle')} of {many(bins, 'bin')}."
             )
         whole = theme.percent(judged.producer_risk)
         return f"{' '.join(told)} In all, a good tower does not pass with {whole}."
@@ -212,7 +212,7 @@ class Shown:
         rows.append(("doubts", [doubt.text for doubt in judged.doubts] or ["None was found."]))
         before = judged.burn_in.attempts[:-1]
         attempts = [
-            f"{theme.counted(attempt.run_count, 'run')} from {theme.day(attempt.started[0])}, "
+            f"{many(attempt.run_count, 'run')} from {theme.day(attempt.started[0])}, "
             f"abandoned: {attempt.ended_by.what if attempt.ended_by else 'begun anew'}."
             for attempt in before
         ]
@@ -359,10 +359,10 @@ def path_title(kind: KindJudged) -> str:
     name = kind.kind.capitalize()
     if kind.decided:
         word = "passed" if kind.verdict == "pass" else "failed"
-        return f"{name} {word} with {kind.decided.count:,} in {kind.decided.feeds:,} feeds"
+        return f"{name} {word} with {kind.decided.count:,} in {many(kind.decided.feeds, 'feed')}"
     if not kind.feeds:
         return f"{name} were not watched for"
-    return f"{name}: {kind.count:,} in {kind.feeds:,} feeds, between the boundaries: go on"
+    return f"{name}: {kind.count:,} in {many(kind.feeds, 'feed')}, between the boundaries: go on"
 
 
 def told_conditions(ran: Conditions) -> list[str]:
@@ -371,9 +371,9 @@ def told_conditions(ran: Conditions) -> list[str]:
     In the words of `analysis.ran_on.Conditions.sentence`, with the feeds of each stock and what was
     done to the paper; of the lots only those that were run again.
     """
-    stocks = [f"{name or 'stock not logged'} ({feeds:,} feeds)" for name, feeds in ran.stocks]
+    stocks = [f"{name or 'stock not logged'} ({many(feeds, 'feed')})" for name, feeds in ran.stocks]
     told = [f"Ran {listed(stocks)}." if stocks else "Stock not logged."]
-    again = [f"lot {lot} in {theme.counted(runs, 'run')}" for lot, runs in ran.lots if runs > 1]
+    again = [f"lot {lot} in {many(runs, 'run')}" for lot, runs in ran.lots if runs > 1]
     if again:
         told.append(f"The same paper was run again: {listed(again)}.")
     if ran.prepared:

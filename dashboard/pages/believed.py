@@ -17,6 +17,7 @@ from analysis.belief_findings import Finding
 from analysis.counts import Account
 from analysis.filters import Filters
 from analysis.overview import Overview
+from analysis.words import many
 from dashboard import filters as shown_filters
 from dashboard import theme
 from dashboard.data import Data
@@ -142,7 +143,7 @@ def _item(finding: Finding) -> Component:
 def _elsewhere(number: int, here: bool, chosen: Filters, whole: Account) -> Component:
     every = chosen.during(*shown_filters.whole_period(whole)).holding("tower").holding("site")
     link = html.A("See the whole log", href=to_query(every, whole) or "?", className="inside")
-    things = "1 thing" if number == 1 else f"{number:,} things"
+    things = many(number, "thing")
     verb = "is" if number == 1 else "are"
     if here:
         return html.P([f"{things} more {verb} hard to believe in the rest of it. ", link, "."])

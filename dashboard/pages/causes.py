@@ -26,7 +26,7 @@ from analysis.patterns import PatternsError
 from analysis.streams import Stream
 from analysis.swap_readings import SwapReading
 from analysis.swaps import EXCHANGED, Swap
-from analysis.words import day, one, times_range, two_digits
+from analysis.words import day, many, one, times_range, two_digits
 from dashboard import parts, theme
 from dashboard.data import Data
 from dashboard.filters import parse_query, written
@@ -278,7 +278,7 @@ def _contrast(supports: bool, contrast: Contrast, kind: str) -> Component:
                 [
                     f"{contrast.count:,} where {usual}",
                     html.Span(
-                        f" {one(kind, contrast.count)} in {contrast.feeds:,} feeds",
+                        f" {one(kind, contrast.count)} in {many(contrast.feeds, 'feed')}",
                         className="unseen",
                     ),
                 ]
@@ -330,7 +330,7 @@ def _swap(found: Causes) -> list[Component]:
     if swap.more_before:
         lines.append(("Before", f"Log {swap.more_before:,} more cycles as things are."))
     lines += [
-        ("Run", f"{swap.cycles:,} cycles exchanged{days}."),
+        ("Run", f"{many(swap.cycles, 'cycle')} exchanged{days}."),
         ("They go", f"The {swap.kind} go with the {thing} to bin {other}: it is the {thing}."),
         ("They stay", f"The {swap.kind} stay in bin {swap.bin}: it is {stays}{after}."),
         (f"Bin {other}", f"{_capital(_reason(swap))}."),
@@ -391,7 +391,7 @@ def _readings(read: Sequence[SwapReading]) -> list[Component]:
                                 f"Bin {suspect} had {reading.ratio_before.words()} the "
                                 f"{reading.kind} of bin {other} before, "
                                 f"{reading.ratio_after.words()} after; {before:,.0f} and "
-                                f"{after:,.0f} in {cycles:,.0f} cycles."
+                                f"{after:,.0f} in {many(round(cycles), 'cycle')}."
                             ),
                         ]
                     ),
@@ -444,7 +444,7 @@ def _lines(lines: Sequence[tuple[str, str]]) -> Component:
 
 def _days(days: float) -> str:
     whole = max(1, math.ceil(days))
-    return "1 day" if whole == 1 else f"{whole:,} days"
+    return many(whole, "day")
 
 
 def _capital(text: str) -> str:

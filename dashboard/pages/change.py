@@ -214,7 +214,7 @@ def _answer(
             )
         ]
     counted = [
-        f"{_days(one)}: {count:,} in {theme.feeds(feeds)} feeds"
+        f"{_days(one)}: {count:,} in {theme.many_feeds(feeds)}"
         + (f", {theme.rate(count / feeds)} per 10,000" if feeds else "")
         for one, count, feeds in zip((before, after), found.counts, found.feeds, strict=True)
     ]

@@ -240,7 +240,7 @@ class _Shown:
             return (
                 f"{range_in_words(alarm)}; {since} {span(alarm.ratio_low, alarm.ratio_high)}; "
                 f"{alarm.observed:,} {one(self.kind, alarm.observed)} where "
-                f"{expected_faults(alarm.expected)} expected in {theme.feeds(alarm.feeds)} feeds; "
+                f"{expected_faults(alarm.expected)} expected in {theme.many_feeds(alarm.feeds)}; "
                 f"noticed on {theme.day(alarm.alarmed_at)}."
             )
         if stream.monitored_from is None:

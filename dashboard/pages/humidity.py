@@ -88,7 +88,7 @@ def section(found: Sequence[Conditions], kind: str) -> Component:
     key = (
         f"{told} Line: times the rate in air of {figures.stated(found)}, all else the same; "
         f"area: its range. Dotted: that rate.{toner} Bars: feeds at each percent."
-        f" Learnt from the whole log's production, {theme.feeds(first.feeds)} feeds, "
+        f" Learnt from the whole log's production, {theme.many_feeds(first.feeds)}, "
         "whatever part of it is shown."
     ).strip()
     return parts.figured(

@@ -21,6 +21,7 @@ from analysis.rejects import rejects_name
 from analysis.site import SiteError
 from analysis.snapshot import StoreError
 from analysis.taking_in import Taken, Upload
+from analysis.words import many
 from dashboard import access, filters, theme
 from dashboard.data import Data
 from dashboard.parts import sentence as as_sentence
@@ -233,8 +234,8 @@ def headline(batch: Batch) -> str:
     """Say what was found in files, or what became of them, in one line."""
     refused = [one for one in batch.shown if one.taken.account is None]
     mend = batch.lines("rejected")
-    lines, to_mend = theme.counted(batch.to_take, "line"), theme.counted(mend, "line")
-    refusals = f"{theme.counted(len(refused), 'file')} refused"
+    lines, to_mend = many(batch.to_take, "line"), many(mend, "line")
+    refusals = f"{many(len(refused), 'file')} refused"
     if batch.stored:
         told = [f"{lines} {'is' if batch.to_take == 1 else 'are'} taken in"]
         if not batch.to_take:
@@ -342,14 +343,14 @@ def _account(taken: Taken, stored: bool) -> list[Component | str]:
     ):
         told += [" + " if len(told) > 2 else "", html.B(f"{count:,}"), f" {word}"]
     if a.rows_added + a.rows_corrected > a.added + a.corrected:
-        rows = theme.counted(a.rows_added + a.rows_corrected, "row")
+        rows = many(a.rows_added + a.rows_corrected, "row")
         told.append(f"; {rows}, since a line may stand for several bins")
     return [*told, "."]
 
 
 def _handed_back(token: str, number: int, taken: Taken) -> Component:
     assert taken.account is not None
-    lines = theme.counted(taken.account.rejected, "line")
+    lines = many(taken.account.rejected, "line")
     return html.P(
         [
             html.A(f"Get the {lines} to mend", href=f"{REJECTS}/{token}/{number}", download=""),
@@ -383,7 +384,7 @@ def _to_mend(one: Shown) -> Component:
         )
         for line, reasons in told.items()
     ]
-    more = f"And {theme.counted(rest, 'more problem', 'more problems')}, not shown here."
+    more = f"And {many(rest, 'more problem', 'more problems')}, not shown here."
     return html.Div(
         [
             html.Ol(items, className="attention mend"),

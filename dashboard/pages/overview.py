@@ -22,6 +22,7 @@ from analysis.counts import Account
 from analysis.filters import FilterError, Filters
 from analysis.overview import Overview, Spoiled
 from analysis.rates import Rate
+from analysis.words import many
 from dashboard import filters as shown_filters
 from dashboard import parts, theme
 from dashboard.data import Data
@@ -197,7 +198,7 @@ def _sub_line(overview: Overview, plain: bool) -> str:
             f" against {theme.rate(past.rate)} "
             f"({theme.span(*figures.bounds(past, plain))}) in the period before"
         )
-    return f"{line}; {theme.feeds(account.feeds)} feeds in {theme.counted(account.runs, 'run')}."
+    return f"{line}; {theme.many_feeds(account.feeds)} in {many(account.runs, 'run')}."
 
 
 def _rates_table(overview: Overview, plain: bool) -> Component:
@@ -207,7 +208,7 @@ def _rates_table(overview: Overview, plain: bool) -> Component:
         rows.append(_spoiled_row(overview.spoiled_now, overview.spoiled_past))
     kept, watched = overview.now["faults"].feeds, max(rate.feeds for rate in overview.now.values())
     left_out = html.P(
-        f"Both: without the {theme.feeds(watched - kept)} feeds on which nothing watched for one "
+        f"Both: without the {theme.many_feeds(watched - kept)} on which nothing watched for one "
         "of the kinds.",
         className="key",
     )
@@ -283,7 +284,7 @@ def _spoiled_row(now: Spoiled, past: Spoiled | None) -> Component:
             html.Th("sets with a fault", scope="row", className="name"),
             html.Td(html.B(theme.percent(now.share))),
             html.Td(_percents(now)),
-            html.Td(f"of {theme.feeds(now.sets)} sets"),
+            html.Td(f"of {theme.feeds(now.sets)} {'set' if now.sets == 1 else 'sets'}"),
             before,
             html.Td(""),
         ],
@@ -308,7 +309,7 @@ def _towers(overview: Overview, whole: Account, plain: bool, by_evidence: bool) 
     shown = len(overview.towers)
     if shown > MOST_TOWERS:
         shown = FIRST_TOWERS
-        others = f"Draw the other {len(overview.towers) - shown} towers, and all in a table"
+        others = f"Draw the other {many(len(overview.towers) - shown, 'tower')}, and all in a table"
         more = [
             dcc.Store(id="overview-more-of", data=to(ranges, order)),
             html.Div(
@@ -429,7 +430,7 @@ def _missing(overview: Overview) -> str:
             told.append(f"Nothing watched for {name} on {theme.percent(share)} of feeds.")
     if missing.unplaced_faults and "Bins" not in named:
         told.append(
-            f"{theme.counted(missing.unplaced_faults, 'fault')} without a bin: counted in the "
+            f"{many(missing.unplaced_faults, 'fault')} without a bin: counted in the "
             "tower, in none of its bins."
         )
     now = overview.now.get(overview.filters.kind)

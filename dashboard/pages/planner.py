@@ -20,7 +20,7 @@ from analysis.log_format import MOST_BINS
 from analysis.plans import Asked, PlanError, SinglePlan, proves, single_plan
 from analysis.sequential import SequentialPlan, sequential_plan
 from analysis.site import read_site
-from analysis.words import PER, exact_chance, one, per_10k, told_apart, two_digits
+from analysis.words import PER, exact_chance, many, one, per_10k, told_apart, two_digits
 from dashboard import filters, parts, theme
 from dashboard.data import Data
 from dashboard.figures import acceptance as figures
@@ -231,7 +231,7 @@ class Design:
         def length(feeds: float) -> str:
             cycles = feeds / bins
             hours = f", {two_digits(cycles / pace)} hours" if pace else ""
-            return f"{two_digits(cycles)} cycles of {theme.counted(bins, 'bin')}{hours}"
+            return f"{two_digits(cycles)} cycles of {many(bins, 'bin')}{hours}"
 
         if isinstance(plan, SequentialPlan):
             told = (
@@ -261,8 +261,8 @@ class Design:
             html.P(html.B(told), className="told", id="acceptance-length"),
             html.P(plan.sentence()),
             html.P(
-                f"Run to the end of {plan.feeds:,} feeds it would prove, with 95 % confidence and "
-                f"per 10,000 feeds: {'; '.join(proved)}.",
+                f"Run to the end of {many(plan.feeds, 'feed')} it would prove, with 95 % "
+                f"confidence and per 10,000 feeds: {'; '.join(proved)}.",
             ),
             html.P(
                 [

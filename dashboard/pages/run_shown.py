@@ -134,7 +134,7 @@ def _changes(rows: tuple[Any, ...], site: Site) -> Component:
             [
                 _when(site, change.taken_at),
                 html.Td(change.what),
-                html.Td(theme.counted(len(told_of[key]), "row")),
+                html.Td(many(len(told_of[key]), "row")),
                 html.Td(_told(change, told_of[key])),
                 html.Td(change.file),
             ]
@@ -402,6 +402,6 @@ def _mended(data: Data) -> Response:
     done = taking_in.enter(data.folder, upload, tower=tower, run=run, stood=stood)
     if done.account is None:
         raise EntryError(reasons(done))
-    corrected = theme.counted(done.account.rows_corrected, "row")
+    corrected = many(done.account.rows_corrected, "row")
     told = f"{corrected} of run {run} of tower {tower} corrected; what stood is in its history."
     return jsonify(told=" ".join([told, *map(as_sentence, done.warnings)]))

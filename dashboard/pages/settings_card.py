@@ -20,7 +20,7 @@ from analysis.set_up import SetUp
 from analysis.site import read_site
 from analysis.starting_points import CAUTION
 from analysis.trends import Trends
-from analysis.words import called, listed, settings_words, times_range, two_digits
+from analysis.words import called, listed, many, settings_words, times_range, two_digits
 from dashboard import filters, parts, theme
 from dashboard.data import Data
 from dashboard.filters import parse_query
@@ -121,8 +121,8 @@ def _answer(made: SetUp) -> list[Component]:
         html.P(
             [
                 f"From the whole log, {theme.period(first, last)}: " if first and last else "",
-                f"{theme.feeds(made.account.feeds)} feeds of stock {made.stock} in "
-                f"{theme.counted(made.account.runs, 'run')}. Open ",
+                f"{theme.many_feeds(made.account.feeds)} of stock {made.stock} in "
+                f"{many(made.account.runs, 'run')}. Open ",
                 card,
                 " (PDF).",
             ],

@@ -14,7 +14,7 @@ from dash.development.base_component import Component
 
 from analysis.drift import Drift
 from analysis.streams import Stream, expected_faults, long_time
-from analysis.words import two_digits
+from analysis.words import many, two_digits
 from dashboard import parts, theme
 from dashboard.pages.streams import called, key_of, section, span, state
 
@@ -220,7 +220,7 @@ def _these(streams: Sequence[Stream]) -> str:
         own = [stream for stream in streams if stream.kind == kind]
         towers = sum(stream.bin is None for stream in own)
         counts = ((len(own) - towers, "bin"), (towers, "tower"))
-        places = [theme.counted(number, word) for number, word in counts if number]
+        places = [many(number, word) for number, word in counts if number]
         if places:
             said.append(f"the {kind} of {theme.listed(places)}")
     told = theme.listed(said)
@@ -240,7 +240,7 @@ def _needed(slow: Sequence[Stream]) -> str:
 
 def _papers(papers: Sequence[tuple[str, int]]) -> str:
     ranked = sorted(papers, key=lambda paper: -paper[1])
-    names = [f"{theme.feeds(fed)} feeds of {stock or 'paper not logged'}" for stock, fed in ranked]
+    names = [f"{theme.many_feeds(fed)} of {stock or 'paper not logged'}" for stock, fed in ranked]
     if len(names) > _FEW + 1:
         rest = sum(fed for _, fed in ranked[_FEW:])
         names[_FEW:] = [f"{theme.feeds(rest)} of {len(ranked) - _FEW} other papers"]

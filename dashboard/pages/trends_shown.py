@@ -14,6 +14,7 @@ from dash.development.base_component import Component
 from analysis.adjusting import AdjustedTrends
 from analysis.counts import Account
 from analysis.trends import TIME_COLUMNS, Split, Trends, time_column
+from analysis.words import many
 from dashboard import filters as shown_filters
 from dashboard import parts, theme
 from dashboard.figures.done import DoneRow, done_rows
@@ -120,7 +121,7 @@ class Shown:
         line = f"{theme.listed(told)} per 10,000 feeds on all" if told else "No rates"
         if off:
             line += f", nothing watched for {theme.listed(off)}"
-        line += f"; {theme.feeds(account.feeds)} feeds in {theme.counted(account.runs, 'run')}. "
+        line += f"; {theme.many_feeds(account.feeds)} in {many(account.runs, 'run')}. "
         if self.found is not None:
             return [f"{line}{adjusted.HOW} {adjusted.not_learnt(self.found, self.kinds)}".strip()]
         return [
@@ -209,8 +210,8 @@ class Shown:
             else:
                 days = len({m.when.date() for done in row.marks for m in done.marks})
                 told += (
-                    f" {mark}: {what}; done on {days:,} days, too many for a mark each, so one "
-                    f"stands for each {row.unit}."
+                    f" {mark}: {what}; done on {many(days, 'day')}, too many for a mark each, so "
+                    f"one stands for each {row.unit}."
                 )
         if not rows:
             told = " No service was logged in this period."

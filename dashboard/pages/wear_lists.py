@@ -14,7 +14,7 @@ from analysis.parts import PartRow, Parts
 from analysis.services import ServiceRow
 from analysis.streams import expected_faults
 from analysis.wear_by_age import WearByAge
-from analysis.words import times_range, two_digits
+from analysis.words import many, times_range, two_digits
 from dashboard import parts, theme
 from dashboard.figures.wear import FEW_EXPECTED
 
@@ -282,7 +282,7 @@ def services_table(services: Sequence[ServiceRow]) -> Component:
                 className="weak" if weak else "",
             )
         )
-    count = theme.counted(len(services), "service")
+    count = many(len(services), "service")
     return parts.numbers_table(
         "Services, the last one first",
         "day",

@@ -18,6 +18,7 @@ from analysis.services import ServiceRow
 from analysis.site import USUAL_LIMIT_TIMES
 from analysis.starting_points import CAUTION
 from analysis.wear_by_age import WearByAge
+from analysis.words import many
 from dashboard import filters as shown_filters
 from dashboard import parts, theme
 from dashboard.figures import services as services_figure
@@ -105,7 +106,7 @@ class Shown:
         if until is None:
             return "Nothing has run yet."
         told = (
-            f"By {theme.feeds(account.feeds)} feeds in {theme.counted(account.runs, 'run')} up to "
+            f"By {theme.many_feeds(account.feeds)} in {many(account.runs, 'run')} up to "
             f"{theme.day(until)}"
         )
         return (
@@ -367,7 +368,7 @@ class Shown:
                 items.append(("At once", html.Span([*self._linked(row), " ", _at_once(row)])))
         for row in undated:
             items.append(("No date", row.sentence()))
-        count = theme.counted(len(still), "part")
+        count = many(len(still), "part")
         if still:
             over = [row for row in still if row.feeds_to_limit == 0 and row.limit_rate is not None]
             told = f"No wear shows in {count}."
@@ -379,7 +380,7 @@ class Shown:
                 )
             items.append(("No wear", html.Span([told, " ", self._turn()])))
         if unknown:
-            told = f"Whether it wears cannot be told of {theme.counted(len(unknown), 'part')}."
+            told = f"Whether it wears cannot be told of {many(len(unknown), 'part')}."
             turns: list[Component | str] = [] if still else [" ", self._turn()]
             items.append(("Not known", html.Span([told, *turns])))
         return [*items, *(("To log", text) for text in found.warnings)]
@@ -410,8 +411,10 @@ def _limits(rows: Sequence[PartRow]) -> str:
     usual = ", as is usual" if times == [USUAL_LIMIT_TIMES] and not rates else ""
     told = f"A part is due at {' or '.join(limits)}{usual}."
     if any(row.lead_assumed for row in rows):
-        days = next(row.lead_days for row in rows if row.lead_assumed)
-        told += f" Where the site file does not say how long a part takes to come: {days} days."
+        days = next(row.lead_days or 0 for row in rows if row.lead_assumed)
+        told += (
+            f" Where the site file does not say how long a part takes to come: {many(days, 'day')}."
+        )
     return f"{told} Ranges of wear are 95\u00a0%, of what is to come 90\u00a0%."
 
 
@@ -450,7 +453,7 @@ def _key_to_ages(wear: WearByAge, row: PartRow) -> str:
             told += " Diamond, thick line: when the limit is passed, 90\u00a0% range."
     elif row.changed_on is not None:
         told += " No line: they came at once, so that they do not go with its age."
-    return f"{told} In all {wear.count:,} {row.kind} in {theme.feeds(wear.feeds)} feeds."
+    return f"{told} In all {wear.count:,} {row.kind} in {theme.many_feeds(wear.feeds)}."
 
 
 def _past(old: PastPart) -> str:
@@ -486,7 +489,7 @@ def _helped_said(services: Sequence[ServiceRow]) -> str:
     if not compared:
         return "Did it help? Of no service can it be told yet"
     said = (
-        f"Did it help? Of {theme.counted(compared, 'service')} that can be told, "
+        f"Did it help? Of {many(compared, 'service')} that can be told, "
         f"{f'{helped:,}' if helped else 'none'} did"
     )
     if worse:

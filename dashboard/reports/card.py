@@ -22,7 +22,7 @@ from analysis.combinations_run import Combination
 from analysis.levels_tried import UNKNOWN_PAPER, Tried
 from analysis.set_up import SetUp
 from analysis.starting_points import CAUTION
-from analysis.words import called, chance, listed, one, settings_words, two_digits
+from analysis.words import called, chance, listed, many, one, settings_words, two_digits
 from dashboard import theme
 from dashboard.reports.pen import (
     BOLD,
@@ -307,7 +307,7 @@ def _body(made: SetUp, holds: _Holds, written: Callable[[str], str]) -> list[_Bl
             like = UNKNOWN_PAPER if made.mixed else "all paper of its weight and coating"
             out.append(said("", f"{HOW_SURE}{like}."))
         if (more := len(made.tried) - len(rows)) > 0:
-            left = theme.counted(more, "setting more", "settings more")
+            left = many(more, "setting more", "settings more")
             out.append(said("", f"And {left}, which the command below shows."))
         if made.always:
             told = listed(
@@ -390,7 +390,7 @@ def combination_words(combination: Combination, shared: Mapping[str, str], most:
     faults = listed([f"{counts[kind]:,} {one(kind, counts[kind])}" for kind in kinds])
     expected = two_digits(combination.expected)
     return (
-        f"{how}: {faults} in {rate.feeds:,} feeds, where {expected} "
+        f"{how}: {faults} in {many(rate.feeds, 'feed')}, where {expected} "
         f"were to be expected; last on {theme.day(combination.last)}."
     )
 
@@ -457,7 +457,7 @@ def _printed(made: SetUp, printed: dt.date, as_of: str) -> str:
     if account.first and account.last:
         period = f", logged {theme.period(account.first, account.last)}"
     return (
-        f"Printed on {theme.day(printed)} from {stood}{theme.counted(account.runs, 'run')} and "
-        f"{account.feeds:,} feeds of this stock{period}. All of it: feedtally settings --stock "
-        f"{_cut(made.stock, _STOCK)}"
+        f"Printed on {theme.day(printed)} from {stood}{many(account.runs, 'run')} and "
+        f"{many(account.feeds, 'feed')} of this stock{period}. All of it: feedtally settings "
+        f"--stock {_cut(made.stock, _STOCK)}"
     )

@@ -18,7 +18,7 @@ from analysis.log_format import SETTINGS
 from analysis.ran_on import between
 from analysis.run_by_run import BinJudged, KindJudged
 from analysis.sequential import SequentialPlan
-from analysis.words import listed, one, per_10k, told_apart, two_digits
+from analysis.words import listed, many, one, per_10k, told_apart, two_digits
 from dashboard import theme
 from dashboard.reports import letter
 from dashboard.reports.blocks import Facts, Grid, Items, Letter, Section, Signatures, Text
@@ -203,11 +203,11 @@ def _run_by(kind: KindJudged) -> str:
     plan = kind.chosen.plan
     if isinstance(plan, SequentialPlan):
         return (
-            f"sequential: looked at after each run until it is settled, {plan.feeds:,} feeds at "
-            "most"
+            f"sequential: looked at after each run until it is settled, {many(plan.feeds, 'feed')} "
+            "at most"
         )
     allowed = f"{plan.allowed:,} {one(kind.kind, plan.allowed)}"
-    return f"single: {plan.feeds:,} feeds, and passes with at most {allowed}"
+    return f"single: {many(plan.feeds, 'feed')}, and passes with at most {allowed}"
 
 
 def _risk(asked: float, true: float) -> str:
@@ -286,7 +286,7 @@ def _totals(judgement: Judgement) -> Section:
 
 
 def _seen(count: int, feeds: int) -> str:
-    return f"{count:,} in {feeds:,} feeds" if feeds or count else "nothing"
+    return f"{count:,} in {many(feeds, 'feed')}" if feeds or count else "nothing"
 
 
 def _bins(judgement: Judgement) -> Section:
@@ -379,11 +379,11 @@ def _attempt(attempt: Attempt, judgement: Judgement) -> str:
     counted = listed(
         [
             f"{attempt.total(kind):,} {one(kind, attempt.total(kind))} in "
-            f"{attempt.total_feeds(kind):,} feeds"
+            f"{many(attempt.total_feeds(kind), 'feed')}"
             for kind in judgement.kinds
         ]
     )
-    runs = theme.counted(attempt.run_count, "run")
+    runs = many(attempt.run_count, "run")
     text = f"From {_moment(attempt.started[0])}, {runs}: {counted}"
     if attempt.ended_by is not None:
         text += f". Abandoned since: {attempt.ended_by.what}, {_moment(attempt.ended_by.when)}"
@@ -394,11 +394,11 @@ def _conditions(judgement: Judgement) -> Section:
     ran = judgement.conditions
     settings = dict(ran.settings)
     stocks = [
-        f"{name or 'stock not logged'}, {theme.counted(feeds, 'feed')}"
+        f"{name or 'stock not logged'}, {many(feeds, 'feed')}"
         for name, feeds in ran.stocks
         if feeds
     ]
-    lots = [f"{lot} in {theme.counted(runs, 'run')}" for lot, runs in ran.lots]
+    lots = [f"{lot} in {many(runs, 'run')}" for lot, runs in ran.lots]
     humidity = between(ran.humidity, "%")
     if ran.humidity and ran.no_humidity:
         humidity += f"; not logged for {theme.percent(ran.no_humidity)} of the feeds"

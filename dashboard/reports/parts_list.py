@@ -15,7 +15,7 @@ from analysis.order_prices import order_price, price_text
 from analysis.parts import SOON_DAYS, PartRow, Parts
 from analysis.services import ServiceRow
 from analysis.weekly import services_in_words
-from analysis.words import day, listed, one, per_10k
+from analysis.words import day, listed, many, one, per_10k
 from dashboard import theme
 from dashboard.reports import letter
 from dashboard.reports.blocks import TICK, Facts, Grid, Items, Letter, Section, Signatures, Text
@@ -159,7 +159,7 @@ def _orders(made: Parts) -> tuple[Section, ...]:
     later = len(made.order_list()) - len(rows)
     more = ""
     if later:
-        parts = theme.counted(later, "more part")
+        parts = many(later, "more part")
         more = f"{parts} {'is' if later == 1 else 'are'} due after that: see feedtally parts."
     if not rows:
         return (Section("To order", (Text(f"{NOTHING_TO_ORDER} {more}".strip()),)),)
@@ -232,7 +232,7 @@ def _odd(row: PartRow) -> str:
     """Say why a part is to be looked at, though no wear shows; empty where it need not be."""
     if row.cannot_tell or row.wears:
         return ""
-    seen = f"{row.count:,} {one(row.kind, row.count)} in {row.feeds:,} feeds"
+    seen = f"{row.count:,} {one(row.kind, row.count)} in {many(row.feeds, 'feed')}"
     if row.changed_on is not None:
         return (
             f"more {row.kind} since about {day(row.changed_on)}, all at once, which is damage or "

@@ -22,6 +22,7 @@ from analysis.counts import LogScan
 from analysis.filters import Filters
 from analysis.log_format import PURPOSES, SETTINGS
 from analysis.site import NO_SITE, Site
+from analysis.words import many
 from dashboard.reports.pen import (
     BOLD,
     HEIGHT,
@@ -137,8 +138,8 @@ def sheet_of(
     if isinstance(given, int):
         if bins not in (None, given):
             raise BinsError(
-                f"tower {tower} has {given} bins by the tower list; leave out --bins, or correct "
-                "the list"
+                f"tower {tower} has {many(given, 'bin')} by the tower list; leave out --bins, or "
+                "correct the list"
             )
         number = given
     else:

@@ -14,7 +14,7 @@ from analysis.cautions import HANDS
 from analysis.pricing import Cost
 from analysis.rates import Rate
 from analysis.weekly import Weekly, services_in_words
-from analysis.words import MONTHS, day, per_10k, two_digits
+from analysis.words import MONTHS, day, many, per_10k, two_digits
 from dashboard import theme
 from dashboard.reports import letter
 from dashboard.reports.blocks import Grid, Items, Letter, Section, Text
@@ -120,7 +120,7 @@ def _opening(made: Weekly) -> Section:
         since = "on" if account.first.date() == account.last.date() else "from"
         blocks.append(
             Text(
-                f"{theme.counted(account.runs, 'run')} of production, {account.feeds:,} feeds, "
+                f"{many(account.runs, 'run')} of production, {many(account.feeds, 'feed')}, "
                 f"logged {since} {days}. Ranges hold the true value in 95 of 100 cases and allow "
                 "for faults that come in clusters.",
                 "quiet",

@@ -502,7 +502,7 @@ def test_a_maximum_too_small_is_refused_with_the_least_that_works(good, bad, too
     asked = Asked(good, bad)
     with pytest.raises(PlanError, match="the least maximum that works is") as refused:
         sequential_plan(asked, too_few)
-    assert f"no sequential plan of at most {too_few:,} feeds" in str(refused.value)
+    assert f"no sequential plan of at most {too_few:,} feed" in str(refused.value)
     least = least_named(str(refused.value))
     plan = sequential_plan(asked, least)
     assert plan.feeds == least and in_order(plan)

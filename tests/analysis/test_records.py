@@ -158,7 +158,7 @@ class TestLines:
         good, broken = records(b"run,tower\n1,A\n2\n3,C,x\n")
         assert good == [(2, ["1", "A"])]
         assert [(line, cells) for line, cells, _ in broken] == [(3, ["2"]), (4, ["3", "C", "x"])]
-        assert broken[0][2].startswith("1 values where the header names 2; ")
+        assert broken[0][2].startswith("1 value where the header names 2; ")
         assert broken[1][2].startswith("3 values where the header names 2; ")
 
 

@@ -71,7 +71,7 @@ def test_every_command_has_a_help(run, command: str) -> None:
             ["interval", "1", "5", "--method", "best"],
             "--method is best; write one of exact, wilson, jeffreys, mid-p",
         ),
-        (["interval", "5", "1"], "5 faults cannot be in 1 feeds; give the faults first"),
+        (["interval", "5", "1"], "5 faults cannot be in 1 feed; give the faults first"),
         (["rates", "--kind", "jams"], "--kind is jams; write one of misses, doubles, faults"),
         (["rates", "extra"], "unrecognized arguments: extra"),
         (["serve", "--port", "0"], "0 is no port from 1 to 65535"),

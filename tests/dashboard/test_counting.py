@@ -396,7 +396,7 @@ class TestMended:
     @pytest.mark.parametrize(
         ("change", "told"),
         [
-            ((1, "misses", "9999"), "9999 misses and 2 doubles are more than 4180 cycles"),
+            ((1, "misses", "9999"), "9,999 misses and 2 doubles are more than 4,180"),
             ((1, "cycles", "many"), "cycles is many"),
             ((1, "tower", "C"), "that cannot be mended here"),
             ((1, "doubles", "2"), "nothing was changed"),

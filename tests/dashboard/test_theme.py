@@ -82,8 +82,8 @@ def test_rates_and_shares() -> None:
     assert theme.rate(0.00031) == "3.1"
     assert theme.span(0.000045, 0.00012) == "0.45 to 1.2"
     assert theme.percent(0.0026) == "0.26\u00a0%"
-    assert theme.counted(1, "run") == "1 run"
-    assert theme.counted(1200, "run") == "1,200 runs"
+    assert theme.many_feeds(1) == "1 feed"
+    assert theme.many_feeds(1_200_000) == "1.20 million feeds"
     assert theme.listed(["3", "5", "7"]) == "3, 5 and 7"
     assert theme.listed(["3"]) == "3"
 

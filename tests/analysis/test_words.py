@@ -1,0 +1,46 @@
+"""How numbers and nouns are said together, everywhere alike."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from analysis.words import many
+
+ROOT = Path(__file__).parents[2]
+
+#: A count in digits with a plural noun after it, one of which would read "1 runs". Names in
+#: capitals are constants of more than one.
+BARE = re.compile(
+    r"\{(?![^{}]*\b[A-Z][A-Z_]+\b)[^{}:]+:,\} "
+    r"(cycles|feeds|runs|rows|lines|bins|towers|stretches|faults|misses|doubles|days|sets|parts"
+    r"|services|intakes|files|values|columns|attempts)\b"
+)
+
+
+@pytest.mark.parametrize(
+    ("number", "words", "told"),
+    [
+        (1, ("run",), "1 run"),
+        (0, ("run",), "0 runs"),
+        (1200, ("run",), "1,200 runs"),
+        (1, ("miss", "misses"), "1 miss"),
+        (2, ("miss", "misses"), "2 misses"),
+        (1, ("file was", "files were"), "1 file was"),
+    ],
+)
+def test_many(number: int, words: tuple[str, ...], told: str) -> None:
+    assert many(number, *words) == told
+
+
+def test_no_count_that_can_be_one_stands_before_a_plural() -> None:
+    found = [
+        f"{path.relative_to(ROOT)}: {match[0]}"
+        for folder in ("analysis", "dashboard")
+        for path in sorted((ROOT / folder).rglob("*.py"))
+        for match in BARE.finditer(path.read_text("utf-8"))
+    ]
+    # More names than a header can have.
+    assert found == ["analysis/headers.py: {len(names):,} columns"]
