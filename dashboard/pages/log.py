@@ -51,13 +51,15 @@ def layout(data: Data, /, **query: Sequence[str]) -> Component:
     may_log = access.allowed("log")
     parts: list[Component] = []
     if tower and run:
-        parts.append(run_shown.run_section(data, tower, run))
+        parts.append(run_shown.looked(run_shown.run_section(data, tower, run)))
     elif may_log:
         # Files that wait are looked at first; nobody counts meanwhile.
         parts += [] if token else [counting.section(data)]
         parts.append(log_files.section(token))
     else:
         parts.append(_may_read())
+    if not (tower and run):
+        parts.append(run_shown.looked())
     if not token:
         parts.append(run_shown.look_section(data, tower, run))
     more = [_on_paper(data), _where(data), _what_to_count(), _what_a_file_holds()]

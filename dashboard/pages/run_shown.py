@@ -45,16 +45,23 @@ _SHOWN = ("cycles", "misses", "doubles", "stock", "humidity_pct", "note")
 _MENDED = ("cycles", "misses", "doubles", "stock", "lot", "humidity_pct", "temperature_c", "note")
 
 
+#: The section that says that there is no such run.
+_NO_RUN = "log-no-run"
+
+
+def looked(found: Component | None = None) -> Component:
+    """Return the place of a run that was looked up; it is on the page whether one was or not."""
+    return html.Div(found, id="log-looked")
+
+
 def run_section(data: Data, tower: str, run: str) -> Component:
     """Return what became of a run."""
     names, rows = data.run_cells(tower, run)
     found = data.run_history(tower, run)
     head = html.H1(found.sentence(), id="log-run")
-    back = html.P(
-        [html.A("Back to counting", href="/log", className="inside"), "."], className="sub"
-    )
+    back = _back()
     if not rows and not found.rows:
-        return html.Section([head, back], **theme.attributes(aria_labelledby="log-run"))
+        return html.Section([head, back], id=_NO_RUN, **theme.attributes(aria_labelledby="log-run"))
     parts: list[Component] = [head, back]
     if rows:
         parts.append(_standing(names, rows))
@@ -67,6 +74,17 @@ def run_section(data: Data, tower: str, run: str) -> Component:
         id="log-run-shown",
         **theme.attributes(aria_labelledby="log-run"),
     )
+
+
+def _back() -> Component:
+    return html.P(
+        [html.A("Back to counting", href="/log", className="inside"), "."], className="sub"
+    )
+
+
+def _asked_anew() -> Component:
+    head = html.H1("Which run is to be looked at?", id="log-run")
+    return html.Section([head, _back()], **theme.attributes(aria_labelledby="log-run"))
 
 
 def _standing(names: tuple[str, ...], rows: list[list[str]]) -> Component:
@@ -286,17 +304,52 @@ def _take_back(entry: Entry) -> Component | str:
     )
 
 
+def look_up(
+    data: Data, tower: str, run: str, search: str, shown: object
+) -> tuple[object, object, object]:
+    """Return where a run is looked at, or what is amiss with what was typed.
+
+    Parameters
+    ----------
+    tower, run : str
+        As they were typed.
+    search : str
+        The address's.
+    shown : object
+        What stands where a run is shown, as the browser sends it.
+
+    Returns
+    -------
+    tuple
+        The address's search, what is said beside the button, and what stands where a run is shown;
+        each may stay.
+    """
+    if not tower or not run:
+        # One answer at a time: that another run was not there says nothing of this.
+        old = isinstance(shown, dict) and shown.get("props", {}).get("id") == _NO_RUN
+        return no_update, "Name the tower and the run.", _asked_anew() if old else no_update
+    query = filters.parse_query(search)
+    query.pop("files", None)
+    query["of_tower"], query["of_run"] = [tower], [run]
+    written = filters.written(query)
+    # An address that stays draws nothing anew.
+    same = written == filters.written(filters.parse_query(search))
+    return written, "", run_section(data, tower, run) if same else no_update
+
+
 def register(app: Dash, data: Data) -> None:
     """Look runs up, mend them, take intakes back."""
 
     @app.callback(
         Output("url", "search", allow_duplicate=True),
         Output("log-look-told", "children"),
+        Output("log-looked", "children"),
         Input("log-look-at", "n_clicks"),
         Input("log-of-run", "n_submit"),
         State("log-of-tower", "value"),
         State("log-of-run", "value"),
         State("url", "search"),
+        State("log-looked", "children"),
         prevent_initial_call=True,
     )
     def _(
@@ -305,15 +358,11 @@ def register(app: Dash, data: Data) -> None:
         tower: str | None,
         run: str | None,
         search: str | None,
+        shown: object,
     ) -> object:
         if not clicks and not sent:
-            return no_update, no_update
-        if not (tower or "").strip() or not (run or "").strip():
-            return no_update, "Name the tower and the run."
-        query = filters.parse_query(search)
-        query.pop("files", None)
-        query["of_tower"], query["of_run"] = [str(tower).strip()], [str(run).strip()]
-        return filters.written(query), ""
+            return no_update, no_update, no_update
+        return look_up(data, (tower or "").strip(), (run or "").strip(), search or "", shown)
 
     def rows() -> Response:
         access.require("log")

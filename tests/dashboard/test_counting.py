@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from dash import Dash
+from dash import Dash, no_update
 from flask.testing import FlaskClient
 
 from analysis import drafts, taking_in
@@ -453,6 +453,30 @@ class TestTakenBack:
     def test_one_that_is_not_there_is_told(self, client: FlaskClient) -> None:
         answer = client.post(f"{run_shown.TAKE_BACK}/99", json={}, headers=OWN)
         assert "there is no intake 99" in answer.json["problems"][0].lower()
+
+
+def test_an_older_answer_gives_way_to_a_newer(counted: Path) -> None:
+    data = Data(counted)
+
+    def looked(tower: str, run: str, search: str, shown: object) -> tuple[object, object, str]:
+        address, told, found = run_shown.look_up(data, tower, run, search, shown)
+        return address, told, json.dumps(found, default=lambda c: c.to_plotly_json())
+
+    stays = json.dumps(no_update, default=lambda c: c.to_plotly_json())
+    none = run_shown.run_section(data, "B", "999").to_plotly_json()
+    there = run_shown.run_section(data, "B", "814").to_plotly_json()
+    refusal = "Name the tower and the run."
+    address, told, found = looked("B", "", "?of_tower=B&of_run=999", none)
+    assert (address, told) == (no_update, refusal)
+    assert "There is no run" not in found and "Which run is to be looked at?" in found
+    # A run that is shown is no message, and stays.
+    assert looked("B", "", "?of_tower=B&of_run=814", there) == (no_update, refusal, stays)
+    assert looked("", "", "", None) == (no_update, refusal, stays)
+    # Asked once more for the run that is not there, that is said once more.
+    address, told, found = looked("B", "999", "?of_tower=B&of_run=999", None)
+    assert (address, told) == ("?of_tower=B&of_run=999", "")
+    assert "There is no run 999 of tower B in the log." in found
+    assert looked("B", "814", "?of_tower=B&of_run=999", none)[1:] == ("", stays)
 
 
 @pytest.mark.parametrize(
