@@ -111,11 +111,8 @@ def _stretch(row: Mapping[str, str], columns: int, several: bool) -> Component:
     said = [f"Stretch {row['stretch']}" if several else "One stretch", f"from {began}"]
     said += [f"to {row['ended'].replace('T', ' ')}"] if row["ended"] else []
     what = row["purpose"] or "production"
-    return html.Tr(
-        html.Th(
-            f"{' '.join(said)}: {what}", scope="rowgroup", colSpan=columns + 1, className="name"
-        )
-    )
+    told = html.Span(f"{' '.join(said)}: {what}")
+    return html.Tr(html.Th(told, scope="rowgroup", colSpan=columns + 1, className="name"))
 
 
 def _shown(name: str, cell: str) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -278,6 +279,15 @@ def test_each_tower_has_a_sheet_to_print(looking: Visit) -> None:
         page.click("main >> text=tower C")
     assert saved.value.suggested_filename == "tally-C.pdf"
     assert Path(saved.value.path()).read_bytes().startswith(b"%PDF")
+
+
+def test_what_a_stretch_is_called_is_read_whole_on_a_phone(looking: Visit) -> None:
+    looking.page.set_viewport_size({"width": 390, "height": 844})
+    page = looking.open("/log?of_tower=A&of_run=0145")
+    heads = page.locator("#log-run-stands th[scope=rowgroup] span")
+    expect(heads).to_have_text([re.compile(r"^Stretch 1 .* set-up$"), re.compile("production$")])
+    for box in heads.evaluate_all("all => all.map(one => one.getBoundingClientRect().toJSON())"):
+        assert 0 <= box["left"] < box["right"] <= 390
 
 
 def test_landmarks_are_named(looking: Visit) -> None:
