@@ -201,8 +201,8 @@ expected: less than 1 in a billion. Ask how these were counted.
             findings += found
             missing += left
         whole = log if every is None else Log(every, sites or {}, 0.0, starts)
-        found, looks["gap"], left = gaps(whole, services, closed or {})
-        findings += [gap for gap in found if gap.tower in log.towers]
+        found, looks["gap"], left = gaps(whole, services, closed or {}, log.towers)
+        findings += found
         missing += left
     if stretches is None:
         missing.append("Round cycles: the cycles of stretches are not at hand.")

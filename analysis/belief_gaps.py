@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -47,7 +47,10 @@ class _Habit:
 
 
 def gaps(
-    log: Log, services: Sequence[tuple[str, dt.date]], closed: Mapping[str, Sequence[dt.date]]
+    log: Log,
+    services: Sequence[tuple[str, dt.date]],
+    closed: Mapping[str, Sequence[dt.date]],
+    asked: Collection[str],
 ) -> Found:
     """Look for days without a run on towers that hardly ever skip such a day.
 
@@ -59,6 +62,9 @@ def gaps(
         Work that explains days without a run.
     closed : mapping of str to dates
         By site, days on which the works was closed.
+    asked : collection of str
+        Towers of which anything is told. All are looked at, since the others show which days were
+        holidays, and how many looks a finding is one of.
     """
     number = log.day.astype(np.int64)
     start = int(number.min())
@@ -99,7 +105,9 @@ def gaps(
         else:
             habits.append(habit)
     looks = sum(int(habit.usual.sum()) for habit in habits)
-    findings = [finding for habit in habits for finding in _rows(log, habit, looks)]
+    told = [habit for habit in habits if log.towers[habit.place] in asked]
+    findings = [finding for habit in told for finding in _rows(log, habit, looks)]
+    few = [tower for tower in few if tower in asked]
     missing = []
     if few:
         usually = "it usually runs" if len(few) == 1 else "they usually run"

@@ -524,6 +524,13 @@ def test_few_days_for_gaps():
     ) in belief.not_looked
 
 
+def test_of_towers_that_were_not_asked_about_nothing_is_told():
+    log = honest(1, towers=2, days=35)
+    belief = believe(log.keep(log.tower == "A").runs(), every=log.runs())
+    told = [text for text in belief.not_looked if text.startswith("Days without a run")]
+    assert told == ["Days without a run of tower A: fewer than 40 days on which it usually runs."]
+
+
 # Copies
 
 
