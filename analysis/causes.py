@@ -38,14 +38,14 @@ from numpy.typing import NDArray
 
 from analysis.cautions import CAREFUL, HANDS
 from analysis.chances import Weighed, bin_beside, weighed_own, weighed_shared
-from analysis.contrasts import Contrast, against_neighbours, either, for_and_against, said
+from analysis.contrasts import Contrast, against_neighbours, for_and_against, said
 from analysis.counts import Account
 from analysis.explaining import Evidence
 from analysis.patterns import WITH_AGE, Pattern, one_class
 from analysis.swap_readings import SwapReading
 from analysis.swaps import EXCHANGED, Swap
 from analysis.tower_rows import Rows
-from analysis.words import capital, day, listed, many, one, two_digits
+from analysis.words import capital, day, either, listed, many, one, two_digits
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]

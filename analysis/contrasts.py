@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,7 +19,7 @@ from analysis import patterns as words
 from analysis import ratios
 from analysis.explaining import Evidence
 from analysis.tower_rows import Rows
-from analysis.words import called, day, two_digits
+from analysis.words import called, day, either, two_digits
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -291,10 +290,3 @@ def _contrast(
 
 
 _LEAST_EXPECTED = 1.0
-
-
-def either(names: Sequence[str]) -> str:
-    """Join words: ``A, B or C``."""
-    if len(names) == 1:
-        return names[0]
-    return f"{', '.join(names[:-1])} or {names[-1]}"

@@ -101,12 +101,23 @@ def capital(text: str) -> str:
 
 
 def listed(words: Sequence[str]) -> str:
-    """Join words as a sentence does: ``A, B and C``."""
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+    """Join words as a sentence does: ``A, B and C``; empty where there are none."""
+    return _joined(words, "and")
+
+
+def either(names: Sequence[str]) -> str:
+    """Join words: ``A, B or C``."""
+    return _joined(names, "or")
+
+
+def _joined(words: Sequence[str], by: str) -> str:
+    return f" {by} ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
 
 
 def called(column: str) -> str:
-    """Return what the crew calls a setting, from the log's column: ``foot rest``."""
+    """Return what the crew calls a column of the log: ``set_foot_rest`` is ``foot rest``."""
+    if column == "humidity_band":
+        return "humidity"
     return column.removeprefix("set_").replace("_", " ")
 
 

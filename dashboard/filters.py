@@ -18,6 +18,7 @@ from analysis import answers
 from analysis.counts import Account
 from analysis.filters import Filters, parse_filters
 from analysis.log_format import PURPOSES
+from analysis.words import called, listed
 from dashboard import theme
 from dashboard.data import Data
 
@@ -213,7 +214,7 @@ def phrases(filters: Filters, whole: Account) -> list[str]:
     ]
     for column, values in filters.where:
         if column not in _ALWAYS_NAMED:
-            name = theme.called(column)
+            name = called(column)
             told.append(_held(values, "", name, "bins" if column == "bin" else name))
     return [*told, _KIND_WORDS[filters.kind]]
 
@@ -235,7 +236,7 @@ def _held(values: Sequence[str], free: str, one: str, many: str) -> str:
     if not values:
         return free
     # What was not logged is named after what was.
-    named = theme.listed([v or "not logged" for v in sorted(values, key=lambda v: not v)])
+    named = listed([v or "not logged" for v in sorted(values, key=lambda v: not v)])
     return f"{one if len(values) == 1 else many} {named}".strip()
 
 
@@ -314,12 +315,12 @@ class _Bar:
         groups = [
             html.Div(
                 [
-                    html.Span(theme.called(column), className="part"),
+                    html.Span(called(column), className="part"),
                     html.Div(self.values(column, levels), className="choices"),
                 ],
                 role="group",
                 className="setting",
-                **theme.attributes(aria_label=f"Setting {theme.called(column)}"),
+                **theme.attributes(aria_label=f"Setting {called(column)}"),
             )
             for column, levels in self.logged.items()
             if column not in _PARTS
@@ -399,9 +400,9 @@ class _Bar:
         """Return what else is held, each with a link that lets it go."""
         return [
             _part(
-                theme.called(column).capitalize(),
+                called(column).capitalize(),
                 [
-                    html.Span(theme.listed([value or "not logged" for value in values])),
+                    html.Span(listed([value or "not logged" for value in values])),
                     self.link("let go", self.filters.holding(column), False),
                 ],
             )

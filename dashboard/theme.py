@@ -198,18 +198,6 @@ def many_feeds(number: int) -> str:
     return f"{feeds(number)} {one('feeds', number)}"
 
 
-def listed(words: list[str]) -> str:
-    """Join words as a sentence does: ``3``, ``3 and 7``, ``3, 5 and 7``."""
-    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
-
-
-def called(column: str) -> str:
-    """Return what a column is called among words: ``set_foot_rest`` is ``foot rest``."""
-    return (
-        "humidity" if column == "humidity_band" else column.removeprefix("set_").replace("_", " ")
-    )
-
-
 def month(moment: dt.date) -> str:
     """Write a month: ``March 2032``."""
     return f"{MONTHS[moment.month - 1]} {moment.year}"

@@ -204,8 +204,7 @@ def _print(result: Causes, stood: str, told: str, *, every: bool) -> None:
 def _lines(result: Causes, cause: Cause, place: int, head: str) -> Iterator[str]:
     """Say one cause in a few lines, without what the answer's first sentence has said of it."""
     from analysis.chances import NAMED
-    from analysis.contrasts import either
-    from analysis.words import two_digits
+    from analysis.words import either, two_digits
 
     of = f" behind the {cause.kind}" if _lucky(cause) and result.kind == "faults" else ""
     # Of several causes at once each has its share of the chance, and so of the faults.

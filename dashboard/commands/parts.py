@@ -15,9 +15,6 @@ if TYPE_CHECKING:
     from analysis.parts import PartLives, PartRow, Parts, PastPart, PooledWear
     from analysis.services import ServiceRow
 
-#: So many parts are named; of more it is said how many they are.
-_FEW = 4
-
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Say which arguments the command takes."""
@@ -321,55 +318,23 @@ def _passed(row: PartRow) -> str:
 def _notes(result: Parts) -> Iterator[str]:
     """Say what the order list rests on, and of which of its parts to think twice."""
     from analysis.order_prices import order_price
-    from analysis.site import USUAL_LIMIT_TIMES
-    from analysis.words import listed, many, per_10k
+    from analysis.order_terms import due_at, think_twice
 
     rows = result.order_list()
     if not rows:
         return
-    times = sorted({row.limit_times for row in rows if row.limit_times is not None})
-    rates = sorted({(row.kind, row.limit_rate) for row in rows if row.limit_rate is not None})
-    limits = [f"{one:g} times the faults with a new part" for one in times]
-    limits += [f"{per_10k(rate)} {kind} in 10,000 feeds" for kind, rate in rates]
-    usual = ", as is usual" if times == [USUAL_LIMIT_TIMES] and not rates else ""
-    print_limit = f"A part is due at {listed(limits)}{usual}."
-    if any(row.lead_assumed for row in rows):
-        days = next(row.lead_days or 0 for row in rows if row.lead_assumed)
-        print_limit += (
-            f" Where the site file does not say how long a part takes to come, "
-            f"{many(days, 'day is', 'days are')} taken."
-        )
-    yield print_limit
+    yield due_at(rows)
     yield order_price(rows, result.currency).sentence()
-    alone = [row.name for row in rows if row.lives < 2]
-    if alone:
-        yield (
-            f"Look before you order {_some(alone)}: no other was in its place before, so whatever "
-            "else changed there looks like its wear."
-        )
-    for row in rows:
-        first = (row.part, *row.same_as)
-        if row.same_as and row.part == min(first):
-            yield (
-                f"The {listed(sorted(first))} of {row.where} were fitted on the same days, so "
-                "which of them wears cannot be told."
-            )
+    yield from think_twice(rows)
     yield (
         "Before a part is changed: power off and isolated as the machine's maker and the local "
         "rules say."
     )
 
 
-def _some(names: Sequence[str]) -> str:
-    from analysis.words import listed
-
-    if len(names) <= _FEW:
-        return listed(names)
-    return listed([*names[: _FEW - 1], f"{len(names) - _FEW + 1:,} others"])
-
-
 def _rest(result: Parts, *, every: bool) -> Iterator[str]:
     """Say of how many parts there is nothing to order, and why."""
+    from analysis.order_terms import some
     from analysis.words import day
 
     known = [row for row in result.parts if not row.cannot_tell]
@@ -387,7 +352,7 @@ def _rest(result: Parts, *, every: bool) -> Iterator[str]:
                 "wear: look before a new one is ordered."
             )
     if without:
-        yield f"With wear, but no date to order by: {_some([row.name for row in without])}."
+        yield f"With wear, but no date to order by: {some([row.name for row in without])}."
     if still:
         yield f"No wear shows in {_parts(len(still))}{more}."
     if unknown:

@@ -79,7 +79,7 @@ def run_acceptance(options: argparse.Namespace) -> int:
         judgement = shared.judged(options, scan)
         stood = shared.as_of_json(options, scan)
     lacking = _made(options, path, form, certificate, judgement)
-    what = f"The {certificate.called(judgement)} of the {judgement.name}"
+    what = f"The {certificate.paper(judgement)} of the {judgement.name}"
     told = f"{what} is in {path}: {judgement.sentence()}{lacking}"
     found = {
         "report": "acceptance",

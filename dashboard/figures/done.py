@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from analysis.trends import Mark
-from analysis.words import many
+from analysis.words import listed, many
 from dashboard import theme
 
 #: More marks on a time axis than this are put together by day, by week or by month.
@@ -149,7 +149,7 @@ def place(tower: str, bins: Sequence[int | None]) -> str:
         for run in runs
         for part in ([f"{run[0]} to {run[-1]}"] if len(run) > 2 else [str(n) for n in run])
     ]
-    return f"tower {tower}, {'bin' if len(numbers) == 1 else 'bins'} {theme.listed(parts)}"
+    return f"tower {tower}, {'bin' if len(numbers) == 1 else 'bins'} {listed(parts)}"
 
 
 def done_sentence(done: Done) -> str:

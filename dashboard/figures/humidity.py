@@ -15,7 +15,7 @@ import plotly.graph_objects as go
 from analysis.conditions import Conditions
 from analysis.conditions_levels import OTHERS, TONER
 from analysis.conditions_told import CurvePoint
-from analysis.words import times_range, two_digits
+from analysis.words import listed, times_range, two_digits
 from dashboard import theme
 from dashboard.figures.gathered import INK, STROKES, Gathered, axis_key, numbered
 from dashboard.figures.ratio_axis import ratio_axis
@@ -50,7 +50,7 @@ def stated(found: Sequence[Conditions]) -> str:
     at = {one.kind: one.stated_humidity_pct for one in found}
     if len(set(at.values())) == 1:
         return f"{min(at.values())} %"
-    return theme.listed([f"{percent} % ({kind})" for kind, percent in at.items()])
+    return listed([f"{percent} % ({kind})" for kind, percent in at.items()])
 
 
 def air_in_words(found: Conditions) -> str:

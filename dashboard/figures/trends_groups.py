@@ -9,7 +9,7 @@ import re
 from collections.abc import Collection
 
 from analysis.trends import NOT_LOGGED, TIME_COLUMNS, Group, Split, Trends, band_words
-from analysis.words import PER, many
+from analysis.words import PER, called, many
 from dashboard import theme
 from dashboard.figures.done import time_name
 from dashboard.figures.overview import bounds
@@ -48,7 +48,7 @@ def in_unit(name: str, unit: str) -> str:
 
 def heading(split: Split) -> str:
     """Name what a split is by, with its unit if it has one: ``stock``, ``vacuum (kPa)``."""
-    return f"{theme.called(split.column)}{f' ({split.unit})' if split.unit else ''}"
+    return f"{called(split.column)}{f' ({split.unit})' if split.unit else ''}"
 
 
 def group_in_words(column: str, name: str | None, unit: str = "") -> str:
@@ -59,7 +59,7 @@ def group_in_words(column: str, name: str | None, unit: str = "") -> str:
         band = NOT_LOGGED if name is None else name
         told = band_words(band) if band == NOT_LOGGED else f"air of {band_words(band)}"
     else:
-        told = f"{theme.called(column)} {in_unit(group_name(column, name), unit)}"
+        told = f"{called(column)} {in_unit(group_name(column, name), unit)}"
     return f"{told[:1].upper()}{told[1:]}"
 
 

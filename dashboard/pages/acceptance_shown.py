@@ -20,7 +20,7 @@ from analysis.plans import PlanError
 from analysis.proofs import Proof
 from analysis.ran_on import Conditions, between
 from analysis.run_by_run import KindJudged
-from analysis.words import listed, many
+from analysis.words import called, listed, many
 from dashboard import filters, parts, theme
 from dashboard.batches import read_batch
 from dashboard.data import Data
@@ -383,7 +383,7 @@ def told_conditions(ran: Conditions) -> list[str]:
     told.append(f"Humidity {between(ran.humidity, '%')}{some if known else ''}.")
     told.append(f"Temperature {between(ran.temperature, '°C')}.")
     if ran.settings:
-        settings = [f"{theme.called(name)} {listed(list(some))}" for name, some in ran.settings]
+        settings = [f"{called(name)} {listed(list(some))}" for name, some in ran.settings]
         told.append(f"Settings: {'; '.join(settings)}.")
     ends = listed(list(ran.at_end)) if ran.at_end else "not logged"
     told.append(f"At the end of the line: {ends}.")

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 
 from analysis.adjusting import AdjustedTrends, Difference
 from analysis.trends import NOT_LOGGED, TIME_COLUMNS, Trends
-from analysis.words import two_digits
+from analysis.words import called, listed, two_digits
 from dashboard import filters, parts, theme
 from dashboard.data import Data
 from dashboard.figures.humidity import air_in_words, clearest, how_clear
@@ -102,7 +102,7 @@ def not_learnt(found: AdjustedTrends, shown: Sequence[str]) -> str:
     alone = [kind for kind in shown if kind not in found.conditions]
     if not alone:
         return ""
-    return f"Too few {theme.listed(alone)} are on record to learn from: shown as logged."
+    return f"Too few {listed(alone)} are on record to learn from: shown as logged."
 
 
 def why(found: AdjustedTrends, column: str, shown: Sequence[str]) -> str:
@@ -120,7 +120,7 @@ def why(found: AdjustedTrends, column: str, shown: Sequence[str]) -> str:
 
 
 def _not_adjusted(found: AdjustedTrends, column: str) -> str:
-    name = theme.called(column).capitalize()
+    name = called(column).capitalize()
     if any(column in one.follows_paper for one in found.conditions.values()):
         return (
             f"{name} follows the paper (every stock has one level), so it cannot be told apart "

@@ -17,7 +17,7 @@ from analysis.belief_findings import Finding
 from analysis.counts import Account
 from analysis.filters import Filters
 from analysis.overview import Overview
-from analysis.words import many
+from analysis.words import called, listed, many
 from dashboard import filters as shown_filters
 from dashboard import theme
 from dashboard.data import Data
@@ -125,13 +125,10 @@ def answer(
 
 def _not_followed(chosen: Filters) -> list[str]:
     """Say that towers are looked at whole, where the page holds more than towers and days."""
-    held = [theme.called(column) for column, _ in chosen.where if column not in _FOLLOWED]
+    held = [called(column) for column, _ in chosen.where if column not in _FOLLOWED]
     if not held:
         return []
-    return [
-        "This part looks at whole towers, whatever else the page is held to "
-        f"({theme.listed(held)})."
-    ]
+    return [f"This part looks at whole towers, whatever else the page is held to ({listed(held)})."]
 
 
 def _item(finding: Finding) -> Component:

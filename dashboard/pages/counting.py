@@ -24,6 +24,7 @@ from analysis.log_format import KINDS, PURPOSES
 from analysis.site import Site, SiteError
 from analysis.snapshot import StoreError
 from analysis.taking_in import ChangedMeanwhileError, Taken, Upload
+from analysis.words import called
 from dashboard import access, theme
 from dashboard.data import Data
 from dashboard.parts import sentence as as_sentence
@@ -187,9 +188,9 @@ def offered(data: Data) -> dict[str, Any]:
     }
 
 
-def called(name: str) -> str:
+def typed_as(name: str) -> str:
     """Return what a column is called where it is typed."""
-    return _CALLED.get(name, theme.called(name))
+    return _CALLED.get(name, called(name))
 
 
 def _field(name: str, site: Site, logged: tuple[str, ...]) -> dict[str, Any]:
@@ -197,7 +198,7 @@ def _field(name: str, site: Site, logged: tuple[str, ...]) -> dict[str, Any]:
     said = site.setting(name)
     known = {column.name: column for column in KINDS["runs"].columns}
     column = known.get(name)
-    label = called(name)
+    label = typed_as(name)
     levels = [*said.levels, *(v for v in logged if v and v not in said.levels)]
     if name.startswith("set_"):
         kind, choices = "text", levels
@@ -269,7 +270,7 @@ def reasons(refused: Taken) -> list[str]:
     """Return why lines of a run will not do, each reason once, in the words of the page."""
     found = []
     for problem in refused.problems:
-        word = theme.called(problem.column.removesuffix("_pct").removesuffix("_c"))
+        word = called(problem.column.removesuffix("_pct").removesuffix("_c"))
         named = problem.column and problem.reason.startswith(f"{problem.column} ")
         found.append(word + problem.reason[len(problem.column) :] if named else problem.reason)
     return list(dict.fromkeys(found)) or [refused.error]

@@ -26,7 +26,7 @@ from analysis.filters import FilterError, Filters
 from analysis.stream_months import ENOUGH_EXPECTED
 from analysis.streams import Alarm, Stream, expected_faults, range_in_words
 from analysis.trends import Mark
-from analysis.words import one, two_digits
+from analysis.words import called, listed, one, two_digits
 from dashboard import filters as shown_filters
 from dashboard import parts, theme
 from dashboard.data import Data
@@ -273,7 +273,7 @@ class _Shown:
 
     def _not_followed(self) -> list[str]:
         held = [
-            theme.called(column)
+            called(column)
             for column, values in self.filters.where
             if column not in FOLLOWED and not (column == "purpose" and values == ("production",))
         ]
@@ -281,7 +281,7 @@ class _Shown:
             return []
         return [
             "This page looks at all production runs of a bin, whatever else the page is held to "
-            f"({theme.listed(held)})."
+            f"({listed(held)})."
         ]
 
     def _one_stream(self) -> list[Component]:

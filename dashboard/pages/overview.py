@@ -22,7 +22,7 @@ from analysis.counts import Account
 from analysis.filters import FilterError, Filters
 from analysis.overview import Overview, Spoiled
 from analysis.rates import Rate
-from analysis.words import many
+from analysis.words import listed, many
 from dashboard import filters as shown_filters
 from dashboard import parts, theme
 from dashboard.data import Data
@@ -424,7 +424,7 @@ def _missing(overview: Overview) -> str:
         )
         if share > 0 and about not in named
     ]
-    told = [f"Not logged: {theme.listed(gaps)}."] if gaps else []
+    told = [f"Not logged: {listed(gaps)}."] if gaps else []
     for name, share in (("misses", missing.misses_off), ("doubles", missing.doubles_off)):
         if share > 0 and "Detectors" not in named:
             told.append(f"Nothing watched for {name} on {theme.percent(share)} of feeds.")

@@ -23,10 +23,10 @@ from analysis.site import Site, SiteError
 from analysis.snapshot import StoreError
 from analysis.taking_in import ChangedMeanwhileError, Upload
 from analysis.values import unescape_cell
-from analysis.words import many
+from analysis.words import called, listed, many
 from dashboard import access, filters, theme
 from dashboard.data import Data
-from dashboard.pages.counting import called, foreign, named, reasons
+from dashboard.pages.counting import foreign, named, reasons, typed_as
 from dashboard.parts import numbers_table, table
 from dashboard.parts import sentence as as_sentence
 
@@ -101,7 +101,7 @@ def _standing(names: tuple[str, ...], rows: list[list[str]]) -> Component:
         at = "bin not noted" if row["bin"] == "?" else f"bin {row['bin']}"
         shown = [html.Td(_shown(name, row[name])) for name in columns]
         body.append(html.Tr([html.Th(at, scope="row", className="name"), *shown]))
-    heads = ["bin", *(theme.called(name.removesuffix("_pct")) for name in columns)]
+    heads = ["bin", *(called(name.removesuffix("_pct")) for name in columns)]
     stands = table("The run as it stands", heads, body)
     return html.Div(stands, className="wide", id="log-run-stands")
 
@@ -174,11 +174,11 @@ def _told(change: Change, bins: list[str]) -> str:
     if not change.changed:
         return ""
     moved = "; ".join(
-        f"{theme.called(name)} {before or 'empty'} to {after or 'empty'}"
+        f"{called(name)} {before or 'empty'} to {after or 'empty'}"
         for name, (before, after) in change.changed.items()
     )
     # Which bins, where a reader can take them in.
-    return f"{theme.listed(bins)}: {moved}" if len(bins) <= 3 else moved
+    return f"{listed(bins)}: {moved}" if len(bins) <= 3 else moved
 
 
 def look_section(data: Data, tower: str, run: str) -> Component:
@@ -414,7 +414,7 @@ def _rows(data: Data, tower: str, run: str) -> dict[str, Any]:
     columns = [*first, *rest]
     return {
         "stood": taking_in.mark_of_cells(rows),
-        "columns": [{"name": name, "label": called(name)} for name in columns],
+        "columns": [{"name": name, "label": typed_as(name)} for name in columns],
         "rows": [
             {
                 "at": _at(names, row),

@@ -68,7 +68,7 @@ def register(app: Dash, data: Data) -> None:
 def _made(data: Data, stock: str, kind: str) -> SetUp:
     stocks = [name for name in data.choices().stocks if name]
     if stock not in stocks:
-        raise FilterError(f"stock {stock} is not in the log; it has {theme.listed(stocks)}")
+        raise FilterError(f"stock {stock} is not in the log; it has {listed(stocks)}")
     return data.set_up(stock, kind)
 
 

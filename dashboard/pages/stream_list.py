@@ -14,7 +14,7 @@ from dash.development.base_component import Component
 
 from analysis.drift import Drift
 from analysis.streams import Stream, expected_faults, long_time
-from analysis.words import many, two_digits
+from analysis.words import listed, many, two_digits
 from dashboard import parts, theme
 from dashboard.pages.streams import called, key_of, section, span, state
 
@@ -213,7 +213,7 @@ def _evidence(stream: Stream) -> list[Component | str]:
 def _these(streams: Sequence[Stream]) -> str:
     """Name a few streams, or count the bins and towers of many, for each kind of fault."""
     if len(streams) <= _FEW:
-        told = theme.listed([f"the {stream.kind} of {stream.name}" for stream in streams])
+        told = listed([f"the {stream.kind} of {stream.name}" for stream in streams])
         return f"{told[:1].upper()}{told[1:]}"
     said = []
     for kind in ("misses", "doubles"):
@@ -222,8 +222,8 @@ def _these(streams: Sequence[Stream]) -> str:
         counts = ((len(own) - towers, "bin"), (towers, "tower"))
         places = [many(number, word) for number, word in counts if number]
         if places:
-            said.append(f"the {kind} of {theme.listed(places)}")
-    told = theme.listed(said)
+            said.append(f"the {kind} of {listed(places)}")
+    told = listed(said)
     return f"{told[:1].upper()}{told[1:]}"
 
 
@@ -244,7 +244,7 @@ def _papers(papers: Sequence[tuple[str, int]]) -> str:
     if len(names) > _FEW + 1:
         rest = sum(fed for _, fed in ranked[_FEW:])
         names[_FEW:] = [f"{theme.feeds(rest)} of {len(ranked) - _FEW} other papers"]
-    return theme.listed(names)
+    return listed(names)
 
 
 def _often(budget: float) -> str:

@@ -19,8 +19,9 @@ from analysis.adjusting import AdjustedTrends
 from analysis.counts import Account
 from analysis.filters import FilterError
 from analysis.trends import Split, Trends
+from analysis.words import called
 from dashboard import filters as shown_filters
-from dashboard import parts, theme
+from dashboard import parts
 from dashboard.data import Data
 from dashboard.filters import from_query, parse_query
 from dashboard.pages import adjusted, change, humidity, later, settings_card
@@ -131,7 +132,7 @@ def register(app: Dash, data: Data) -> None:
         else:
             split = _SPLITS[name](found.trends if found else trends, query)
             if split is None:
-                told = f"no setting {theme.called(parts.last(query, 'setting'))} was logged here\n"
+                told = f"no setting {called(parts.last(query, 'setting'))} was logged here\n"
                 return Response(told, 400, mimetype="text/plain")
             kinds = adjusted.of_column(found, split.column) if found else None
             text = numbers_csv(split, kinds)

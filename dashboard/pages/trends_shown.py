@@ -14,7 +14,7 @@ from dash.development.base_component import Component
 from analysis.adjusting import AdjustedTrends
 from analysis.counts import Account
 from analysis.trends import TIME_COLUMNS, Split, Trends, time_column
-from analysis.words import many
+from analysis.words import called, listed, many
 from dashboard import filters as shown_filters
 from dashboard import parts, theme
 from dashboard.figures.done import DoneRow, done_rows
@@ -118,9 +118,9 @@ class Shown:
                 span = theme.span(*bounds(rate, self.plain))
                 told.append(f"{theme.rate(rate.rate)} {kind} ({span})")
         account = self.trends.account
-        line = f"{theme.listed(told)} per 10,000 feeds on all" if told else "No rates"
+        line = f"{listed(told)} per 10,000 feeds on all" if told else "No rates"
         if off:
-            line += f", nothing watched for {theme.listed(off)}"
+            line += f", nothing watched for {listed(off)}"
         line += f"; {theme.many_feeds(account.feeds)} in {many(account.runs, 'run')}. "
         if self.found is not None:
             return [f"{line}{adjusted.HOW} {adjusted.not_learnt(self.found, self.kinds)}".strip()]
@@ -136,7 +136,7 @@ class Shown:
         ]
 
     def _kinds(self) -> str:
-        return theme.listed(list(self.kinds))
+        return listed(list(self.kinds))
 
     def _heading(self, what: str) -> str:
         verb = "have" if what.endswith("s") else "has"
@@ -235,7 +235,7 @@ class Shown:
                 "Setting",
                 *(
                     (
-                        theme.called(column),
+                        called(column),
                         self.to(setting="" if column == logged[0] else column),
                         split is not None and column == split.column,
                     )
@@ -244,7 +244,7 @@ class Shown:
             )
         ]
         if split is None:
-            asked = theme.called(parts.last(self.query, "setting"))
+            asked = called(parts.last(self.query, "setting"))
             return self._sentence_alone(
                 f"Which settings have more {self._kinds()}?",
                 f"No setting {asked} was logged here; choose one that was.",

@@ -14,7 +14,7 @@ from analysis.parts import PartRow, Parts
 from analysis.services import ServiceRow
 from analysis.streams import expected_faults
 from analysis.wear_by_age import WearByAge
-from analysis.words import many, times_range, two_digits
+from analysis.words import listed, many, times_range, two_digits
 from dashboard import parts, theme
 from dashboard.figures.wear import FEW_EXPECTED
 
@@ -277,7 +277,7 @@ def services_table(services: Sequence[ServiceRow]) -> Component:
                     html.Td(_ratio(row)),
                     html.Td(_beside(row.before_count, row.before_expected, row.before_feeds)),
                     html.Td(_beside(row.after_count, row.after_expected, row.after_feeds)),
-                    html.Td(theme.listed(list(row.together)) if row.together else ""),
+                    html.Td(listed(list(row.together)) if row.together else ""),
                 ],
                 className="weak" if weak else "",
             )

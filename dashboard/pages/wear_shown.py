@@ -13,12 +13,12 @@ from dash.development.base_component import Component
 from analysis.counts import Account
 from analysis.filters import Filters
 from analysis.order_prices import order_price
+from analysis.order_terms import due_at, think_twice
 from analysis.parts import PartRow, Parts, PastPart
 from analysis.services import ServiceRow
-from analysis.site import USUAL_LIMIT_TIMES
 from analysis.starting_points import CAUTION
 from analysis.wear_by_age import WearByAge
-from analysis.words import many
+from analysis.words import called, listed, many
 from dashboard import filters as shown_filters
 from dashboard import parts, theme
 from dashboard.figures import services as services_figure
@@ -40,6 +40,7 @@ _MOST_SERVICES, _MOST_HERE = 12, 4
 #: Past parts of a place that are told, the last ones.
 _MOST_PAST = 6
 
+_RANGES = "Ranges of wear are 95\u00a0%, of what is to come 90\u00a0%."
 _AGES = "Working out how its faults go with its age …"
 
 
@@ -127,14 +128,14 @@ class Shown:
         if kind != "faults":
             notes.append(f"All parts are judged by {kind} here, since the filter asks for them.")
         held = [
-            theme.called(column)
+            called(column)
             for column, values in self.filters.where
             if column not in FOLLOWED and not (column == "purpose" and values == ("production",))
         ]
         if held:
             notes.append(
                 "This page looks at all production runs, whatever else the page is held to "
-                f"({theme.listed(held)})."
+                f"({listed(held)})."
             )
         return notes
 
@@ -153,11 +154,11 @@ class Shown:
                 [
                     html.H2(head, id="parts-orders"),
                     html.Div(table, className="wide drift-list wear-list"),
-                    html.P(f"{as_of}{_limits(self.orders)}", className="key"),
+                    html.P(f"{as_of}{due_at(self.orders)} {_RANGES}", className="key"),
                     html.P(
                         order_price(self.orders, self.found.currency).sentence(), className="key"
                     ),
-                    *(html.P(text, className="key") for text in _before_ordering(self.orders)),
+                    *(html.P(text, className="key") for text in think_twice(self.orders)),
                     html.P(CAUTION, className="key on-paper"),
                     html.P(
                         [
@@ -400,42 +401,6 @@ class Shown:
     def _numbers(self, name: str, **chosen: str) -> str:
         asked = self.to(**{"show": "", "part": "", **chosen})
         return f"{PATH}{name}{'' if asked == '?' else asked}"
-
-
-def _limits(rows: Sequence[PartRow]) -> str:
-    """Say what the list rests on."""
-    times = sorted({row.limit_times for row in rows if row.limit_times is not None})
-    rates = sorted({(row.kind, row.limit_rate) for row in rows if row.limit_rate is not None})
-    limits = [f"{one:g} times the faults with a new part" for one in times]
-    limits += [f"{theme.rate(rate)} {kind} in 10,000 feeds" for kind, rate in rates]
-    usual = ", as is usual" if times == [USUAL_LIMIT_TIMES] and not rates else ""
-    told = f"A part is due at {' or '.join(limits)}{usual}."
-    if any(row.lead_assumed for row in rows):
-        days = next(row.lead_days or 0 for row in rows if row.lead_assumed)
-        told += (
-            f" Where the site file does not say how long a part takes to come: {many(days, 'day')}."
-        )
-    return f"{told} Ranges of wear are 95\u00a0%, of what is to come 90\u00a0%."
-
-
-def _before_ordering(rows: Sequence[PartRow]) -> list[str]:
-    """Say of which parts to think twice."""
-    said = []
-    alone = [row.name for row in rows if row.lives < 2]
-    if alone:
-        some = alone if len(alone) <= 3 else [*alone[:2], f"{len(alone) - 2:,} others"]
-        said.append(
-            f"Look before you order {theme.listed(some)}: no other was in "
-            f"{'its' if len(alone) == 1 else 'their'} place before, so that whatever else changed "
-            "there looks like wear."
-        )
-    alike = {(row.where, tuple(sorted((row.part, *row.same_as)))) for row in rows if row.same_as}
-    said += [
-        f"The {theme.listed(list(together))} of {where} were fitted on the same days, so which of "
-        "them wears cannot be told."
-        for where, together in sorted(alike)
-    ]
-    return said
 
 
 def _key_to_ages(wear: WearByAge, row: PartRow) -> str:

@@ -18,7 +18,7 @@ from analysis.log_format import SETTINGS
 from analysis.ran_on import between
 from analysis.run_by_run import BinJudged, KindJudged
 from analysis.sequential import SequentialPlan
-from analysis.words import listed, many, one, per_10k, told_apart, two_digits
+from analysis.words import called, listed, many, one, per_10k, told_apart, two_digits
 from dashboard import theme
 from dashboard.reports import letter
 from dashboard.reports.blocks import Facts, Grid, Items, Letter, Section, Signatures, Text
@@ -71,13 +71,13 @@ def can_write(judgement: Judgement) -> bool:
     return letter.can_write(_letter(judgement, ""))
 
 
-def called(judgement: Judgement) -> str:
+def paper(judgement: Judgement) -> str:
     """Return what the paper is: a certificate, or an interim report."""
     return "interim report" if judgement.verdict == "go on" else "acceptance certificate"
 
 
 def _letter(judgement: Judgement, as_of: str) -> Letter:
-    what = called(judgement).capitalize()
+    what = paper(judgement).capitalize()
     groups = _fours(judgement.burn_in.fingerprint).split()
     return Letter(
         title=what,
@@ -411,10 +411,8 @@ def _conditions(judgement: Judgement) -> Section:
         ("Speed", ", ".join(settings.pop("set_speed", ()))),
         ("At the end of the line", ", ".join(ran.at_end)),
     ]
-    rows += [
-        (f"Setting: {theme.called(name)}", ", ".join(values)) for name, values in settings.items()
-    ]
-    names = [theme.called(name) for name in SETTINGS if name not in settings]
+    rows += [(f"Setting: {called(name)}", ", ".join(values)) for name, values in settings.items()]
+    names = [called(name) for name in SETTINGS if name not in settings]
     names.remove("speed")
     if names:
         rows.append(("Settings not logged", listed(names)))

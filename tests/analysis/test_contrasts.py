@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from analysis.contrasts import Contrast, against_neighbours, either, for_and_against, said
+from analysis.contrasts import Contrast, against_neighbours, for_and_against, said
 from analysis.explaining import Evidence, every_bin, one_bin
 from analysis.tower_rows import Rows
 from tests.analysis.one_tower import pattern, service, tower
@@ -214,10 +214,3 @@ class TestSaid:
         assert said(of_bin(tower(), paper=("light",)), "doubles") == (
             "it cannot be looked for, since no paper that is light was run"
         )
-
-    def test_words_are_joined(self) -> None:
-        assert [either(words) for words in (["a"], ["a", "b"], ["a", "b", "c"])] == [
-            "a",
-            "a or b",
-            "a, b or c",
-        ]

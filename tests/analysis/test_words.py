@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from analysis.words import many
+from analysis.words import called, either, listed, many
 
 ROOT = Path(__file__).parents[2]
 
@@ -44,3 +44,14 @@ def test_no_count_that_can_be_one_stands_before_a_plural() -> None:
     ]
     # More names than a header can have.
     assert found == ["analysis/headers.py: {len(names):,} columns"]
+
+
+def test_words_are_joined() -> None:
+    lists = ([], ["a"], ["a", "b"], ["a", "b", "c"])
+    assert [listed(words) for words in lists] == ["", "a", "a and b", "a, b and c"]
+    assert [either(words) for words in lists] == ["", "a", "a or b", "a, b or c"]
+
+
+def test_columns_have_the_crews_names() -> None:
+    names = ("set_foot_rest", "humidity_band", "stock")
+    assert [called(name) for name in names] == ["foot rest", "humidity", "stock"]

@@ -191,7 +191,7 @@ class TestTheOrderList:
         rows = [replace(WORN, bin=number, lives=1) for number in range(1, 7)]
         said = ask(parts(*rows)).out
         assert "bin 2 of tower A by 30 May 2032 and 4 others; of 6 parts in place, 6 show" in said
-        assert "the brush of bin 3 of tower A and 3 others: no other was in its place" in said
+        assert "the brush of bin 3 of tower A and 3 others: no other was in their place" in said
 
     def test_a_rate_that_the_site_states_is_named(self, ask: Ask) -> None:
         rate = replace(WORN, limit_times=None, limit_rate=1e-4, lead_assumed=False)

@@ -84,8 +84,6 @@ def test_rates_and_shares() -> None:
     assert theme.percent(0.0026) == "0.26\u00a0%"
     assert theme.many_feeds(1) == "1 feed"
     assert theme.many_feeds(1_200_000) == "1.20 million feeds"
-    assert theme.listed(["3", "5", "7"]) == "3, 5 and 7"
-    assert theme.listed(["3"]) == "3"
 
 
 @pytest.mark.parametrize(
