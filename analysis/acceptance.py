@@ -14,6 +14,7 @@ once: it could not be clear when the screens are applied.
 from __future__ import annotations
 
 import datetime as dt
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
@@ -38,7 +39,14 @@ from analysis.run_by_run import (
     ended,
 )
 from analysis.screens import each_risk
-from analysis.words import listed, many, one, per_10k, told_apart, two_digits
+from analysis.words import (
+    at_most_per_10k,
+    bound_apart,
+    listed,
+    many,
+    one,
+    two_digits,
+)
 
 #: Default risk of all screens together, the producer's.
 SCREENS_RISK = 0.01
@@ -67,8 +75,8 @@ class Detector:
             return f"No {kind} were put in on purpose: what the detector lets by is not known."
         return (
             f"{self.planted.called:,} of {self.planted.planted:,} {kind} put in on purpose were "
-            f"called: the detector calls at least {100 * self.lower_bound:.0f} % of them, with 95 "
-            "% confidence."
+            f"called: the detector calls at least {math.floor(100 * self.lower_bound)} % of them, "
+            "with 95 % confidence."
         )
 
 
@@ -230,7 +238,7 @@ class Judgement:
         told = []
         for k in self.kinds.values():
             if k.proved_bound < k.asked.bad:
-                bound, bad = told_apart((k.proved_bound, k.asked.bad))
+                bound, bad = bound_apart(k.proved_bound, k.asked.bad)
                 told.append(
                     f"{k.kind.capitalize()}: {k.shown()} a rate below {bound} "
                     "per 10,000 feeds with 95 % confidence, which is better than the bad rate of "
@@ -242,7 +250,7 @@ class Judgement:
         """Say what was not proved."""
         told = []
         for k in self.kinds.values():
-            bound, bad = told_apart((k.proved_bound, k.asked.bad))
+            bound, bad = bound_apart(k.proved_bound, k.asked.bad)
             if k.proved_bound >= k.asked.bad:
                 told.append(
                     f"{k.kind.capitalize()}: {k.shown()} no more than a rate below "
@@ -256,7 +264,7 @@ class Judgement:
         least = {
             kind: min(b.upper_bound for b in self.bins if b.kind == kind) for kind in self.kinds
         }
-        bounds = listed([f"{per_10k(bound)} for {kind}" for kind, bound in least.items()])
+        bounds = listed([f"{at_most_per_10k(bound)} for {kind}" for kind, bound in least.items()])
         told.append(
             "No bin is proved by itself: at best, its own feeds prove a rate per 10,000 feeds "
             f"below {bounds}."

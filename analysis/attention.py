@@ -18,7 +18,7 @@ from analysis.filters import Filters
 from analysis.standing import BinLook, Look, TowerStanding, beyond_others
 from analysis.streams import Stream, range_in_words
 from analysis.verdicts import Comparison
-from analysis.words import listed, many, per_10k, two_digits
+from analysis.words import at_most, listed, many, per_10k, times_at_least, two_digits
 
 #: Of money: best, low, high.
 Range = tuple[float, float, float]
@@ -247,7 +247,7 @@ def _priced(item: Attention, costs: CostsResult | None) -> Attention:
 def _cost_words(costs: CostsResult, cost: Range, kind: str, beyond: str) -> str:
     best, low, high = cost
     if best <= 0:
-        most = f" (at most {two_digits(high)} a year more)" if high > 0 else ""
+        most = f" (at most {at_most(high)} a year more)" if high > 0 else ""
         return f"Of late its {kind} cost no more than {beyond}{most}."
     span = costs.span(low, high) if low > 0 else f"nothing to {two_digits(high)}"
     return f"Its {kind} cost about {costs.money(best)} a year beyond {beyond} ({span})."
@@ -342,7 +342,7 @@ def _bin_attention(tower: str, number: int, bin_: BinLook) -> Attention:
     if others is not None:
         text += f" against {per_10k(others)} in the other bins"
     if bin_.stands_out and bin_.times_others is not None:
-        text += f", at least {two_digits(bin_.others_low)} times theirs"
+        text += f", at least {times_at_least(bin_.others_low)} times theirs"
     if bin_.compared is not None and bin_.compared.verdict == "worse":
         text += f"; worse than its burn-in ({per_10k(bin_.compared.benchmark_rate or 0.0)})"
     return Attention(

@@ -89,7 +89,7 @@ from scipy import special
 
 from analysis.beside_expected import check_faults
 from analysis.change_profile import Best, Runs, best_changes
-from analysis.words import many, times_range, two_digits
+from analysis.words import many, times_at_least, times_range, two_digits
 
 FloatArray = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
@@ -227,7 +227,8 @@ class ChangePoint:
 
     def _times(self) -> str:
         if math.isinf(self.ratio):
-            return f"at least {two_digits(self.ratio_low)} times what it was, with no fault before"
+            least = times_at_least(self.ratio_low)
+            return f"at least {least} times what it was, with no fault before"
         span = times_range(self.ratio_low, self.ratio_high)
         return f"{two_digits(self.ratio)} times what it was ({span})"
 

@@ -19,7 +19,7 @@ from analysis import patterns as words
 from analysis import ratios
 from analysis.explaining import Evidence
 from analysis.tower_rows import Rows
-from analysis.words import called, day, either, two_digits
+from analysis.words import called, day, either, times_at_least, two_digits
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -51,9 +51,8 @@ class Contrast:
         """Say it with its range and the faults behind it."""
         if not math.isfinite(self.high):
             # There was none on the other side.
-            return (
-                f"{self.contrast}: at least {two_digits(self.low)} times ({self.count} beside none)"
-            )
+            least = times_at_least(self.low)
+            return f"{self.contrast}: at least {least} times ({self.count} beside none)"
         return (
             f"{self.contrast}: {two_digits(self.ratio)} times ({two_digits(self.low)} to "
             f"{two_digits(self.high)}; {self.count} where {two_digits(self.expected)} would be "

@@ -12,7 +12,16 @@ import numpy as np
 from analysis.differences import difference
 from analysis.intervals import interval, lower_bound, upper_bound
 from analysis.ratios import ratio
-from analysis.words import one, per_10k, times_range, two_digits
+from analysis.words import (
+    PER,
+    at_least,
+    at_most_per_10k,
+    one,
+    per_10k,
+    times_at_least,
+    times_range,
+    two_digits,
+)
 
 
 @dataclass(frozen=True)
@@ -54,15 +63,15 @@ class Proven:
             return (
                 f"No fault in {self.feeds:,} {one('feeds', self.feeds)}: with {share} confidence "
                 "the true rate is below "
-                f"{per_10k(self.upper_bound)} per 10,000 feeds (two-sided range 0 to "
+                f"{at_most_per_10k(self.upper_bound)} per 10,000 feeds (two-sided range 0 to "
                 f"{per_10k(self.high)})."
             )
         return (
             f"{self.count:,} {one('faults', self.count)} in {self.feeds:,} "
             f"{one('feeds', self.feeds)}: "
             f"{per_10k(self.rate)} per 10,000 feeds ({per_10k(self.low)} to {per_10k(self.high)}, "
-            f"{share} range); one-sided, at least {per_10k(self.lower_bound)} or at most "
-            f"{per_10k(self.upper_bound)}. Faults that come in clusters prove less."
+            f"{share} range); one-sided, at least {at_least(self.lower_bound * PER)} or at most "
+            f"{at_most_per_10k(self.upper_bound)}. Faults that come in clusters prove less."
         )
 
 
@@ -143,7 +152,7 @@ class Versus:
             if not self.first.count:
                 return "Neither side has a fault, so nothing tells them apart."
             return (
-                f"The second has no fault: the first has at least {two_digits(self.ratio_low)} "
+                f"The second has no fault: the first has at least {times_at_least(self.ratio_low)} "
                 f"times its rate ({100 * self.first.confidence:g} % range)."
             )
         span = times_range(self.ratio_low, self.ratio_high)

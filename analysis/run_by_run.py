@@ -24,7 +24,7 @@ from analysis.looks import Looks, Screened, bound_at_look, expected_more, looks
 from analysis.plans import Asked
 from analysis.screens import failing_counts, seen_ratio
 from analysis.walks import FloatArray
-from analysis.words import many, one, per_10k, two_digits
+from analysis.words import at_most_per_10k, many, one, two_digits
 
 Verdict = Literal["pass", "fail", "go on"]
 
@@ -127,7 +127,8 @@ class KindJudged:
         """Say how this kind stands."""
         name = self.kind.capitalize()
         seen = f"{self.count:,} in {many(self.feeds, 'feed')}"
-        bound = f"at most {per_10k(self.proved_bound)} per 10,000 feeds with 95 % confidence"
+        most = at_most_per_10k(self.proved_bound)
+        bound = f"at most {most} per 10,000 feeds with 95 % confidence"
         if self.decided is None:
             more = two_digits(self.expected_more_feeds) if self.expected_more_feeds else "some"
             return f"{name}: {seen}; go on, about {more} more feeds if the tower is good ({bound})."

@@ -27,7 +27,7 @@ from analysis.swap_rule import (
     told,
 )
 from analysis.swaps import next_after
-from analysis.words import day, many, two_digits
+from analysis.words import day, many, times_at_least, two_digits
 
 #: Words for what is exchanged: several, and one.
 _WORDS = {
@@ -87,7 +87,7 @@ class Times:
         if math.isnan(self.ratio):
             return "no telling how many times"
         if math.isinf(self.ratio):
-            return f"at least {two_digits(self.low)} times"
+            return f"at least {times_at_least(self.low)} times"
         if math.isinf(self.high):
             return f"{two_digits(self.ratio)} times ({two_digits(self.low)} or more)"
         return f"{two_digits(self.ratio)} times ({two_digits(self.low)} to {two_digits(self.high)})"

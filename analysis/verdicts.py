@@ -35,7 +35,15 @@ from numpy.typing import ArrayLike, NDArray
 
 from analysis import ratios
 from analysis.settling import MARGIN, check_margin, faults_needed, feeds_to_settle
-from analysis.words import NO_UPPER_END, many, per_10k, times_range, two_digits
+from analysis.words import (
+    NO_UPPER_END,
+    many,
+    per_10k,
+    times_at_least,
+    times_at_most,
+    times_range,
+    two_digits,
+)
 
 FloatArray = NDArray[np.float64]
 
@@ -191,13 +199,13 @@ class Comparison:
                 )
             return (
                 f"{self.subject} has {per_10k(self.rate)} {self.kind} per 10,000 feeds, and "
-                f"{against} had none: at least {two_digits(self.ratio_low)} times as many."
+                f"{against} had none: at least {times_at_least(self.ratio_low)} times as many."
             )
         if self.count == 0:
             none = f"{self.subject} has {self._no()} in {many(self.feeds, 'feed')}"
             if self.ratio_high >= NO_UPPER_END:
                 return f"{none}, and {against} tells too little to hold them to."
-            most = two_digits(self.ratio_high)
+            most = times_at_most(self.ratio_high)
             return f"{none}: at most {most} times the {self.kind} of {against}."
         times = two_digits(self.ratio if self.ratio is not None else 0.0)
         return (

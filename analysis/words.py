@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Mapping, Sequence
+from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
 
 import numpy as np
 
@@ -61,6 +62,69 @@ def times_range(low: float, high: float, write: Callable[[float], str] = two_dig
     if high < NO_UPPER_END:
         return f"{write(low)} to {write(high)}"
     return f"{write(low)} or more" if low > 0 else "any number"
+
+
+def at_most(value: float, digits: int = 2) -> str:
+    """Write a number that another is at most: rounded up, or it would be said to be less.
+
+    Examples
+    --------
+    >>> at_most(5.82), at_most(0.12), at_least(5.89)
+    ('5.9', '0.12', '5.8')
+    """
+    return _bound(value, digits, ROUND_CEILING)
+
+
+def at_least(value: float, digits: int = 2) -> str:
+    """Write a number that another is at least: rounded down."""
+    return _bound(value, digits, ROUND_FLOOR)
+
+
+def at_most_per_10k(rate: float) -> str:
+    """Write a rate per feed that the true one is at most, per 10,000 feeds, rounded up."""
+    return at_most(rate * PER)
+
+
+def bound_apart(bound: float, other: float) -> tuple[str, str]:
+    """Write what a rate per feed is at most, and a rate that it is held against, per 10,000 feeds.
+
+    With as many digits as `told_apart` gives them, so that they read alike only where they are.
+    """
+    for digits in range(2, 13):
+        told = at_most(bound * PER, digits), significant(other * PER, digits)
+        if told[0] != told[1] or f"{bound:.12g}" == f"{other:.12g}":
+            break
+    return told
+
+
+def times_at_most(ratio: float) -> str:
+    """Write how many times one rate is at most another; never ``1.0`` where it is fewer."""
+    return _times_bound(ratio, at_most)
+
+
+def times_at_least(ratio: float) -> str:
+    """Write how many times one rate is at least another; never ``1.0`` where it is more."""
+    return _times_bound(ratio, at_least)
+
+
+def _times_bound(ratio: float, write: Callable[[float, int], str]) -> str:
+    # That it is not once is what such a bound is told for.
+    for digits in range(2, 13):
+        said = write(ratio, digits)
+        if float(said.replace(",", "")) != 1 or f"{ratio:.12g}" == "1":
+            break
+    return said
+
+
+def _bound(value: float, digits: int, how: str) -> str:
+    if abs(value) < 1e-9:
+        return "0"
+    # Without the last binary digits: 0.12 times 1 must not become 0.13.
+    exact = Decimal(f"{value:.12g}")
+    rounded = exact.quantize(Decimal(1).scaleb(exact.adjusted() + 1 - digits), how)
+    # Rounding up to the next power of ten (0.996 to 1.0) leaves one digit too many.
+    rounded = rounded.quantize(Decimal(1).scaleb(rounded.adjusted() + 1 - digits), how)
+    return f"{rounded:,f}"
 
 
 def told_apart(rates: Sequence[float]) -> list[str]:

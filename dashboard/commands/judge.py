@@ -155,7 +155,7 @@ def _conditions(ran: Conditions) -> dict[str, Any]:
 
 
 def _print(found: Judgement, told: str) -> None:
-    from analysis.words import listed, many, per_10k, two_digits
+    from analysis.words import at_most_per_10k, listed, many, two_digits
 
     _say(told)
     for judged in found.kinds.values():
@@ -183,7 +183,7 @@ def _print(found: Judgement, told: str) -> None:
                 b.kind,
                 f"{b.feeds:,}",
                 f"{b.count:,}",
-                per_10k(b.upper_bound),
+                at_most_per_10k(b.upper_bound),
                 f"{b.fails_at:,}",
                 f"{two_digits(b.seen_ratio)} times" if math.isfinite(b.seen_ratio) else "nothing",
                 "fails the tower" if b.stands_out else "",

@@ -326,7 +326,7 @@ def _json(plan: Plan, choices: Sequence[SinglePlan], options: argparse.Namespace
 def _print(plan: Plan, choices: Sequence[SinglePlan], options: argparse.Namespace) -> None:
     from analysis.plans import SinglePlan, proves
     from analysis.sequential import SequentialPlan
-    from analysis.words import exact_chance, many, per_10k, told_apart, two_digits
+    from analysis.words import at_most_per_10k, exact_chance, many, told_apart, two_digits
 
     rates = _rates(plan, options, _SHOWN)
     print()
@@ -388,7 +388,7 @@ def _print(plan: Plan, choices: Sequence[SinglePlan], options: argparse.Namespac
     print(f"What {many(plan.feeds, 'feed')} would prove, one-sided, with 95 % confidence:")
     shared.print_table(
         ("faults", "below, per 10,000 feeds"),
-        [(str(p.count), per_10k(p.upper_bound)) for p in proves(plan.feeds)],
+        [(str(p.count), at_most_per_10k(p.upper_bound)) for p in proves(plan.feeds)],
         left=(),
     )
 

@@ -20,7 +20,7 @@ from analysis.plans import PlanError
 from analysis.proofs import Proof
 from analysis.ran_on import Conditions, between
 from analysis.run_by_run import KindJudged
-from analysis.words import called, listed, many
+from analysis.words import at_most_per_10k, called, listed, many
 from dashboard import filters, parts, theme
 from dashboard.batches import read_batch
 from dashboard.data import Data
@@ -261,7 +261,7 @@ class Shown:
                         html.Th(f"{b.bin}", scope="row", className="name"),
                         html.Td(f"{b.count:,}"),
                         html.Td(f"{b.feeds:,}"),
-                        html.Td(theme.rate(b.upper_bound) if b.feeds else "nothing"),
+                        html.Td(at_most_per_10k(b.upper_bound) if b.feeds else "nothing"),
                         html.Td(f"{b.fails_at:,}" if b.feeds else "–"),
                         html.Td(
                             "stands out" if b.stands_out else "no",

@@ -20,7 +20,15 @@ from analysis.log_format import MOST_BINS
 from analysis.plans import Asked, PlanError, SinglePlan, proves, single_plan
 from analysis.sequential import SequentialPlan, sequential_plan
 from analysis.site import read_site
-from analysis.words import PER, exact_chance, many, one, per_10k, told_apart, two_digits
+from analysis.words import (
+    PER,
+    at_most_per_10k,
+    exact_chance,
+    many,
+    one,
+    told_apart,
+    two_digits,
+)
 from dashboard import filters, parts, theme
 from dashboard.data import Data
 from dashboard.figures import acceptance as figures
@@ -243,7 +251,7 @@ class Design:
         if pace is None:
             told += " Type a pace to see it in hours."
         proved = [
-            f"{p.count} {one(self.kind, p.count)}: below {per_10k(p.upper_bound)}"
+            f"{p.count} {one(self.kind, p.count)}: below {at_most_per_10k(p.upper_bound)}"
             for p in proves(plan.feeds)
         ]
         numbers = NUMBERS + filters.written(

@@ -18,7 +18,15 @@ from analysis.log_format import SETTINGS
 from analysis.ran_on import between
 from analysis.run_by_run import BinJudged, KindJudged
 from analysis.sequential import SequentialPlan
-from analysis.words import called, listed, many, one, per_10k, told_apart, two_digits
+from analysis.words import (
+    at_most_per_10k,
+    bound_apart,
+    called,
+    listed,
+    many,
+    one,
+    two_digits,
+)
 from dashboard import theme
 from dashboard.reports import letter
 from dashboard.reports.blocks import Facts, Grid, Items, Letter, Section, Signatures, Text
@@ -255,7 +263,7 @@ def _totals(judgement: Judgement) -> Section:
         ]
     lines.append(("In all", [_seen(k.count, k.feeds) for k in kinds]))
     # Beside the bad rate above, which it may only just keep below.
-    bounds = [told_apart((k.proved_bound, k.asked.bad))[0] for k in kinds]
+    bounds = [bound_apart(k.proved_bound, k.asked.bad)[0] for k in kinds]
     lines.append(("Proves at most, per 10,000 feeds", bounds))
     if judgement.verdict == "go on":
         lines.append(
@@ -335,7 +343,7 @@ def _bin_cells(judged: BinJudged, *, feeds: bool, later: bool) -> list[str]:
         cells.append(f"{judged.screened_count:,}")
     if not judged.feeds:
         return [*cells, "–", "nothing"]
-    return [*cells, f"{judged.fails_at:,}", per_10k(judged.upper_bound)]
+    return [*cells, f"{judged.fails_at:,}", at_most_per_10k(judged.upper_bound)]
 
 
 def _proved(judgement: Judgement) -> Section:

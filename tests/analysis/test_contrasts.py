@@ -75,9 +75,9 @@ class TestAgainstNeighbours:
         low, _ = exact(6, 6, 0, 6)
         assert (found.ratio, found.high) == (math.inf, math.inf)
         assert found.low == pytest.approx(low, rel=1e-5)
-        # 0.025 to the power of 1/6, as a share: 0.54 to 0.46.
+        # 0.025 to the power of 1/6, as a share: 0.5407 to 0.4593, 1.177 times.
         assert found.sentence() == (
-            "bin 1 against the other bins of tower A: at least 1.2 times (6 beside none)"
+            "bin 1 against the other bins of tower A: at least 1.1 times (6 beside none)"
         )
 
     def test_where_nothing_is_expected_or_seen_there_is_none(self) -> None:

@@ -12,10 +12,10 @@ from analysis.proven import compare_counts, prove
         ((3, 100, 0, 0), "One side has no feeds, so nothing can be compared."),
         ((0, 100, 0, 100), "Neither side has a fault, so nothing tells them apart."),
         # All five in the first half of the feeds: its share is 0.025^(1/5) = 0.478 at the least,
-        # which is 0.478 / 0.522 times as many.
+        # which is 0.478 / 0.522 = 0.9166 times as many: at least 0.91.
         (
             (5, 100_000, 0, 100_000),
-            "The second has no fault: the first has at least 0.92 times its rate (95 % range).",
+            "The second has no fault: the first has at least 0.91 times its rate (95 % range).",
         ),
     ],
 )

@@ -1,6 +1,7 @@
 """Rates of groups: sums, intervals by an independent route, and what clusters do to them."""
 
 import math
+import re
 
 import numpy as np
 import pyarrow as pa
@@ -15,7 +16,18 @@ from analysis.proven import prove
 from analysis.rates import Rate, pooled, rates
 from analysis.run_sums import regroup
 from analysis.tower_spreads import clustering, spreads
-from analysis.words import per_10k, times_range, told_apart, two_digits
+from analysis.words import (
+    at_least,
+    at_most,
+    at_most_per_10k,
+    bound_apart,
+    per_10k,
+    times_at_least,
+    times_at_most,
+    times_range,
+    told_apart,
+    two_digits,
+)
 
 NONE = Account(0, 0, 0, None, None)
 
@@ -206,8 +218,9 @@ def test_zero_faults_prove_what_the_closed_form_says():
 
 
 def test_rule_of_three_in_words():
-    # Hanley and Lippman-Hand 1983: with none in 50, at most 5.8 % (95 %, one-sided); seen.
-    assert "below 580 per 10,000" in prove(0, 50).sentence()
+    # Hanley and Lippman-Hand 1983: with none in 50, at most 5.8 % (95 %, one-sided); seen. It is
+    # 5.816 %, so that no less than 5.9 is what it is below.
+    assert "below 590 per 10,000" in prove(0, 50).sentence()
 
 
 def test_no_feeds_prove_nothing():
@@ -278,6 +291,62 @@ def test_rates_are_shown_per_ten_thousand_feeds():
 )
 def test_rates_that_differ_never_read_alike(rates, told):
     assert told_apart(rates) == told
+
+
+@pytest.mark.parametrize(
+    ("value", "least", "most"),
+    [
+        (0, "0", "0"),
+        (0.0314, "0.031", "0.032"),
+        # What has two digits stays, whichever way it was reckoned.
+        (1.2e-5 * 10_000, "0.12", "0.12"),
+        (0.1 + 0.2, "0.30", "0.30"),
+        (0.996, "0.99", "1.0"),
+        (1.015, "1.0", "1.1"),
+        (9.96, "9.9", "10"),
+        (99.1, "99", "100"),
+        (314.15, "310", "320"),
+        (31_415, "31,000", "32,000"),
+    ],
+)
+def test_bounds_are_rounded_away_from_the_estimate(value, least, most):
+    assert (at_least(value), at_most(value)) == (least, most)
+
+
+@pytest.mark.parametrize(
+    ("ratio", "least", "most"),
+    [
+        (1.015, "1.01", "1.1"),
+        (1.0004, "1.0004", "1.1"),
+        (0.996, "0.99", "0.996"),
+        (0.99996, "0.99", "0.99996"),
+        (1, "1.0", "1.0"),
+        (2.04, "2.0", "2.1"),
+        (360.4, "360", "370"),
+    ],
+)
+def test_a_bound_of_times_never_says_once_where_it_is_not(ratio, least, most):
+    assert (times_at_least(ratio), times_at_most(ratio)) == (least, most)
+
+
+def test_what_a_rate_is_below_is_rounded_up_and_read_apart_from_what_it_is_held_against():
+    assert at_most_per_10k(1.824e-5) == "0.19"
+    assert bound_apart(0.9961e-4, 1e-4) == ("0.997", "1.00")
+    assert bound_apart(1e-4, 1e-4) == ("1.0", "1.0")
+    assert bound_apart(1.824e-5, 1e-4) == ("0.19", "1.0")
+
+
+@pytest.mark.parametrize("count", range(12))
+@pytest.mark.parametrize("feeds", [5_000, 259_890, 31_415_926])
+def test_no_sentence_claims_more_than_was_proved(count, feeds):
+    proven = prove(count, feeds)
+    told = proven.sentence()
+    if not count:
+        (most,) = re.findall(r"the true rate is below ([\d.,]+) per", told)
+    else:
+        least, most = re.findall(r"one-sided, at least ([\d.,]+) or at most ([\d.,]+)\. ", told)[0]
+        assert float(least.replace(",", "")) <= 1e4 * proven.lower_bound * (1 + 1e-9)
+    assert float(most.replace(",", "")) >= 1e4 * proven.upper_bound * (1 - 1e-9)
 
 
 def test_faults_without_a_bin_are_said_to_be_that():

@@ -95,7 +95,7 @@ def test_counts_of_nothing():
     found = compare(cases, kind="doubles")
     assert all(one.verdict == "too few feeds" for one in found)
     said = [one.sentence() for one in found]
-    assert said[0].startswith("T has no double in 5,000 feeds: at most 36 times the doubles of its")
+    assert said[0].startswith("T has no double in 5,000 feeds: at most 37 times the doubles of its")
     assert said[1].startswith("Neither T nor its burn-in has a double.")
     assert "holds no double" in said[1]
     assert said[2].startswith("T has 2.0 doubles per 10,000 feeds, and its burn-in had none")

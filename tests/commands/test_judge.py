@@ -64,7 +64,7 @@ def test_the_customary_burn_in_is_told_what_it_proved(run, store):
     text = " ".join(said.out.split())
     assert said.code == 0
     assert "Misses: 2 misses in 75,000 feeds prove a rate below 0.84 per 10,000 feeds" in text
-    assert "Doubles: 1 double in 75,000 feeds proves no more than a rate below 0.63" in text
+    assert "Doubles: 1 double in 75,000 feeds proves no more than a rate below 0.64" in text
     assert "that it is better than the bad rate of 0.50 is not proved" in text
     assert "Go on with tower T" in text
     assert "extra cycles on this bin alone" in text
