@@ -14,6 +14,7 @@ from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
 
+from analysis.site_values import no_toml
 from analysis.values import nearest
 
 #: Name of a site's own patterns in the store's folder.
@@ -180,9 +181,10 @@ def one_class(patterns: Sequence[Pattern]) -> tuple[Pattern, ...]:
 def _parsed(text: str, name: str) -> tuple[Pattern, ...]:
     try:
         document = tomllib.loads(text)
-    except (ValueError, RecursionError) as error:
-        what = str(error).splitlines()[0][:80]
-        raise PatternsError(name, [f"it cannot be read ({what}); put texts in quotes"]) from None
+    except RecursionError:
+        raise PatternsError(name, ["it is nested too deep; write [[cause]] tables"]) from None
+    except ValueError as error:
+        raise PatternsError(name, [no_toml(str(error))]) from None
     problems = [f"{key} is not known; write [[cause]] tables" for key in document if key != "cause"]
     tables = document.get("cause", [])
     if not isinstance(tables, list) or not all(isinstance(one, dict) for one in tables):

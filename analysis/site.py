@@ -43,8 +43,8 @@ from analysis.site_values import (
     check_text,
     dotted,
     items_of,
+    no_toml,
     number_between,
-    one_line,
     shown,
 )
 from analysis.values import DATE_FORMS, nearest
@@ -308,7 +308,7 @@ def parse_site(text: str, name: str) -> Site:
     except RecursionError:
         raise SiteError(name, ["it is nested too deep; see the example site file"]) from None
     except ValueError as error:
-        raise SiteError(name, [_no_toml(str(error))]) from None
+        raise SiteError(name, [no_toml(str(error))]) from None
     problems: list[str] = []
     values = check_table(document, "", _KEYS, problems)
     if problems:
@@ -319,17 +319,6 @@ def parse_site(text: str, name: str) -> Site:
     values["limit_times"] = limits.pop("times_new", None)
     values["asked"] = values.pop("entry", USUAL_ASKED)
     return Site(**values, fingerprint=fingerprint)
-
-
-def _no_toml(message: str) -> str:
-    """Say where a text is no TOML, in one line."""
-    match = re.fullmatch(r"(.*?) ?\(at (?:line (\d+), column \d+|end of document)\)", message, re.S)
-    what = match[1] if match else message
-    where = f"line {match[2]}" if match and match[2] else "the end of it" if match else "it"
-    return (
-        f"{where} cannot be read ({one_line(what[:1].lower() + what[1:])}); put texts in "
-        "quotation marks, numbers in none, and give each key once"
-    )
 
 
 def _zone(value: object, path: str, problems: list[str]) -> str | None:

@@ -31,6 +31,34 @@ def one_line(text: str) -> str:
     return plain if len(plain) <= 60 else f"{plain[:57]}..."
 
 
+#: What mends a text that is no TOML, by what the parser says of it. The first that fits is told.
+_REMEDIES = (
+    (r"expected '='", "write name = value"),
+    (r"unclosed array", "put commas between the values of a list, and end it with ]"),
+    (r"end of a table decl", "write the name of a table as [name], in a line of its own"),
+    (r"end of an array decl", "write a table that stands several times as [[name]]"),
+    (r"unclosed inline", "put commas between what stands in {, and end it with } in that line"),
+    (r"unterminated string|^expected (\"|')", "end the text with the mark that it began with"),
+    (r"overwrite|twice|duplicate", "give each key and each [name] once"),
+    (r"invalid value", "put texts in quotation marks, numbers in none"),
+    (
+        r"expected newline",
+        "look for a bracket too many, a comma in a number, or a text without quotation marks",
+    ),
+)
+
+
+def no_toml(message: str) -> str:
+    """Say where a text is no TOML, and what mends it, in one line, by the parser's message."""
+    match = re.fullmatch(r"(.*?) ?\(at (?:(line \d+, column \d+)|end of document)\)", message, re.S)
+    what = match[1] if match else message
+    what = what[:1].lower() + what[1:]
+    where = (match[2] or "the end of it") if match else "it"
+    usual = "put right what stands there"
+    remedy = next((told for said, told in _REMEDIES if re.search(said, what)), usual)
+    return f"{where} cannot be read ({one_line(what)}); {remedy}"
+
+
 def shown(value: object) -> str:
     """Write a value as a sentence can hold it."""
     if isinstance(value, dict | list):

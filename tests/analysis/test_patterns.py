@@ -240,7 +240,12 @@ class TestWrong:
 
     def test_text_that_is_no_toml_is_told(self, tmp_path: Path) -> None:
         (told,) = refused(tmp_path, "[[cause]]\nname = sand")
-        assert told.startswith("it cannot be read (") and told.endswith("); put texts in quotes")
+        assert told == (
+            "line 2, column 8 cannot be read (invalid value); put texts in quotation marks, "
+            "numbers in none"
+        )
+        (told,) = refused(tmp_path, "[[cause]\nname = 'sand'")
+        assert told.startswith("line 1, column 8 cannot be read (") and "as [[name]]" in told
 
     def test_a_file_that_cannot_be_read_is_told(self, tmp_path: Path) -> None:
         put(tmp_path, "")

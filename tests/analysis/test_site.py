@@ -158,23 +158,32 @@ class TestReading:
 
 class TestToml:
     @pytest.mark.parametrize(
-        ("text", "where", "what"),
+        ("text", "where", "what", "remedy"),
         [
-            ("\nzone = Europe/London", "line 2", "invalid value"),
-            ("[standard]\nmisses_per_10k = 0,3", "line 2", "expected newline"),
-            ("zone 'Etc/UTC'\n", "line 1", "expected '='"),
-            ("zone = 'a'\nzone = 'b'", "the end of it", "cannot overwrite a value"),
-            ("zone = 'Etc/UTC", "the end of it", "expected"),
+            ("\nzone = Europe/London", "line 2, column 8", "invalid value", "quotation marks"),
+            (
+                "[standard]\nmisses_per_10k = 0,3",
+                "line 2, column 19",
+                "expected newline",
+                "a comma in a number",
+            ),
+            ("zone 'Etc/UTC'\n", "line 1, column 6", "expected '='", "write name = value"),
+            ("zone = 'a'\nzone = 'b'", "the end of it", "cannot overwrite a value", "once"),
+            ("[a]\n[a]\n", "line 2, column 3", "cannot declare", "each [name] once"),
+            ("zone = 'Etc/UTC", "the end of it", "expected", "the mark that it began with"),
+            ("[settings\n", "line 1, column 10", "expected ']'", "as [name]"),
+            ("[[bins]\n", "line 1, column 7", "expected ']]'", "as [[name]]"),
+            ("ask = [1, 2", "the end of it", "unclosed array", "end it with ]"),
+            ("[towers]]\n", "line 1, column 9", "expected newline", "a bracket too many"),
+            ("= 3\n", "line 1, column 1", "invalid statement", "put right what stands there"),
         ],
     )
-    def test_the_line_and_what_usually_mends_it_are_told(
-        self, text: str, where: str, what: str
+    def test_the_place_and_what_mends_it_are_told(
+        self, text: str, where: str, what: str, remedy: str
     ) -> None:
         told = problem(text)
         assert told.startswith(f"{where} cannot be read ({what}")
-        assert told.endswith(
-            "; put texts in quotation marks, numbers in none, and give each key once"
-        )
+        assert remedy in told.rpartition("); ")[2]
 
     @pytest.mark.parametrize("text", ["a = " + "[" * 5000, "a = " + "9" * 5000, "\0", "a\nb"])
     def test_what_no_crew_ever_wrote_is_refused_all_the_same(self, text: str) -> None:
