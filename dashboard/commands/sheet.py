@@ -19,7 +19,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--bins",
         type=_bins,
         metavar="NUMBER",
-        help="of a tower whose number of bins no tower list gives (10 when absent)",
+        help="of a tower whose number of bins no tower list gives (10 when absent); needed for "
+        "one that neither a list nor the log names",
     )
     shared.add_store(parser)
     shared.add_json(parser)
@@ -37,26 +38,28 @@ def _bins(text: str) -> int:
 def run(options: argparse.Namespace) -> int:
     """Write the sheet and say where it is."""
     from analysis.counts import LogScan
+    from analysis.snapshot import empty_snapshot
     from analysis.store import Store
     from analysis.store_format import is_store
+    from analysis.words import many
     from dashboard.reports import pen, sheet
 
     folder = shared.store_folder(options)
-    if not is_store(folder):
+    if not is_store(folder) and options.bins is None:
         raise UsageError(
             f"there is no store in {folder}, so no tower is known yet; write a tower list, a CSV "
             f"file with the columns tower and bins, and add it: feedtally add FILE --store {folder}"
+            "; or say how many bins the tower has with --bins"
         )
-    scan = LogScan(Store(folder).snapshot())
+    scan = LogScan(Store(folder).snapshot() if is_store(folder) else empty_snapshot())
     try:
         made = sheet.sheet_of(scan, options.tower, options.bins, shared.site(options))
     except (sheet.UnknownTowerError, sheet.BinsError) as error:
         raise UsageError(str(error)) from None
     path = Path(options.to).expanduser() if options.to else Path(sheet.file_name(made.tower))
     _write(path, sheet.pdf(made))
-    bins = len(made.bins)
-    told = f"The tally sheet of tower {made.tower} is in {path}; it has {bins} "
-    told += "bin." if bins == 1 else "bins."
+    told = f"The tally sheet of tower {made.tower} is in {path}; it has "
+    told += f"{many(len(made.bins), 'bin')}."
     if not pen.can_write(made.tower):
         told += " Its type lacks letters of the tower's name: write that by hand."
     if options.json:

@@ -100,6 +100,10 @@ class TallySheet:
     units: Mapping[str, str] = field(default_factory=dict, hash=False)
 
 
+#: What makes a sheet for a tower that nothing names yet.
+_BY_BINS = "or say how many bins it has: feedtally sheet --tower T --bins NUMBER"
+
+
 def sheet_of(
     scan: LogScan, tower: str, bins: int | None = None, site: Site = NO_SITE
 ) -> TallySheet:
@@ -113,26 +117,29 @@ def sheet_of(
         One that a tower list or the run log names.
     bins : int, optional
         Bins of a tower whose number no list gives; without it ten, or more where the log has more.
+        A tower that nothing names yet has its sheet by them.
     site : Site
         Gives settings their units.
 
     Raises
     ------
     UnknownTowerError
-        When neither a list nor the log names the tower.
+        When neither a list nor the log names the tower, and its bins are not given.
     BinsError
         When the tower list gives another number of bins.
     """
     listed = {str(row["tower"]): row for row in scan.list_rows("towers")}
     logged = set(scan.by_run(["tower"], Filters())["tower"].to_pylist())
-    if tower not in listed and tower not in logged:
+    if tower not in listed and tower not in logged and bins is None:
         known = sorted({*listed, *logged})
         if not known:
             raise UnknownTowerError(
                 f"there is no tower {tower}, since nothing is logged yet; add a tower list first: "
-                "a CSV file with the columns tower and bins"
+                f"a CSV file with the columns tower and bins, {_BY_BINS}"
             )
-        raise UnknownTowerError(f"there is no tower {tower}; known are {', '.join(known)}")
+        raise UnknownTowerError(
+            f"there is no tower {tower}; known are {', '.join(known)}: name one of them, {_BY_BINS}"
+        )
     row = listed.get(tower, {})
     given = row.get("bins")
     if isinstance(given, int):
@@ -175,6 +182,8 @@ _FIELD = 23.0
 _SETTING_COLUMNS = 5
 _HEAD_ROW = 15.0
 _BIN_ROW = 20.0
+#: The least height of a row that tallies are written in with a pen, in points: 6 mm.
+_LEAST_BIN_ROW = 6 * 72 / 25.4
 _LINE = 10.4
 
 
@@ -193,7 +202,7 @@ def pdf(sheet: TallySheet) -> bytes:
         A name that the sheet's type has no letters for is left to be written by hand.
     """
     load_fonts()
-    pages = _pages(sheet)
+    pages, row = _pages(sheet)
     out = io.BytesIO()
     canvas = Canvas(out, pagesize=A5, invariant=1, pageCompression=1, lang="en")
     canvas.setTitle(f"Tally sheet, tower {sheet.tower}")
@@ -206,7 +215,7 @@ def pdf(sheet: TallySheet) -> bytes:
         else:
             pen.fields([("run", 2), ("stretch", 1), ("started", 3)])
         if bins:
-            _bins(pen, bins)
+            _bins(pen, bins, row)
         if number == len(pages):
             _foot(pen)
         canvas.showPage()
@@ -214,20 +223,26 @@ def pdf(sheet: TallySheet) -> bytes:
     return out.getvalue()
 
 
-def _pages(sheet: TallySheet) -> list[tuple[int, ...]]:
-    """Split the bins among pages, so that the last one has room for what ends the sheet."""
+def _pages(sheet: TallySheet) -> tuple[list[tuple[int, ...]], float]:
+    """Split the bins among pages, with room on the last for what ends the sheet; give their row.
+
+    Rows are somewhat lower where that keeps all on one page.
+    """
     whole = HEIGHT - 2 * MARGIN - _TITLE - _HEAD_ROW
     head = _FIELD * (5 + -(-len(sheet.settings) // _SETTING_COLUMNS))
     foot = _foot_height()
+    fits = (whole - head - foot) / len(sheet.bins)
+    if fits >= _LEAST_BIN_ROW:
+        return [sheet.bins], min(fits, _BIN_ROW)
     pages: list[tuple[int, ...]] = []
     left = sheet.bins
     while True:
         room = whole - (_FIELD if pages else head)
         if len(left) <= int((room - foot) / _BIN_ROW):
-            return [*pages, left]
+            return [*pages, left], _BIN_ROW
         most = max(1, int(room / _BIN_ROW))
-        # All on this page, or else about as many on each.
-        taken = len(left) if len(left) <= most else min(most, -(-len(left) // 2))
+        # About as many on each.
+        taken = min(most, -(-len(left) // 2))
         pages.append(left[:taken])
         left = left[taken:]
 
@@ -264,7 +279,7 @@ _COLUMNS = (("bin", 26.0), ("cycles", 64.0), ("misses", 104.0), ("doubles", 104.
 _TOTAL = 30.0
 
 
-def _bins(pen: _Pen, bins: Sequence[int]) -> None:
+def _bins(pen: _Pen, bins: Sequence[int], row: float) -> None:
     widths = [width for _, width in _COLUMNS]
     edges = [MARGIN + sum(widths[:i]) for i in range(len(widths) + 1)]
     top = pen.y
@@ -279,7 +294,7 @@ def _bins(pen: _Pen, bins: Sequence[int]) -> None:
     pen.y -= _HEAD_ROW
     pen.rule(weight=1.0)
     for number in bins:
-        pen.y -= _BIN_ROW
+        pen.y -= row
         pen.text(edges[0], pen.y + 4.5, str(number), bold=True, size=13)
         pen.rule()
     for edge in edges[1:]:

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from pypdf import PdfReader
 
 from tests.conftest import run_log
 
@@ -53,8 +54,20 @@ def test_a_name_without_letters_for_it_is_said(run, here: Path, write: Write, tm
 
 
 def test_an_unknown_tower_is_told_which_are_known(run, here: Path, folder: Path) -> None:
-    run("sheet", "--tower", "Z", "--store", folder).refused("there is no tower Z; known are A.")
+    run("sheet", "--tower", "Z", "--store", folder).refused(
+        "there is no tower Z; known are A: name one of them, or say how many bins it has"
+    )
     assert list(here.iterdir()) == []
+
+
+def test_a_tower_that_nothing_names_has_its_sheet_by_its_bins(
+    run, here: Path, folder: Path, tmp_path: Path
+) -> None:
+    for store in (folder, tmp_path / "none"):
+        said = run("sheet", "--tower", "Z", "--bins", "12", "--store", store, "--json")
+        assert (said.code, said.json["bins"]) == (0, list(range(1, 13)))
+        assert PdfReader(here / "tally-Z.pdf").get_num_pages() == 1
+    assert not (tmp_path / "none").exists()
 
 
 def test_another_number_of_bins_than_listed_is_refused(

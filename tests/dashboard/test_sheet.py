@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -54,7 +55,9 @@ def test_it_is_the_same_each_time() -> None:
     assert pdf(of(10)) == pdf(of(10))
 
 
-@pytest.mark.parametrize(("count", "pages"), [(1, 1), (10, 1), (11, 2), (20, 2), (30, 2), (60, 4)])
+@pytest.mark.parametrize(
+    ("count", "pages"), [(1, 1), (10, 1), (12, 1), (13, 2), (20, 2), (30, 2), (60, 4)]
+)
 @pytest.mark.parametrize("bottom_up", [False, True])
 def test_every_bin_stands_in_its_place_on_sheets_of_a5(
     count: int, pages: int, bottom_up: bool
@@ -66,6 +69,26 @@ def test_every_bin_stands_in_its_place_on_sheets_of_a5(
     assert len(read) == pages
     for page in read:
         assert [round(float(side) / MM) for side in page.mediabox[2:]] == [148, 210]
+
+
+def test_rows_are_high_enough_to_write_in_and_pages_are_about_as_full() -> None:
+    def steps(content: bytes) -> list[list[float]]:
+        found = []
+        for page in PdfReader(io.BytesIO(content)).pages:
+            heights: list[float] = []
+            page.extract_text(
+                visitor_text=lambda t, c, at, f, size: (
+                    heights.append(at[5]) if t.strip().isdecimal() and size == 13 else None  # noqa: B023
+                )
+            )
+            found.append([high - low for high, low in pairwise(heights)])
+        return found
+
+    (ten,), (twelve,) = steps(pdf(of(10))), steps(pdf(of(12)))
+    assert ten == pytest.approx([20.0] * 9)
+    assert len(twelve) == 11 and min(twelve) >= 6 * MM
+    first, second = steps(pdf(of(13)))
+    assert (len(first), len(second)) == (6, 5)
 
 
 def test_it_asks_for_all_that_is_logged_of_a_run() -> None:
