@@ -16,6 +16,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pyarrow as pa
 
+from analysis.words import called
+
 
 @dataclass(frozen=True)
 class Change:
@@ -63,7 +65,7 @@ def changes_of(
     for row in moves:
         when, since = row["when"], row["since"]
         assert isinstance(when, dt.datetime) and isinstance(since, dt.datetime)
-        name = str(row["setting"]).removeprefix("set_").replace("_", " ")
+        name = called(str(row["setting"]))
         what = f"bin {row['bin']} {name} moved from {row['before']} to {row['after']}"
         found.setdefault(str(row["tower"]), []).append(Change(when, what, since=since))
     return {tower: sorted(some, key=lambda c: (c.when, c.what)) for tower, some in found.items()}

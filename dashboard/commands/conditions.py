@@ -457,5 +457,7 @@ def _capital(text: str) -> str:
 
 
 def _called(column: str) -> str:
+    from analysis.words import called
+
     names = {"humidity_pct": "humidity", "temperature_c": "temperature"}
-    return names.get(column) or column.removeprefix("set_").replace("_", " ")
+    return names.get(column) or called(column)

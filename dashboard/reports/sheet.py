@@ -22,7 +22,7 @@ from analysis.counts import LogScan
 from analysis.filters import Filters
 from analysis.log_format import PURPOSES, SETTINGS
 from analysis.site import NO_SITE, Site
-from analysis.words import many
+from analysis.words import called, many
 from dashboard.reports.pen import (
     BOLD,
     HEIGHT,
@@ -267,7 +267,7 @@ def _head(pen: _Pen, sheet: TallySheet) -> None:
 
 def _setting(column: str, unit: str) -> str:
     """Name a setting with its unit, where the sheet's type has its letters and its field room."""
-    name = column.removeprefix("set_").replace("_", " ")
+    name = called(column)
     told = f"{name}, {unit}"
     room = INNER / _SETTING_COLUMNS - 8
     fits = pdfmetrics.stringWidth(told, REGULAR, SMALL) <= room

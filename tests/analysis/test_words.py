@@ -35,6 +35,16 @@ def test_many(number: int, words: tuple[str, ...], told: str) -> None:
     assert many(number, *words) == told
 
 
+def test_what_a_setting_is_called_is_spelt_out_in_one_place() -> None:
+    found = [
+        path.relative_to(ROOT).as_posix()
+        for folder in ("analysis", "dashboard")
+        for path in sorted((ROOT / folder).rglob("*.py"))
+        if '.removeprefix("set_").replace(' in path.read_text("utf-8")
+    ]
+    assert found == ["analysis/words.py"]
+
+
 def test_no_count_that_can_be_one_stands_before_a_plural() -> None:
     found = [
         f"{path.relative_to(ROOT)}: {match[0]}"
