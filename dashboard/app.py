@@ -122,7 +122,7 @@ def create_app(data: Data) -> Dash:
     def _(
         pathname: str | None, search: str | None
     ) -> tuple[Component, list[Component], list[Component], dict[str, str]]:
-        name, shown, sound = _page_at(data, pathname, search)
+        name, shown, sound = page_at(data, pathname, search)
         drawn = {"title": f"{name} · feedtally", "address": f"{pathname}{search}"}
         bar = bar_at(data, search) if filtered(pathname) else []
         g.feedtally_sound = sound and bool(bar or not filtered(pathname))
@@ -294,13 +294,8 @@ def bar_at(data: Data, search: str | None) -> list[Component]:
         return []
 
 
-def page_at(data: Data, pathname: str | None, search: str | None) -> tuple[str, Component]:
-    """Return a page's name and the page at an address; what is wrong with it as a sentence."""
-    return _page_at(data, pathname, search)[:2]
-
-
-def _page_at(data: Data, pathname: str | None, search: str | None) -> tuple[str, Component, bool]:
-    """Return what `page_at` does, and whether it is the page and no word of what is wrong."""
+def page_at(data: Data, pathname: str | None, search: str | None) -> tuple[str, Component, bool]:
+    """Return a page's name, the page at an address, and whether it is no word of what is wrong."""
     path = urlsplit(pathname or "/").path
     for page in PAGES:
         if page.PATH == path:

@@ -73,7 +73,7 @@ def test_an_empty_store_can_be_typed_into_and_planned_with(empty_data: Data) -> 
     assert text.startswith("No burn-in is in the log: type one as it runs, or plan one.")
     assert "Add this batch" in text and "It is expected to take" in text
     assert said(empty_data, TYPED).startswith("Go on with tower B: clean enough for misses;")
-    name, told = shell.page_at(empty_data, "/acceptance", "")
+    name, told, _ = shell.page_at(empty_data, "/acceptance", "")
     assert name == "Acceptance" and "Plan a burn-in" in shown(told)
     assert not shell.filtered("/acceptance")
 

@@ -137,7 +137,7 @@ def ids(component: object) -> set[str]:
 
 class TestThePage:
     def test_its_first_line_says_how_to_get_counts_in(self, sample_data: Data) -> None:
-        name, part = shell.page_at(sample_data, "/log", "?tower=B")
+        name, part, _ = shell.page_at(sample_data, "/log", "?tower=B")
         text = shown(part)
         assert name == "Log"
         assert text.startswith("Count a run as it goes, or drop the log of one that is over.")

@@ -52,8 +52,8 @@ def test_an_empty_store_says_how_to_begin(empty_data: Data) -> None:
     assert "Nothing is logged yet." in shown(page.layout(empty_data))
     assert "feedtally add FILE" in shown(page.layout(empty_data))
     assert shell.bar_at(empty_data, "") == []
-    name, part = shell.page_at(empty_data, "/", "?tower=B")
-    assert name == "Overview" and "Nothing is logged yet." in shown(part)
+    name, part, sound = shell.page_at(empty_data, "/", "?tower=B")
+    assert name == "Overview" and "Nothing is logged yet." in shown(part) and sound
 
 
 def test_nothing_in_a_filter_says_what_there_is(sample_data: Data) -> None:
@@ -71,8 +71,8 @@ def test_the_headline_is_the_answer_in_words(sample_data: Data) -> None:
 def test_what_cannot_be_is_said_in_a_sentence(sample_data: Data) -> None:
     with pytest.raises(FilterError):
         page.layout(sample_data, towr=["B"])
-    _, part = shell.page_at(sample_data, "/", "?towr=B")
-    assert "did you mean tower? Go to" in shown(part)
+    _, part, sound = shell.page_at(sample_data, "/", "?towr=B")
+    assert "did you mean tower? Go to" in shown(part) and not sound
     assert shown(shell.bar_at(sample_data, "?since=soon")).startswith("5 February to 5 March 2032")
 
 

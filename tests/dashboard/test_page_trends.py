@@ -63,7 +63,7 @@ def test_the_sub_line_has_each_kind_with_its_range() -> None:
 def test_what_cannot_be_is_said_in_a_sentence(sample_data: Data) -> None:
     with pytest.raises(FilterError):
         page.layout(sample_data, over=["year"])
-    _, told = shell.page_at(sample_data, "/trends", "?over=year")
+    _, told, _ = shell.page_at(sample_data, "/trends", "?over=year")
     assert "Over is year; write one of day, week, month. Go to" in shown(told)
 
 

@@ -304,7 +304,7 @@ class TestServed:
         assert answer.text.endswith(".\n") and answer.text.count("\n") == 1
 
     def test_a_page_links_to_it(self, data: Data) -> None:
-        _, overview = shell.page_at(data, "/", "")
+        _, overview, _ = shell.page_at(data, "/", "")
         assert "/reports/weekly.html?week=2031-07-20" in str(overview)
         link = str(reports_links.links("weekly", dt.date(2031, 7, 16)))
         assert "/reports/weekly.html?week=2031-07-16" in link
