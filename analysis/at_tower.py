@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 
 from analysis.log_format import EXTRA
 from analysis.site_entry import ASKABLE
+from analysis.words import in_rows
 
 #: Bins of a tower of which neither a list nor the log knows how many it has.
 USUAL_BINS = 10
@@ -123,13 +124,8 @@ def bins_told(bins: Sequence[int]) -> str:
     >>> bins_told([1, 2, 3, 8, 10, 9, 5])
     '1-3 5 8-10'
     """
-    runs: list[list[int]] = []
-    for one in sorted(bins):
-        if runs and one == runs[-1][-1] + 1:
-            runs[-1].append(one)
-        else:
-            runs.append([one])
-    return " ".join(f"{r[0]}-{r[-1]}" if len(r) > 1 else str(r[0]) for r in runs)
+    rows = in_rows(sorted(bins))
+    return " ".join(f"{row[0]}-{row[-1]}" if len(row) > 1 else str(row[0]) for row in rows)
 
 
 def _now(

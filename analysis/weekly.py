@@ -31,7 +31,7 @@ from analysis.rate_change import Change
 from analysis.rates import Rate
 from analysis.services import ServiceRow
 from analysis.streams import Alarm, Stream, expected_faults
-from analysis.words import capital, day, listed, many, per_10k, period, times_range, two_digits
+from analysis.words import capital, day, listed, many, per_10k, period, ranges, times_range, two_digits
 
 #: A week is set beside so many before it.
 WEEKS_BEFORE = 4
@@ -319,16 +319,7 @@ def _bins(numbers: Sequence[int]) -> str:
     """Name bins: ``bin 7``, ``bins 1 to 10``, ``bins 1, 3 to 6 and 9``."""
     if len(numbers) == 1:
         return f"bin {numbers[0]}"
-    rows: list[list[int]] = []
-    for number in numbers:
-        if rows and number == rows[-1][-1] + 1:
-            rows[-1].append(number)
-        else:
-            rows.append([number])
-    said: list[str] = []
-    for row in rows:
-        said += [f"{row[0]} to {row[-1]}"] if len(row) > 2 else [str(number) for number in row]
-    return f"bins {listed(said)}"
+    return f"bins {listed(ranges(numbers))}"
 
 
 def _place(one: Cost) -> tuple[object, object]:

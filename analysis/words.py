@@ -210,3 +210,35 @@ def period(first: dt.date, last: dt.date) -> str:
     if first.month != last.month:
         return f"{first.day} {MONTHS[first.month - 1]} to {day(last)}"
     return f"{first.day} to {day(last)}"
+
+
+def in_rows(numbers: Sequence[int]) -> list[list[int]]:
+    """Part rising whole numbers where one does not follow on the one before.
+
+    Examples
+    --------
+    >>> in_rows([1, 2, 3, 5, 9, 10])
+    [[1, 2, 3], [5], [9, 10]]
+    """
+    rows: list[list[int]] = []
+    for number in numbers:
+        if rows and number == rows[-1][-1] + 1:
+            rows[-1].append(number)
+        else:
+            rows.append([number])
+    return rows
+
+
+def ranges(numbers: Sequence[int]) -> list[str]:
+    """Write rising whole numbers for a list, three in a row or more as a range.
+
+    Examples
+    --------
+    >>> ranges([1, 2, 3, 5, 9, 10])
+    ['1 to 3', '5', '9', '10']
+    """
+    return [
+        told
+        for row in in_rows(numbers)
+        for told in ([f"{row[0]} to {row[-1]}"] if len(row) > 2 else map(str, row))
+    ]

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from analysis.trends import Mark
-from analysis.words import listed, many
+from analysis.words import listed, many, ranges
 from dashboard import theme
 
 #: More marks on a time axis than this are put together by day, by week or by month.
@@ -138,18 +138,8 @@ def place(tower: str, bins: Sequence[int | None]) -> str:
     numbers = sorted({number for number in bins if number is not None})
     if not numbers:
         return f"tower {tower}"
-    runs: list[list[int]] = []
-    for number in numbers:
-        if runs and number == runs[-1][-1] + 1:
-            runs[-1].append(number)
-        else:
-            runs.append([number])
-    parts = [
-        part
-        for run in runs
-        for part in ([f"{run[0]} to {run[-1]}"] if len(run) > 2 else [str(n) for n in run])
-    ]
-    return f"tower {tower}, {'bin' if len(numbers) == 1 else 'bins'} {listed(parts)}"
+    bins_ = "bin" if len(numbers) == 1 else "bins"
+    return f"tower {tower}, {bins_} {listed(ranges(numbers))}"
 
 
 def done_sentence(done: Done) -> str:
