@@ -6,6 +6,7 @@ The alarms of a stream, its runs, and what is said of them; `analysis.drift` wor
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -269,6 +270,17 @@ def expected_faults(number: float) -> str:
     """Say how many faults were expected: ``15 were``, ``1.2 were``."""
     shown = f"{number:,.0f}" if number >= 9.95 else two_digits(number)
     return f"{shown} {'was' if shown in ('1', '1.0') else 'were'}"
+
+
+def unnoticed(slow: Sequence[Stream]) -> str:
+    """Say how long twice the faults would go unnoticed, from the soonest to the latest."""
+    days = sorted(stream.doubling_days for stream in slow)
+    some = [long_time(value) for value in days if np.isfinite(value)]
+    if not some:
+        return "so little has run that twice as many would not be noticed"
+    said = "as much as they run, twice as many would be noticed after about "
+    said += some[0] if some[0] == some[-1] else f"{some[0]} to {some[-1]}"
+    return said if len(some) == len(days) else f"{said}, or never"
 
 
 def long_time(days: float) -> str:

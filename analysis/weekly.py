@@ -31,7 +31,17 @@ from analysis.rate_change import Change
 from analysis.rates import Rate
 from analysis.services import ServiceRow
 from analysis.streams import Alarm, Stream, expected_faults
-from analysis.words import capital, day, listed, many, per_10k, period, ranges, times_range, two_digits
+from analysis.words import (
+    capital,
+    day,
+    listed,
+    many,
+    per_10k,
+    period,
+    ranges,
+    times_range,
+    two_digits,
+)
 
 #: A week is set beside so many before it.
 WEEKS_BEFORE = 4

@@ -245,6 +245,8 @@ def _was_worse(stream: Stream, alarm: Alarm) -> str:
 
 def _rest(result: Drift) -> Iterator[str]:
     """Say how many others there are, and which of them are too slow to tell anything soon."""
+    from analysis.streams import unnoticed
+
     if not result.watched:
         return
     others = [stream for stream in result.monitored if stream.alarm is None]
@@ -258,7 +260,7 @@ def _rest(result: Drift) -> Iterator[str]:
             f"No more than paper, air and settings explain, as far as can be told: {_these(told)}."
         )
     if slow:
-        yield f"Too few feeds to tell soon: {_these(slow)}; {_needed(slow)}."
+        yield f"Too few feeds to tell soon: {_these(slow)}; {unnoticed(slow)}."
     unwatched = [stream for stream in unknown if not stream.path.feeds.any()]
     few = [stream for stream in unknown if stream.path.feeds.any()]
     if few:
@@ -287,19 +289,6 @@ def _these(streams: Sequence[Stream]) -> str:
         if places:
             said.append(f"the {kind} of {listed(places)}")
     return listed(said)
-
-
-def _needed(slow: Sequence[Stream]) -> str:
-    """Say how long twice the faults would go unnoticed, from the soonest to the latest."""
-    from analysis.streams import long_time
-
-    days = sorted(stream.doubling_days for stream in slow)
-    some = [long_time(value) for value in days if math.isfinite(value)]
-    if not some:
-        return "so little has run that twice as many would not be noticed"
-    said = "as much as they run, twice as many would be noticed after about "
-    said += some[0] if some[0] == some[-1] else f"{some[0]} to {some[-1]}"
-    return said if len(some) == len(days) else f"{said}, or never"
 
 
 def _new_paper(papers: Sequence[tuple[str, int]]) -> Iterator[str]:

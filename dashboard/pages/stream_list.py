@@ -13,7 +13,7 @@ from dash import html
 from dash.development.base_component import Component
 
 from analysis.drift import Drift
-from analysis.streams import Stream, expected_faults, long_time
+from analysis.streams import Stream, expected_faults, unnoticed
 from analysis.words import listed, many, two_digits
 from dashboard import parts, theme
 from dashboard.pages.streams import called, key_of, section, span, state
@@ -147,7 +147,7 @@ def not_judged(drift: Drift) -> list[Component]:
             )
         )
     if slow:
-        items.append(("Slow", f"{_these(slow)}: {_needed(slow)}."))
+        items.append(("Slow", f"{_these(slow)}: {unnoticed(slow)}."))
     if drift.new_paper:
         items.append(
             (
@@ -225,17 +225,6 @@ def _these(streams: Sequence[Stream]) -> str:
             said.append(f"the {kind} of {listed(places)}")
     told = listed(said)
     return f"{told[:1].upper()}{told[1:]}"
-
-
-def _needed(slow: Sequence[Stream]) -> str:
-    """Say how long twice the faults would go unnoticed, from the soonest to the latest."""
-    days = sorted(stream.doubling_days for stream in slow)
-    some = [long_time(value) for value in days if math.isfinite(value)]
-    if not some:
-        return "so little has run that twice as many would not be noticed"
-    said = "as much as runs, twice as many would be noticed after about "
-    said += some[0] if some[0] == some[-1] else f"{some[0]} to {some[-1]}"
-    return said if len(some) == len(days) else f"{said}, or never"
 
 
 def _papers(papers: Sequence[tuple[str, int]]) -> str:

@@ -281,15 +281,15 @@ def test_what_is_not_judged_is_said() -> None:
         "six months."
     ) in text
     assert (
-        "SlowThe doubles of bin 9 of tower C: as much as runs, twice as many would be noticed "
-        "after about 3 years."
+        "SlowThe doubles of bin 9 of tower C: as much as they run, twice as many would be "
+        "noticed after about 3 years."
     ) in text
     assert "12,400 feeds of BO70 and 3,000 feeds of =NEW<1>" in text
     slow = [dataclasses.replace(SLOW, bin=number) for number in range(1, 7)]
     never = dataclasses.replace(SLOW, bin=None, doubling_days=math.inf)
     assert (
-        "The doubles of 6 bins and 1 tower: as much as runs, twice as many would be noticed after "
-        "about 3 years, or never."
+        "The doubles of 6 bins and 1 tower: as much as they run, twice as many would be noticed "
+        "after about 3 years, or never."
     ) in said("", WORST, *slow, never)
     assert "not judged" not in said("", WORST, new_paper=())
 
