@@ -137,8 +137,9 @@ def sheet_of(
                 f"there is no tower {tower}, since nothing is logged yet; add a tower list first: "
                 f"a CSV file with the columns tower and bins, {_BY_BINS}"
             )
+        asked = f"there is no tower {tower}" if tower else "no tower is named"
         raise UnknownTowerError(
-            f"there is no tower {tower}; known are {', '.join(known)}: name one of them, {_BY_BINS}"
+            f"{asked}; known are {', '.join(known)}: name one of them, {_BY_BINS}"
         )
     row = listed.get(tower, {})
     given = row.get("bins")
