@@ -270,11 +270,7 @@ def _contrast(
     (x1, e1, v1), (x2, e2, v2) = sums
     if x1 + x2 == 0:
         return None
-    # A ratio of counts needs feeds that none can exceed; only their ratio matters.
-    many = 1e9
-    found = ratios.ratio(
-        x1, e1 * many, x2, e2 * many, relative_variance=v1, other_relative_variance=v2
-    )
+    found = ratios.beside_expected(x1, e1, x2, e2, relative_variance=v1, other_relative_variance=v2)
     some = first & used
     usual = e1 * (x2 / e2) if x2 else e1
     return Contrast(

@@ -304,14 +304,8 @@ def _ratios(
     `clustered` is what clusters add to the variance of the faults.
     """
     known = 1 / np.maximum(squared_cv, 1e-6)
-    # A ratio of counts needs feeds that none can exceed; only their ratio matters.
-    many = 1e9
-    found = ratios.ratio(
-        observed,
-        expected * many,
-        known,
-        known * many,
-        relative_variance=clustered / expected**2,
+    found = ratios.beside_expected(
+        observed, expected, known, known, relative_variance=clustered / expected**2
     )
     return observed / expected, np.asarray(found.low), np.asarray(found.high)
 

@@ -66,6 +66,9 @@ RATIO_METHODS = ("exact", "mid-p")
 _SKEW = 5.0
 _BEYOND = 2.0
 
+# Feeds that stand for one expected fault.
+_PER_EXPECTED = 1e9
+
 
 @dataclass(frozen=True)
 class RateRatio:
@@ -227,6 +230,53 @@ def effective_samples(
     return EffectiveSamples(
         low=(x1 / down1, n1 / down1, x2 / up2, n2 / up2),
         high=(x1 / up1, n1 / up1, x2 / down2, n2 / down2),
+    )
+
+
+def beside_expected(
+    count: ArrayLike,
+    expected: ArrayLike,
+    other_count: ArrayLike,
+    other_expected: ArrayLike,
+    *,
+    relative_variance: ArrayLike = 0.0,
+    other_relative_variance: ArrayLike = 0.0,
+    confidence: float = 0.95,
+) -> RateRatio:
+    """How many times as many faults had the first as the second, each by what was expected of it?
+
+    Parameters
+    ----------
+    count, other_count : array_like
+        Faults, which may be more than were expected.
+    expected, other_expected : array_like
+        Faults that were to be expected of the same feeds.
+    relative_variance, other_relative_variance, confidence
+        As in `ratio`.
+
+    Returns
+    -------
+    RateRatio
+        As of `ratio`, with expected faults in the place of feeds.
+
+    Examples
+    --------
+    Nine where three were expected, beside four where four were:
+
+    >>> found = beside_expected(9, 3.0, 4, 4.0)
+    >>> print(f"{found.ratio:.1f} ({found.low:.2f} to {found.high:.1f})")
+    3.0 (0.84 to 13.3)
+    """
+    # A ratio of counts needs feeds that none can exceed; only how these are to each other matters.
+    first, second = (_PER_EXPECTED * np.asarray(m, float) for m in (expected, other_expected))
+    return ratio(
+        count,
+        first,
+        other_count,
+        second,
+        relative_variance=relative_variance,
+        other_relative_variance=other_relative_variance,
+        confidence=confidence,
     )
 
 

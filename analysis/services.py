@@ -455,15 +455,13 @@ def _ratios(
     ]
     if asked:
         before, after = ([sides[place][side] for place in asked] for side in (0, 1))
-        # A ratio of counts needs feeds that none can exceed; only their ratio matters.
-        many = 1e9
-        found = ratios.ratio(
-            np.array([one.count for one in after]),
-            np.array([one.expected * many for one in after]),
-            np.array([one.count for one in before]),
-            np.array([one.expected * many for one in before]),
-            relative_variance=np.array([one.relative_variance for one in after]),
-            other_relative_variance=np.array([one.relative_variance for one in before]),
+        found = ratios.beside_expected(
+            [one.count for one in after],
+            [one.expected for one in after],
+            [one.count for one in before],
+            [one.expected for one in before],
+            relative_variance=[one.relative_variance for one in after],
+            other_relative_variance=[one.relative_variance for one in before],
             confidence=confidence,
         )
         low[asked], high[asked] = found.low, found.high

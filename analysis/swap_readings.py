@@ -3,8 +3,8 @@
 What the counts tell is said by `analysis.swap_rule.told`. The suspect is the bin that had more than
 was expected of it before; the other, its partner, is expected to have what it had, drawn to what is
 ordinary. How far the two are apart is shown by the ratio of their faults, each by what was expected
-of it, before and after (`analysis.ratios.ratio`). What tells is less plain than that these two
-ranges lie on either side of 1, and sooner seen.
+of it, before and after (`analysis.ratios.beside_expected`). What tells is less plain than that
+these two ranges lie on either side of 1, and sooner seen.
 """
 
 from __future__ import annotations
@@ -43,9 +43,6 @@ _POWERS = (0.8, 0.9)
 
 #: An excess of less than that is planned for as that.
 _LEAST_RATIO = 1.25
-
-#: Rates are compared per so many expected faults, since counts may not exceed what they are in.
-_SCALE = 1e6
 
 
 @dataclass(frozen=True)
@@ -304,12 +301,11 @@ def _more(
 def _times(suspect: Seen, other: Seen) -> Times:
     if min(suspect.expected, other.expected) <= 0:
         return Times(math.nan, 0.0, math.inf)
-    # A count is in at least as many feeds, so that both sides are scaled alike.
-    found = ratios.ratio(
+    found = ratios.beside_expected(
         suspect.faults,
-        suspect.expected * _SCALE,
+        suspect.expected,
         other.faults,
-        other.expected * _SCALE,
+        other.expected,
         relative_variance=suspect.relative_variance,
         other_relative_variance=other.relative_variance,
     )

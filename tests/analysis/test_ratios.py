@@ -9,6 +9,7 @@ from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.proportion import confint_proportions_2indep
 from statsmodels.stats.rates import test_poisson_2indep as poisson_2indep
 
+from analysis import ratios
 from analysis.differences import DIFFERENCE_METHODS, difference
 from analysis.intervals import interval
 from analysis.ratios import (
@@ -404,6 +405,22 @@ def test_false_verdicts_of_clustered_counts(
     )
     allowed = 0.025 + 3 * np.sqrt(0.025 * 0.975 / logs)
     assert worse <= allowed and better <= allowed
+
+
+@pytest.mark.parametrize(
+    ("count", "expected", "other", "other_expected"),
+    [(9, 3.0, 4, 4.0), (5, 0.2, 0, 0.7), (0, 2.5, 7, 1.5), (3, 1e-7, 2, 2e-7)],
+)
+def test_faults_beside_expected_ones_may_be_more_than_these(count, expected, other, other_expected):
+    # Given the sum, binomial with the share of what was expected; its limits by scipy's own test.
+    found = ratios.beside_expected(count, expected, other, other_expected)
+    share = stats.binomtest(count, count + other).proportion_ci(0.95, "exact")
+    low, high = (
+        p / (1 - p) * other_expected / expected if p < 1 else np.inf
+        for p in (share.low, share.high)
+    )
+    # 1e-9: what the quantiles of scipy's test keep.
+    assert_allclose((found.low, found.high), (low, high), rtol=1e-9)
 
 
 def test_plain_intervals_of_clustered_counts_err():
