@@ -233,10 +233,12 @@ def as_of(options: argparse.Namespace) -> dt.datetime:
             moment = dt.datetime.fromisoformat(text)
         if moment.tzinfo is None and zone:
             moment = moment.replace(tzinfo=zoneinfo.ZoneInfo(zone))
-        # A minute lasts to its end and so does a second, as history shows them.
+        # An hour and a minute last to their ends, and so does a second, as history shows them.
         clock = text.partition("T")[2] or text.partition(" ")[2]
-        if re.fullmatch(r"\d{2}:?\d{2}([+-].*|Z)?", clock):
-            moment = moment.replace(second=59, microsecond=999_999)
+        short = re.fullmatch(r"\d{2}(:?\d{2})?([+-].*|Z)?", clock)
+        if short:
+            minute = moment.minute if short[1] else 59
+            moment = moment.replace(minute=minute, second=59, microsecond=999_999)
         elif clock and "." not in clock:
             moment = moment.replace(microsecond=999_999)
         # Without a site file a time without an offset is that of this machine's zone.

@@ -389,6 +389,21 @@ class TestAsOf:
             "As the log stood on 2001-01-01: No rows of the log are in this filter"
         )
 
+    @pytest.mark.parametrize(
+        ("when", "end"),
+        [
+            ("2031-04-03", "2031-04-03T23:59:59.999999"),
+            ("2031-04-03T08Z", "2031-04-03T08:59:59.999999"),
+            ("2031-04-03T08:05Z", "2031-04-03T08:05:59.999999"),
+            ("2031-04-03T08:05:30Z", "2031-04-03T08:05:30.999999"),
+        ],
+    )
+    def test_a_moment_lasts_as_long_as_what_was_written(
+        self, run, sample_store: Path, when: str, end: str
+    ) -> None:
+        answer = run("rates", "--as-of", when, "--store", sample_store, "--json").json
+        assert answer["as_of"].startswith(end)
+
     @pytest.mark.parametrize("when", ["tomorrow", "03/04/2031", "2031-13-01"])
     def test_what_is_no_moment_is_a_sentence(self, run, sample_store: Path, when: str) -> None:
         run("rates", "--as-of", when, "--store", sample_store).refused(
