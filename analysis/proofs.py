@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pyarrow as pa
 
+from analysis.service_log import Service
 from analysis.words import called
 
 
@@ -43,25 +44,23 @@ class Change:
 
 
 def changes_of(
-    services: Iterable[Mapping[str, object]], moves: Iterable[Mapping[str, object]]
+    services: Iterable[Service], moves: Iterable[Mapping[str, object]]
 ) -> dict[str, list[Change]]:
     """Gather by tower what starts a burn-in anew.
 
     Parameters
     ----------
-    services : iterable of mapping
-        Rows of the service log; an inspection changes nothing.
+    services : iterable of Service
+        Of the service log; neither an inspection nor an exchange of piles changes the tower.
     moves : iterable of mapping
         Setting moves within burn-in lines, as `analysis.counts.LogScan.setting_moves` has them.
     """
     found: dict[str, list[Change]] = {}
-    for row in services:
-        when, action = row["when"], str(row["action"])
-        if action != "inspected" and isinstance(when, dt.datetime):
-            place = "" if row["bin"] is None else f"bin {row['bin']}"
-            what = " ".join(filter(None, (place, str(row["part"] or ""), action)))
-            change = Change(when.replace(tzinfo=None), what, action == "overhauled")
-            found.setdefault(str(row["tower"]), []).append(change)
+    for one in services:
+        if one.changed:
+            what = one.words if one.bin is None else f"bin {one.bin} {one.words}"
+            change = Change(one.when, what, one.action == "overhauled")
+            found.setdefault(one.tower, []).append(change)
     for row in moves:
         when, since = row["when"], row["since"]
         assert isinstance(when, dt.datetime) and isinstance(since, dt.datetime)

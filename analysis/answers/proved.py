@@ -7,6 +7,7 @@ import pyarrow.compute as pc
 from analysis.counts import LogScan
 from analysis.filters import Filters
 from analysis.proofs import Proof, changes_of, latest, proofs
+from analysis.service_log import logged
 
 _PROOF_PLACES = ("tower", "bin", "proof", "stretch")
 
@@ -40,5 +41,5 @@ def _proofs(scan: LogScan, filters: Filters) -> dict[str, list[Proof]]:
     counts = scan.by_run(_PROOF_PLACES, every)
     if not counts.num_rows:
         return {}
-    changes = changes_of(scan.list_rows("services"), scan.setting_moves(every))
+    changes = changes_of(logged(scan.list_rows("services")), scan.setting_moves(every))
     return proofs(counts, changes)

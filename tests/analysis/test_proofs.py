@@ -1,6 +1,7 @@
 """Which runs are a burn-in, and where it begins anew."""
 
 import datetime as dt
+from dataclasses import replace
 
 import pyarrow as pa
 import pytest
@@ -10,6 +11,7 @@ from analysis.plans import Asked
 from analysis.plans_before import KeptPlan, chosen
 from analysis.proofs import Change, changes_of, latest, proofs
 from analysis.ran_on import conditions, planted
+from analysis.service_log import Service
 
 
 def day(number, hour=0):
@@ -98,12 +100,11 @@ def test_no_burn_in_is_no_entry():
 
 
 def test_services_and_moves_in_words_without_inspections():
-    service = {"tower": "A", "when": day(1), "part": "brush"}
     found = changes_of(
         [
-            {**service, "bin": 4, "action": "fitted"},
-            {**service, "bin": 4, "action": "inspected"},
-            {**service, "bin": None, "part": None, "action": "overhauled"},
+            Service(day(1), "A", 4, False, "brush", "fitted"),
+            Service(day(1), "A", 4, False, "brush", "inspected"),
+            Service(day(1), "A", None, False, "", "overhauled"),
         ],
         [
             {
@@ -121,6 +122,17 @@ def test_services_and_moves_in_words_without_inspections():
         ("bin 4 brush fitted", False),
         ("overhauled", True),
         ("bin 3 foot rest moved from in to out", False),
+    ]
+
+
+def test_piles_that_were_exchanged_start_no_burn_in_anew():
+    # Nothing is done to the bins by it: the tower stands as it stood.
+    swapped = [Service(day(3), "A", number, False, "Paper", "swapped") for number in (6, 7)]
+    assert changes_of(swapped, []) == {}
+    feet = [replace(one, part="suction foot") for one in swapped]
+    assert [change.what for change in changes_of(feet, [])["A"]] == [
+        "bin 6 suction foot swapped",
+        "bin 7 suction foot swapped",
     ]
 
 
