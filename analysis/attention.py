@@ -15,6 +15,7 @@ from analysis.causes import BAD_LUCK, CANNOT_TELL, Causes
 from analysis.costs import CostsResult
 from analysis.drift import Drift
 from analysis.filters import Filters
+from analysis.log_format import kinds_of
 from analysis.standing import BinLook, Look, TowerStanding, beyond_others
 from analysis.streams import Stream, range_in_words
 from analysis.verdicts import Comparison
@@ -91,11 +92,6 @@ class Missing:
     unplaced_faults: int
 
 
-def told_apart(filters: Filters) -> tuple[str, ...]:
-    """Return the kinds that the attention list looks at: misses and doubles have other causes."""
-    return ("misses", "doubles") if filters.kind == "faults" else (filters.kind,)
-
-
 def attention_list(
     filters: Filters,
     towers: Sequence[TowerStanding],
@@ -105,7 +101,8 @@ def attention_list(
     """List what to look at, most faults beyond the other bins' first, then gaps of the log."""
     found: list[tuple[float, Attention]] = []
     pointed: set[str] = set()
-    for kind in told_apart(filters):
+    # Misses and doubles have other causes.
+    for kind in kinds_of(filters.kind):
         look = looked[kind]
         for tower, compared in look.compared.items():
             if compared.verdict == "worse":

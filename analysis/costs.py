@@ -22,6 +22,7 @@ import pyarrow.compute as pc
 
 from analysis.counts import Account
 from analysis.explained import Explained
+from analysis.log_format import kinds_of
 from analysis.pricing import KINDS, PER_SETS, Cost, Counted, Pricing, Share, Sums, dearest_first
 from analysis.pricing import pricing as make_pricing
 from analysis.site_costs import Costs
@@ -208,7 +209,7 @@ class CostsResult:
     @property
     def unwatched(self) -> tuple[str, ...]:
         """Return the kinds of fault for which nothing was watching, so that they have no cost."""
-        asked = KINDS if self.kind == "faults" else (self.kind,)
+        asked = kinds_of(self.kind)
         return tuple(kind for kind in asked if kind not in {one.of["kind"] for one in self.by_kind})
 
     def money(self, amount: float) -> str:
@@ -218,7 +219,7 @@ class CostsResult:
 
     def logged(self) -> str:
         """Say what of the log does not tell all that is priced; nothing where it does."""
-        if "doubles" not in (KINDS if self.kind == "faults" else (self.kind,)) or not self.feeds:
+        if "doubles" not in kinds_of(self.kind) or not self.feeds:
             return ""
         if self.unwatched == ("doubles",):
             return "Nothing was watching for doubles, so they are not in it."

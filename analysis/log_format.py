@@ -261,8 +261,14 @@ PARTLESS_ACTIONS = ("overhauled", "moved")
 #: Units that a group of runs may be split by beside the log's own columns.
 DERIVED = ("day", "week", "month", "humidity_band")
 
-#: Kinds of fault a rate can be asked for.
+#: Kinds of fault a rate can be asked for: those that are counted, and both of them together.
 FAULT_KINDS = ("misses", "doubles", "faults")
+
+
+def kinds_of(kind: str) -> tuple[str, ...]:
+    """Return the kinds that are counted for one that is asked for: both for ``faults``."""
+    return FAULT_KINDS[:2] if kind == FAULT_KINDS[-1] else (kind,)
+
 
 #: Columns that every stored row carries beside those of its file: the columns of the file that the
 #: format does not name, the line it stood on, the intake that wrote it, the one that replaced it

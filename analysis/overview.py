@@ -16,10 +16,10 @@ from dataclasses import dataclass
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from analysis.attention import Attention, Missing, attention_list, told_apart
+from analysis.attention import Attention, Missing, attention_list
 from analysis.counts import Account
 from analysis.filters import Filters
-from analysis.log_format import FAULT_KINDS, KINDS
+from analysis.log_format import FAULT_KINDS, KINDS, kinds_of
 from analysis.rates import Rate, pooled_sums
 from analysis.standing import Counted, TowerList, TowerStanding, look_at, tower_standing
 from analysis.words import listed, many, per_10k
@@ -164,7 +164,7 @@ def overview(
     looked = {
         # Of towers that are alike in the kind that is shown, it is told what would settle them.
         kind: look_at(kind, names, counted, account, confidence, planned=kind == filters.kind)
-        for kind in dict.fromkeys((filters.kind, *told_apart(filters)))
+        for kind in dict.fromkeys((filters.kind, *kinds_of(filters.kind)))
     }
     towers = tuple(tower_standing(name, counted, looked[filters.kind]) for name in names)
     missing = _missing(counted)

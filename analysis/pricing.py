@@ -27,6 +27,7 @@ import pyarrow.compute as pc
 from scipy import special
 
 from analysis.intervals import poisson_interval
+from analysis.log_format import kinds_of
 from analysis.run_sums import regroup
 from analysis.site_costs import Costs
 from analysis.spread import Spread, widening
@@ -190,7 +191,7 @@ class Pricing:
     @property
     def kinds(self) -> tuple[str, ...]:
         """Return the kinds that are priced."""
-        return KINDS if self.kind == "faults" else (self.kind,)
+        return kinds_of(self.kind)
 
     def share(self, tower: str) -> Share:
         """Return how many stopped sets of a tower are spoiled."""

@@ -25,6 +25,7 @@ from analysis.drift import Drift
 from analysis.explained import Explained
 from analysis.filters import Filters
 from analysis.kept_plans import kept_plans
+from analysis.log_format import kinds_of
 from analysis.overs import Overs
 from analysis.overview import Overview
 from analysis.parts import PartRow, Parts
@@ -275,10 +276,9 @@ class Data(Reader):
             While the site's own patterns are wrong.
         """
         opened, patterns = self._opened(), read_patterns(self.folder)
-        kinds = ("misses", "doubles") if kind == "faults" else (kind,)
 
         def asked() -> Causes | None:
-            found = self._models(kinds)
+            found = self._models(kinds_of(kind))
             if not found:
                 return None
             return answers.causes(

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 
-from analysis.burn_ins import PROVED
 from analysis.counts import LogScan
 from analysis.filters import FilterError, Filters
 from analysis.words import listed
@@ -41,11 +40,6 @@ def learnt_from(filters: Filters) -> Filters:
     holds a purpose.
     """
     return whole_log(production(filters)).during(None, filters.until)
-
-
-def kinds_of(filters: Filters) -> tuple[str, ...]:
-    """Return the kinds of fault that a filter asks for, one by one."""
-    return PROVED if filters.kind == "faults" else (filters.kind,)
 
 
 def of_streams_alone(filters: Filters, what: str, why: str) -> None:

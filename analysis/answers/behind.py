@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from analysis import causes as question
-from analysis.answers.asked import kinds_of, production
+from analysis.answers.asked import production
 from analysis.answers.beside import judged
 from analysis.answers.expected import conditions
 from analysis.answers.places import check_place
@@ -17,6 +17,7 @@ from analysis.conditions import Conditions
 from analysis.conditions_model import ConditionsError
 from analysis.counts import LogScan
 from analysis.filters import FilterError, Filters
+from analysis.log_format import kinds_of
 from analysis.neighbours import own_trouble
 from analysis.patterns import Pattern, known_patterns
 from analysis.service_log import logged
@@ -58,7 +59,7 @@ def causes(
     analysis.conditions_model.ConditionsError
         Where no fault was logged.
     """
-    kinds = kinds_of(filters)
+    kinds = kinds_of(filters.kind)
     check_place(scan, tower, bin)
     services, stocks = logged(scan.list_rows("services"), filters.until), scan.list_rows("stocks")
     known = known_patterns() if patterns is None else patterns

@@ -6,13 +6,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from analysis import explained as question
-from analysis.answers.asked import kinds_of, production, whole_log
+from analysis.answers.asked import production, whole_log
 from analysis.answers.beside import judged
 from analysis.conditions import Conditions
 from analysis.conditions_model import ConditionsError
 from analysis.counts import LogScan
 from analysis.explained import Explained
 from analysis.filters import Filters
+from analysis.log_format import kinds_of
 from analysis.patterns import Pattern, known_patterns
 from analysis.service_log import logged
 from analysis.tower_rows import rows_of
@@ -43,7 +44,7 @@ def explained(
     filters = production(filters)
     if any(column not in ("tower", "purpose") for column, _ in filters.where):
         return []
-    kinds = kinds_of(filters)
+    kinds = kinds_of(filters.kind)
     whole = whole_log(filters)
     services, stocks = logged(scan.list_rows("services")), scan.list_rows("stocks")
     known = known_patterns() if patterns is None else patterns

@@ -9,7 +9,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from analysis import drift as question
-from analysis.answers.asked import A_MOMENT, kinds_of, learnt_from, of_streams_alone, production
+from analysis.answers.asked import A_MOMENT, learnt_from, of_streams_alone, production
 from analysis.answers.places import asked_places
 from analysis.answers.services_done import marks_of
 from analysis.conditions_levels import COLUMNS
@@ -17,6 +17,7 @@ from analysis.counts import LogScan
 from analysis.drift import Drift
 from analysis.filters import FilterError, Filters
 from analysis.kept_months import DayOfLog, KeptMonths
+from analysis.log_format import kinds_of
 from analysis.monitor import months, watch
 from analysis.service_log import logged
 from analysis.site import USUAL_BUDGET
@@ -53,7 +54,7 @@ def drift(
     of_streams_alone(filters, "who is getting worse", "all runs of a bin are watched together")
     whole = learnt_from(filters)
     everything = scan.account(whole)
-    kinds = kinds_of(filters)
+    kinds = kinds_of(filters.kind)
     asked = asked_places(scan, filters)
     account = scan.account(production(filters.during(None, filters.until)))
     if everything.first is None or everything.last is None:

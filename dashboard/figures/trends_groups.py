@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Collection
 
+from analysis.log_format import kinds_of
 from analysis.trends import NOT_LOGGED, TIME_COLUMNS, Group, Split, Trends, band_words
 from analysis.words import PER, called, many
 from dashboard import theme
@@ -17,8 +18,7 @@ from dashboard.figures.overview import bounds
 
 def kinds_shown(trends: Trends) -> tuple[str, ...]:
     """Return the kinds of fault that have a panel: both, unless one was asked for."""
-    kind = trends.filters.kind
-    return ("misses", "doubles") if kind == "faults" else (kind,)
+    return kinds_of(trends.filters.kind)
 
 
 def groups_shown(trends: Trends, split: Split) -> tuple[Group, ...]:

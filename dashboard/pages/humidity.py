@@ -15,7 +15,7 @@ from analysis.conditions import Conditions
 from analysis.conditions_levels import TONER
 from analysis.conditions_told import CurvePoint
 from analysis.filters import FilterError
-from analysis.log_format import FAULT_KINDS
+from analysis.log_format import FAULT_KINDS, kinds_of
 from analysis.words import times_range, two_digits
 from dashboard import parts, theme
 from dashboard.data import Data
@@ -37,17 +37,13 @@ def register(app: Dash, data: Data) -> None:
         try:
             if kind not in FAULT_KINDS:
                 raise FilterError(f"kind is {kind}; write one of {', '.join(FAULT_KINDS)}")
-            found = [data.conditions(one) for one in _kinds(kind)]
+            found = [data.conditions(one) for one in kinds_of(kind)]
         except FilterError as error:
             return Response(f"{error}\n", 400, mimetype="text/plain")
         text = curve_csv([one for one in found if one is not None])
         return parts.csv_answer(text, f"feedtally-humidity-curve-{kind}")
 
     app.server.add_url_rule(NUMBERS, "trends_humidity_curve", numbers)
-
-
-def _kinds(kind: str) -> tuple[str, ...]:
-    return ("misses", "doubles") if kind == "faults" else (kind,)
 
 
 def curve_csv(found: Sequence[Conditions]) -> str:

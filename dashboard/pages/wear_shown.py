@@ -12,6 +12,7 @@ from dash.development.base_component import Component
 
 from analysis.counts import Account
 from analysis.filters import Filters
+from analysis.log_format import kinds_of
 from analysis.order_prices import order_price
 from analysis.order_terms import due_at, think_twice
 from analysis.parts import PartRow, Parts, PastPart
@@ -273,7 +274,7 @@ class Shown:
 
     def _next(self, row: PartRow) -> Component:
         links: list[Component | str] = []
-        for kind in ("misses", "doubles") if row.kind == "faults" else (row.kind,):
+        for kind in kinds_of(row.kind):
             name = streams.named(row.tower, row.bin, kind)
             href = f"{streams.PATH}{to_query(self.filters, self.whole, stream=name)}"
             links += [

@@ -20,6 +20,7 @@ from reportlab.pdfgen.canvas import Canvas
 
 from analysis.combinations_run import Combination
 from analysis.levels_tried import UNKNOWN_PAPER, Tried
+from analysis.log_format import kinds_of
 from analysis.set_up import SetUp
 from analysis.starting_points import CAUTION
 from analysis.words import called, chance, listed, many, one, settings_words, two_digits
@@ -386,7 +387,7 @@ def combination_words(combination: Combination, shared: Mapping[str, str], most:
         how = "just these"
     rate, counts = combination.rate, combination.counts
     # Of the other kind, other feeds may have been watched.
-    kinds = ("misses", "doubles") if rate.kind == "faults" else (rate.kind,)
+    kinds = kinds_of(rate.kind)
     faults = listed([f"{counts[kind]:,} {one(kind, counts[kind])}" for kind in kinds])
     expected = two_digits(combination.expected)
     return (
