@@ -300,4 +300,4 @@ def test_landmarks_are_named(looking: Visit) -> None:
     names = page.locator("section").evaluate_all(
         "all => all.map(s => document.getElementById(s.getAttribute('aria-labelledby')))"
     )
-    assert all(name is not None for name in names)
+    assert names and all(name is not None for name in names)
