@@ -230,6 +230,9 @@ def test_conditions_read_like_the_sentence_of_the_commands() -> None:
     [
         ("plan_bad=0.2", "The bad rate (2e-05) is not above the good one (3e-05)"),
         ("plan_good=few", "The good rate is few; type a number such as 0.3"),
+        # A comma that parts no thousands is a decimal point to many: 0,3 is not 3.
+        ("plan_good=0,3", "The good rate is 0,3; type a number such as 0.3"),
+        ("plan_bad=1,50", "The bad rate is 1,50; type a number such as 1"),
         ("plan_producer=60", "The producer's risk is 0.6; write a chance above 0 and below 0.5"),
         ("plan_good=0.01&plan_bad=0.1&plan_cycles=100", "the least maximum that works is"),
         ("plan_bins=1.5", "The number of bins is 1.5"),
