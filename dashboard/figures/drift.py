@@ -332,7 +332,7 @@ def _of_its_limit(share: float) -> str:
 def _above(number: float, kind: str) -> str:
     """Say how many more or fewer there were: ``12 doubles more than expected``."""
     many = _amount(abs(number))
-    if many in ("0", "0.0"):
+    if many == "0":
         return f"as many {kind} as expected"
     noun = one(kind, 1) if many == "1" else kind
     return f"{many} {noun} {'more' if number > 0 else 'fewer'} than expected"

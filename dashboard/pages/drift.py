@@ -291,7 +291,7 @@ class _Shown:
         said = figures.finding(stream)
         figure = parts.figured(
             "drift-total",
-            [parts.mark(self.kind), f"{said}"],
+            [parts.mark(self.kind), said],
             said,
             figures.running_total(stream, self.marks, self.period),
             f"{file_name(stream)}-running-total",
