@@ -396,15 +396,23 @@ def _print_levels(made: SetUp) -> None:
 
 
 def _print_trials(trials: Mapping[str, Trial]) -> None:
+    from analysis.words import two_digits
+
     first = next(iter(trials.values()))
     print(
-        f"\nTrials, level and level in turn, that show {first.ratio:g} times the {first.kind} with "
-        f"{100 * first.power:.0f} % power:"
+        f"\nTrials, level and level in turn, that show so many times the {first.kind} at the other "
+        f"level with {100 * first.power:.0f} % power:"
     )
     shared.print_table(
-        ("one level", "the other", "stretches", "feeds a stretch", "feeds each"),
+        ("one level", "the other", "times", "stretches", "feeds a stretch", "feeds each"),
         [
-            (*t.levels, str(t.stretches), f"{t.feeds_per_stretch:,}", f"{t.feeds:,}")
+            (
+                *t.levels,
+                two_digits(t.ratio),
+                str(t.stretches),
+                f"{t.feeds_per_stretch:,}",
+                f"{t.feeds:,}",
+            )
             for t in trials.values()
         ],
         left=("one level", "the other"),

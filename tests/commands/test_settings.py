@@ -24,7 +24,7 @@ from analysis.rates import Rate
 from analysis.set_up import SetUp
 from analysis.starting_points import CAUTION, starting_points
 from analysis.trials import trial
-from dashboard.commands import main
+from dashboard.commands import main, settings
 from dashboard.reports import card
 from tests.commands.conftest import Said
 
@@ -192,6 +192,21 @@ def test_the_tables_say_it(table: Said) -> None:
     assert out.endswith(f"{CAUTION}\n")
     # All of it stands under its heads: nothing is cut.
     assert "…" not in out and "doubles expected" in out and "best of those tried" in out
+
+
+def test_each_trial_is_listed_with_the_ratio_that_it_shows(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    settings._print_trials(
+        {
+            "set_vacuum": trial(1e-4, 0.5, levels=("vacuum 1", "vacuum 2")),
+            "set_speed": trial(1e-4, 0.7312345, levels=("speed 1", "speed 2")),
+        }
+    )
+    head, names, *rows = capsys.readouterr().out.strip().splitlines()
+    assert "0.5" not in head and "80 % power" in head
+    assert names.split()[:5] == ["one", "level", "the", "other", "times"]
+    assert [line.split()[4] for line in rows] == ["0.50", "0.73"]
 
 
 def test_a_level_that_the_stock_never_ran_at_is_refused(run, sample_store: Path) -> None:
