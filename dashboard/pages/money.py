@@ -272,12 +272,14 @@ def numbers_csv(priced: CostsResult) -> str:
     for part, lines in groups:
         table.writerows(row(part, one) for one in lines)
     for one in priced.beyond:
+        # Of a year, as the cost in the same line is.
+        years = one.feeds_a_year / one.feeds if one.feeds else 0.0
         table.writerow(
             [
                 "beyond an ordinary bin, a year",
                 *(parts.safe_cell(one.tower), one.bin, "", "", ""),
                 parts.safe_cell(priced.figures.currency),
-                *("", one.faults - one.ordinary, "", ""),
+                *("", (one.faults - one.ordinary) * years, "", ""),
                 *one.a_year(),
                 *one.per_sets(),
             ]

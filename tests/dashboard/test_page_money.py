@@ -149,5 +149,9 @@ def test_the_numbers_add_up_to_the_total_in_each_way() -> None:
     assert by_part["tower"]["tower"] == "'=B" and by_part["bin"]["bin"] == ""
     beyond = by_part["beyond an ordinary bin, a year"]
     assert (beyond["tower"], beyond["bin"], beyond["cost"]) == ("'=B", "1", "18.0")
+    # 6 more than an ordinary bin in a third of what it feeds in a year: 18 faults of 3 each.
+    slow = dataclasses.replace(beyond_of("A", 1, 20, 14), feeds_a_year=3e6)
+    told = list(csv.DictReader(io.StringIO(page.numbers_csv(costs_of(slow)))))[-1]
+    assert (float(told["faults"]), float(told["cost"])) == (18, 54)
     without = dataclasses.replace(costs_of(), make_ready=None)
     assert "make-ready" not in page.numbers_csv(without)
