@@ -20,7 +20,7 @@ from analysis.set_up import SetUp
 from analysis.site import read_site
 from analysis.starting_points import CAUTION
 from analysis.trends import Trends
-from analysis.words import called, listed, many, settings_words, times_range, two_digits
+from analysis.words import called, chance, listed, many, settings_words, times_range, two_digits
 from dashboard import filters, parts, theme
 from dashboard.data import Data
 from dashboard.filters import parse_query
@@ -218,16 +218,9 @@ def _level(tried: Tried, level: Level) -> Component:
             html.Td(f"{level.feeds_like:,}"),
             html.Td("the usual" if usual else times),
             html.Td("" if usual else span),
-            html.Td("–" if level.best is None else chance(level.best)),
+            html.Td("–" if level.best is None else chance(level.best).replace(" %", "\u00a0%")),
         ]
     )
-
-
-def chance(share: float) -> str:
-    """Write the chance to be the best; counted over draws, it is never all or none of them."""
-    if share > 0.99:
-        return "over 99\u00a0%"
-    return "below 1\u00a0%" if share < 0.01 else f"{100 * share:.0f}\u00a0%"
 
 
 def _advice(made: SetUp) -> Component:

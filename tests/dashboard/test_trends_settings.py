@@ -11,6 +11,7 @@ import pytest
 from flask.testing import FlaskClient
 from pypdf import PdfReader
 
+from analysis.levels_tried import Level, Tried
 from analysis.starting_points import CAUTION
 from dashboard import filters
 from dashboard.data import Data
@@ -87,9 +88,14 @@ def test_a_file_name_is_safe(stock: str, name: str) -> None:
     assert settings_card.file_name(stock) == f"feedtally-set-up-card-{name}.pdf"
 
 
-def test_a_chance_is_never_all_or_none() -> None:
-    told = [settings_card.chance(share) for share in (1.0, 0.954, 0.0)]
-    assert told == ["over 99\u00a0%", "95\u00a0%", "below 1\u00a0%"]
+@pytest.mark.parametrize(
+    ("share", "told"),
+    [(1.0, "over 99\u00a0%"), (0.954, "95\u00a0%"), (0.0, "below 1\u00a0%"), (None, "–")],
+)
+def test_a_chance_is_never_all_or_none(share: float | None, told: str) -> None:
+    level = Level("on", 9, 1, 90, 10, 0.5, 0.2, 1.2, share)
+    row = settings_card._level(Tried("set_spring", "off", (level,)), level)
+    assert row.children[-1].children == told
 
 
 def test_sections_open_side_by_side(sample_data: Data) -> None:
