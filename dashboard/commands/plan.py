@@ -133,13 +133,14 @@ def _air(text: str) -> tuple[float, float]:
 def run(options: argparse.Namespace) -> int:
     """Print the plan; keep it where that is asked."""
     from analysis import plans
+    from analysis.chosen_plans import KIND_RISK
     from analysis.sequential import sequential_plan
     from analysis.words import many
 
     _check(options)
     risk = options.producer_risk
     if risk is None:
-        risk = 0.02 if options.save else plans.PRODUCER_RISK
+        risk = KIND_RISK if options.save else plans.PRODUCER_RISK
     choices: tuple[SinglePlan, ...] = ()
     plan: Plan
     if options.allowed is not None:
