@@ -372,7 +372,7 @@ def _readings(read: Sequence[SwapReading]) -> list[Component]:
     items = []
     for reading in sorted(read, key=lambda r: r.when, reverse=True):
         suspect, other = reading.bins
-        before, after = reading.after[0].faults, reading.after[1].faults
+        of_suspect, of_other = (side.faults for side in reading.after)
         cycles = max(side.feeds for side in reading.after)
         items.append(
             html.Li(
@@ -390,8 +390,8 @@ def _readings(read: Sequence[SwapReading]) -> list[Component]:
                             html.Small(
                                 f"Bin {suspect} had {reading.ratio_before.words()} the "
                                 f"{reading.kind} of bin {other} before, "
-                                f"{reading.ratio_after.words()} after; {before:,.0f} and "
-                                f"{after:,.0f} in {many(round(cycles), 'cycle')}."
+                                f"{reading.ratio_after.words()} after; {of_suspect:,.0f} and "
+                                f"{of_other:,.0f} in {many(round(cycles), 'cycle')}."
                             ),
                         ]
                     ),
