@@ -10,8 +10,8 @@ from dashboard.commands import options as shared
 #: How spare sheets are reckoned.
 METHOD = "beta-binomial"
 
-#: A job of more sets, or a set of more bins, is a slip of the pen.
-_MOST_SETS, _MOST_BINS = 100_000_000, 500
+#: A job of more sets is a slip of the pen.
+_MOST_SETS = 100_000_000
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -45,7 +45,9 @@ def _sets(text: str) -> int:
 
 
 def _bins(text: str) -> int:
-    return _whole(text, "bins", _MOST_BINS, "8")
+    from analysis.log_format import MOST_BINS
+
+    return _whole(text, "bins", MOST_BINS, "8")
 
 
 def _whole(text: str, what: str, most: int, such: str) -> int:
