@@ -21,9 +21,6 @@ METHOD = "cusum"
 #: False alarms a year allowed for each tower, at most.
 _MOST = 52
 
-#: So many streams, or papers, are named; of more it is said how many they are.
-_FEW = 3
-
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Say which arguments the command takes."""
@@ -154,6 +151,8 @@ def _alarm_json(alarm: Alarm) -> dict[str, Any]:
 
 
 def _print(result: Drift, stood: str, *, every: bool) -> None:
+    from analysis.stream_words import how_often
+
     said = result.sentence()
     print(stood + said)
     if not result.monitored:
@@ -176,12 +175,12 @@ def _print(result: Drift, stood: str, *, every: bool) -> None:
             print(f"  {line}")
     if every:
         _print_all(result.monitored)
-    lines = [*(() if every else _rest(result)), *_new_paper(result.new_paper)]
+    lines = [*(() if every else _rest(result)), *_new_paper(result)]
     print()
     for line in lines:
         print(line)
     print(
-        f"A tower on which nothing changes is called worse by mistake {_often(result.budget)}; "
+        f"A tower on which nothing changes is called worse by mistake {how_often(result.budget)}; "
         "--budget sets how often."
     )
 
@@ -245,6 +244,7 @@ def _was_worse(stream: Stream, alarm: Alarm) -> str:
 
 def _rest(result: Drift) -> Iterator[str]:
     """Say how many others there are, and which of them are too slow to tell anything soon."""
+    from analysis.stream_words import these
     from analysis.streams import unnoticed
 
     if not result.watched:
@@ -257,66 +257,31 @@ def _rest(result: Drift) -> Iterator[str]:
     early = [s for s in others if s.monitored_from is None and not s.unlearnt]
     if told:
         yield (
-            f"No more than paper, air and settings explain, as far as can be told: {_these(told)}."
+            f"No more than paper, air and settings explain, as far as can be told: {these(told)}."
         )
     if slow:
-        yield f"Too few feeds to tell soon: {_these(slow)}; {unnoticed(slow)}."
+        yield f"Too few feeds to tell soon: {these(slow)}; {unnoticed(slow)}."
     unwatched = [stream for stream in unknown if not stream.path.feeds.any()]
     few = [stream for stream in unknown if stream.path.feeds.any()]
     if few:
-        yield f"Too few were logged so far to know what to expect: {_these(few)}."
+        yield f"Too few were logged so far to know what to expect: {these(few)}."
     if unwatched:
-        yield f"Nothing was watching for {_these(unwatched).removeprefix('the ')}."
+        yield f"Nothing was watching for {these(unwatched).removeprefix('the ')}."
     if early:
         yield (
             "Not watched yet, since what to expect is learnt from a tower's first six months: "
-            f"{_these(early)}."
+            f"{these(early)}."
         )
 
 
-def _these(streams: Sequence[Stream]) -> str:
-    """Name a few streams, or count the bins and towers of many, for each kind of fault."""
-    from analysis.words import listed, many
+def _new_paper(result: Drift) -> Iterator[str]:
+    from analysis.stream_words import papers
 
-    if len(streams) <= _FEW:
-        return listed([f"the {stream.kind} of {stream.name}" for stream in streams])
-    said = []
-    for kind in ("misses", "doubles"):
-        own = [stream for stream in streams if stream.kind == kind]
-        towers = sum(stream.bin is None for stream in own)
-        counts = ((len(own) - towers, "bin"), (towers, "tower"))
-        places = [many(n, word) for n, word in counts if n]
-        if places:
-            said.append(f"the {kind} of {listed(places)}")
-    return listed(said)
-
-
-def _new_paper(papers: Sequence[tuple[str, int]]) -> Iterator[str]:
-    from analysis.words import listed, many
-
-    if not papers:
-        return
-    ranked = sorted(papers, key=lambda paper: -paper[1])
-    names = [f"{many(feeds, 'feed')} of {stock or 'paper not logged'}" for stock, feeds in ranked]
-    if len(names) > _FEW + 1:
-        rest = sum(feeds for _, feeds in ranked[_FEW:])
-        names[_FEW:] = [f"{rest:,} of {len(ranked) - _FEW} other papers"]
-    yield (
-        f"Not judged, since that paper had not run before and was not known until the next month: "
-        f"{listed(names)}."
-    )
-
-
-def _often(budget: float) -> str:
-    """Say how often a year: ``about once a year``, ``about 12 times a year``."""
-    number = f"{budget:.3g}"
-    if number == "1":
-        return "about once a year"
-    if budget > 1:
-        return f"about {number} times a year"
-    from analysis.words import two_digits
-
-    return f"about once in {two_digits(1 / budget).removesuffix('.0')} years"
+    if result.new_paper:
+        yield (
+            "Not judged, since that paper had not run before and was not known until the next "
+            f"month: {papers(result.new_paper)}."
+        )
 
 
 def _print_all(streams: Sequence[Stream]) -> None:

@@ -6,22 +6,21 @@ Each row is one stream, a link that chooses it. Wiring only: `analysis.drift` sa
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from dash import html
 from dash.development.base_component import Component
 
 from analysis.drift import Drift
+from analysis.stream_words import how_often, papers, these
 from analysis.streams import Stream, expected_faults, unnoticed
-from analysis.words import listed, many, two_digits
+from analysis.words import capital, two_digits
 from dashboard import parts, theme
 from dashboard.pages.streams import called, key_of, section, span, state
 
 #: Rows of the list before the rest is asked for.
 MOST_ROWS = 12
-#: Streams or stocks that are named; of more the number is said.
-_FEW = 4
 
 
 @dataclass(frozen=True)
@@ -124,7 +123,7 @@ class StreamList:
         )
         return (
             f"{told}A tower on which nothing changes is called worse by mistake "
-            f"{_often(self.drift.budget)}. For those who know: {self.drift.method()}."
+            f"{how_often(self.drift.budget)}. For those who know: {self.drift.method()}."
         )
 
 
@@ -142,17 +141,17 @@ def not_judged(drift: Drift) -> list[Component]:
         items.append(
             (
                 "Too early",
-                f"{_these(early)}: what to expect is learnt from a tower's first six "
+                f"{capital(these(early))}: what to expect is learnt from a tower's first six "
                 f"months{until}.",
             )
         )
     if slow:
-        items.append(("Slow", f"{_these(slow)}: {unnoticed(slow)}."))
+        items.append(("Slow", f"{capital(these(slow))}: {unnoticed(slow)}."))
     if drift.new_paper:
         items.append(
             (
                 "New paper",
-                f"{_papers(drift.new_paper)}: not known until the month after they first ran.",
+                f"{papers(drift.new_paper)}: not known until the month after they first ran.",
             )
         )
     if not items:
@@ -208,37 +207,3 @@ def _evidence(stream: Stream) -> list[Component | str]:
         **theme.attributes(aria_hidden="true"),
     )
     return [bar, told]
-
-
-def _these(streams: Sequence[Stream]) -> str:
-    """Name a few streams, or count the bins and towers of many, for each kind of fault."""
-    if len(streams) <= _FEW:
-        told = listed([f"the {stream.kind} of {stream.name}" for stream in streams])
-        return f"{told[:1].upper()}{told[1:]}"
-    said = []
-    for kind in ("misses", "doubles"):
-        own = [stream for stream in streams if stream.kind == kind]
-        towers = sum(stream.bin is None for stream in own)
-        counts = ((len(own) - towers, "bin"), (towers, "tower"))
-        places = [many(number, word) for number, word in counts if number]
-        if places:
-            said.append(f"the {kind} of {listed(places)}")
-    told = listed(said)
-    return f"{told[:1].upper()}{told[1:]}"
-
-
-def _papers(papers: Sequence[tuple[str, int]]) -> str:
-    ranked = sorted(papers, key=lambda paper: -paper[1])
-    names = [f"{theme.many_feeds(fed)} of {stock or 'paper not logged'}" for stock, fed in ranked]
-    if len(names) > _FEW + 1:
-        rest = sum(fed for _, fed in ranked[_FEW:])
-        names[_FEW:] = [f"{theme.feeds(rest)} of {len(ranked) - _FEW} other papers"]
-    return listed(names)
-
-
-def _often(budget: float) -> str:
-    if budget == 1:
-        return "about once a year"
-    if budget > 1:
-        return f"about {two_digits(budget).removesuffix('.0')} times a year"
-    return f"about once in {two_digits(1 / budget).removesuffix('.0')} years"
