@@ -119,6 +119,11 @@ class Conditions:
         share = self.not_logged.get("humidity_pct", 0.0)
         if share >= 0.005:
             said += f" Humidity was not logged for {100 * share:.0f} % of the feeds."
+        if not self.model.fit.converged:
+            said += (
+                " The fit did not come to its end: take none of these numbers as known, and ask "
+                "again of a longer period or of fewer settings."
+            )
         return said
 
     def _clearest(self) -> list[Effect]:

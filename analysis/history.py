@@ -279,4 +279,4 @@ def _differences(
 def _shown(value: object) -> str:
     if isinstance(value, dt.datetime):
         return value.replace(tzinfo=None).isoformat(timespec="minutes")
-    return "" if value is None else f"{value:g}" if isinstance(value, float) else str(value)
+    return "" if value is None else f"{value:.12g}" if isinstance(value, float) else str(value)

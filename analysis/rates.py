@@ -260,7 +260,7 @@ def pooled(
         else _Summed.nothing()
     )
     towers = set(whole["of_tower"].to_pylist()) if whole.num_rows else set()
-    known = np.array([_known(towers, spread)])
+    known = np.array([spread_known(towers, spread)])
     return _told(summed, kind, known, method=method, confidence=confidence)[0]
 
 
@@ -283,7 +283,7 @@ def pooled_sums(
     """
     every = np.zeros(sums.num_rows, np.intp)
     summed = _Summed.of_sums(sums, every, 1, kind, spread)
-    known = np.array([_known(sums["of_tower"].to_pylist(), spread)])
+    known = np.array([spread_known(sums["of_tower"].to_pylist(), spread)])
     return _told(summed, kind, known, method=method, confidence=confidence)[0]
 
 
@@ -317,7 +317,8 @@ def rates_of(
     return _told(summed, kind, known, method=method, confidence=confidence)
 
 
-def _known(towers: Iterable[str], spread: Mapping[str, Spread]) -> bool:
+def spread_known(towers: Iterable[str], spread: Mapping[str, Spread]) -> bool:
+    """Tell whether it is known of all towers how much their runs differ."""
     return all(spread[tower].known for tower in towers if tower in spread)
 
 

@@ -26,6 +26,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 from bisect import bisect_left, bisect_right
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -35,7 +36,7 @@ from numpy.typing import NDArray
 from analysis import ratios
 from analysis.judged import Judged
 from analysis.service_log import LOOKED, Service
-from analysis.words import capital, day, listed, many, one, times_range, two_digits
+from analysis.words import capital, day, expected_number, listed, many, one, times_range, two_digits
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -192,13 +193,26 @@ class ServiceRow:
         before, after = self.before_count, self.after_count
         return (
             f"{before:,} {one(self.kind, before)} in {many(self.before_feeds, 'feed')} before it, "
-            f"where {_number(self.before_expected)} would be usual, and {after:,} in "
-            f"{self.after_feeds:,} after it, where {_number(self.after_expected)} would be"
+            f"where {expected_number(self.before_expected)} would be usual, and {after:,} in "
+            f"{self.after_feeds:,} after it, where {expected_number(self.after_expected)} would be"
         )
 
 
-def _number(expected: float) -> str:
-    return f"{expected:,.0f}" if expected >= 9.95 else two_digits(expected)
+def by_verdict(rows: Sequence[ServiceRow]) -> list[str]:
+    """Count services by what can be said of them; those that changed nothing are left out."""
+    words = {
+        "too few feeds yet": ("has", "have", "too few feeds to tell"),
+        "did not help": ("made", "made", "no difference that shows"),
+        "worse": ("was", "were", "followed by more faults"),
+        "helped": ("was", "were", "followed by fewer faults"),
+        "nothing before it": ("has", "have", "nothing before to compare with"),
+    }
+    found = Counter(row.verdict for row in rows if not row.warning and row.changed)
+    return [
+        f"{many(found[verdict], single, several)} {what}"
+        for verdict, (single, several, what) in words.items()
+        if found[verdict]
+    ]
 
 
 def services(

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.stream_months import ENOUGH_EXPECTED
-from analysis.words import capital, day, many, one, period, two_digits
+from analysis.words import capital, day, expected_number, many, one, period, two_digits
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -268,7 +268,7 @@ def range_in_words(alarm: Alarm) -> str:
 
 def expected_faults(number: float) -> str:
     """Say how many faults were expected: ``15 were``, ``1.2 were``."""
-    shown = f"{number:,.0f}" if number >= 9.95 else two_digits(number)
+    shown = expected_number(number)
     return f"{shown} {'was' if shown in ('1', '1.0') else 'were'}"
 
 

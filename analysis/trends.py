@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,7 +18,7 @@ import pyarrow as pa
 from analysis.counts import Account
 from analysis.filters import HUMIDITY_BANDS, Filters
 from analysis.log_format import FAULT_KINDS
-from analysis.rates import Rate, group_rates, pooled_sums
+from analysis.rates import Rate, group_rates, pooled_sums, spread_known
 from analysis.site import NO_SITE, Site
 from analysis.spread import Spread
 from analysis.words import capital, many, per_10k
@@ -238,7 +238,7 @@ def split(
     by_kind = {kind: group_rates(counts, (column,), kind, spread[kind]) for kind in FAULT_KINDS}
     towers = set(counts["of_tower"].to_pylist())
     rows = {
-        kind: [_rate(row, kind, _known(towers, spread[kind])) for row in found.to_pylist()]
+        kind: [_rate(row, kind, spread_known(towers, spread[kind])) for row in found.to_pylist()]
         for kind, found in by_kind.items()
     }
     names = by_kind["faults"][column].to_pylist()
@@ -256,10 +256,6 @@ def split(
         if name is None or name == NOT_LOGGED
     )
     return Split(column, tuple(groups), feeds, empty / feeds if feeds else 0.0, setting.unit)
-
-
-def _known(towers: Iterable[str], spread: Mapping[str, Spread]) -> bool:
-    return all(spread[tower].known for tower in towers if tower in spread)
 
 
 def _rate(group: Mapping[str, Any], kind: str, spread_known: bool) -> Rate:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Callable, Mapping, Sequence
 from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
 
@@ -13,6 +14,8 @@ PER = 10_000
 #: From so many times on, the upper end of a range of a ratio tells nobody anything: towers that get
 #: worse get two to ten times as bad.
 NO_UPPER_END = 100
+
+_THOUSANDS = re.compile(r"[1-9]\d{0,2}(,\d{3})+(\.\d*)?", re.ASCII)
 
 
 def one(kind: str, count: int) -> str:
@@ -45,6 +48,11 @@ def significant(value: float, digits: int) -> str:
 def two_digits(value: float) -> str:
     """Write a number with two significant digits, without an exponent."""
     return significant(value, 2)
+
+
+def expected_number(faults: float) -> str:
+    """Write how many faults were expected: whole from 10 up, ``1.2`` below."""
+    return f"{faults:,.0f}" if faults >= 9.95 else two_digits(faults)
 
 
 def per_10k(rate: float) -> str:
@@ -157,6 +165,15 @@ def exact_chance(share: float) -> str:
     if share < 0.0005:
         return "below 0.1 %"
     return "above 99.9 %" if share > 0.9995 else f"{100 * share:.1f} %"
+
+
+def without_thousands(text: str) -> str:
+    """Return a typed number without the commas that part its thousands: ``1,200`` is ``1200``.
+
+    Any other comma stays, so that it is refused: it is a decimal point to many, and 0,3 is not 3.
+    """
+    text = text.strip()
+    return text.replace(",", "") if _THOUSANDS.fullmatch(text) else text
 
 
 def capital(text: str) -> str:

@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 
 from analysis.burn_ins import Batch, BatchError, typed_burn_in
 from analysis.log_format import MOST_BINS
-from analysis.words import many
+from analysis.words import many, without_thousands
 from dashboard import filters, parts
 
 _MOST_CYCLES = 10_000_000
@@ -48,7 +48,7 @@ def write_batch(batch: Batch) -> str:
 
 
 def _whole(text: str, what: str, hint: str) -> int:
-    plain = text.replace(",", "").strip()
+    plain = without_thousands(text)
     if not re.fullmatch(r"\d{1,9}", plain, re.ASCII):
         told = f"{what} is {text}" if text else f"{what} is empty"
         raise BatchError(f"{told}; type {hint}, a whole number such as 500")

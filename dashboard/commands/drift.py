@@ -188,7 +188,7 @@ def _print(result: Drift, stood: str, *, every: bool) -> None:
 def _worse(stream: Stream) -> Iterator[str]:
     """Say when each change began, how much of it was seen, and what to do next."""
     from analysis.stream_months import ENOUGH_EXPECTED
-    from analysis.words import day
+    from analysis.words import day, expected_number
 
     again = ""
     for alarm in stream.alarms:
@@ -201,7 +201,7 @@ def _worse(stream: Stream) -> Iterator[str]:
             yield (
                 f"{again}The ratio is likely too high: it was noticed when luck added to it, and "
                 f"so it is until {ENOUGH_EXPECTED:.0f} more {stream.kind} were expected "
-                f"({_expected(alarm.expected_after)} so far)."
+                f"({expected_number(alarm.expected_after)} so far)."
             )
         again = "  "
     first = (
@@ -286,7 +286,7 @@ def _new_paper(result: Drift) -> Iterator[str]:
 
 def _print_all(streams: Sequence[Stream]) -> None:
     from analysis.streams import long_time
-    from analysis.words import two_digits
+    from analysis.words import expected_number, two_digits
 
     print()
     rows = []
@@ -303,7 +303,7 @@ def _print_all(streams: Sequence[Stream]) -> None:
                 f"{stream.since:%Y-%m-%d}",
                 f"{stream.feeds:,}",
                 f"{stream.observed:,}",
-                _expected(stream.expected),
+                expected_number(stream.expected),
                 two_digits(stream.ratio) if known else "",
                 _range(stream.ratio_low, stream.ratio_high) if known else "",
                 "passed" if stream.alarm is not None else f"{100 * stream.evidence:.0f}",
@@ -318,12 +318,6 @@ def _print_all(streams: Sequence[Stream]) -> None:
     if any(stream.alarm is not None for stream in streams):
         said += " Passed: it has been called worse, and is so still."
     print(said)
-
-
-def _expected(number: float) -> str:
-    from analysis.streams import expected_faults
-
-    return expected_faults(number).partition(" ")[0]
 
 
 def _range(low: float, high: float) -> str:

@@ -408,30 +408,18 @@ def _others(count: int) -> str:
 
 
 def _beside(count: int, expected: float, feeds: int) -> str:
-    from analysis.streams import expected_faults
+    from analysis.words import expected_number
 
-    return f"{count:,} ({expected_faults(expected).partition(' ')[0]})" if feeds else "none fed"
+    return f"{count:,} ({expected_number(expected)})" if feeds else "none fed"
 
 
 def _untold(services: Sequence[ServiceRow], told: Sequence[ServiceRow]) -> Iterator[str]:
     """Count the services that are not listed, by what can be said of them."""
-    from analysis.words import many
+    from analysis.services import by_verdict
 
     if any(row.together for row in told):
         yield "Which of several acts on the same visit made the difference cannot be told."
-    rest = [row for row in services if row not in told and not row.warning and row.changed]
-    words = {
-        "too few feeds yet": ("has", "have", "too few feeds to tell"),
-        "did not help": ("made", "made", "no difference that shows"),
-        "worse": ("was", "were", "followed by more faults"),
-        "helped": ("was", "were", "followed by fewer faults"),
-        "nothing before it": ("has", "have", "nothing before to compare with"),
-    }
-    said = [
-        f"{many(count, one, more)} {what}"
-        for verdict, (one, more, what) in words.items()
-        if (count := sum(row.verdict == verdict for row in rest))
-    ]
+    said = by_verdict([row for row in services if row not in told])
     if said:
         others = "the other services" if told else "the services"
         yield f"Of {others}, {'; '.join(said)}. --all lists them."

@@ -109,8 +109,10 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def _whole(text: str) -> int:
+    from analysis.words import without_thousands
+
     try:
-        value = int(text.replace(",", "").replace("_", ""))
+        value = int(without_thousands(text))
     except ValueError:
         value = -1
     if not 0 <= value <= 10**15:

@@ -7,7 +7,6 @@ keeps it are shown. Wiring only: `analysis.plans` plans.
 from __future__ import annotations
 
 import math
-import re
 import shlex
 from functools import lru_cache
 
@@ -29,6 +28,7 @@ from analysis.words import (
     one,
     told_apart,
     two_digits,
+    without_thousands,
 )
 from dashboard import filters, parts, theme
 from dashboard.data import Data
@@ -44,8 +44,6 @@ CHOICES = tuple(f"plan_{name}" for name in ("kind", "how", *_TYPED))
 
 #: Of so many points of a curve one stands in the table.
 _EVERY = 8
-
-_THOUSANDS = re.compile(r"[1-9]\d{0,2}(,\d{3})+(\.\d*)?", re.ASCII)
 
 _SHARED = "Both kinds and the screens of the bins share the 5 % of a tower: 2 % for each kind."
 
@@ -117,10 +115,8 @@ class Design:
 
     def _number(self, name: str, what: str, hint: str) -> float:
         text = self.texts[name]
-        # A comma that parts no thousands is a decimal point to many: 0,3 would be taken for 3.
-        plain = text.replace(",", "") if _THOUSANDS.fullmatch(text.strip()) else text
         try:
-            value = float(plain)
+            value = float(without_thousands(text))
         except ValueError:
             raise PlanError(f"{what} is {text}; type a number such as {hint}") from None
         if not math.isfinite(value) or value <= 0:

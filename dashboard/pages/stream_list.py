@@ -14,8 +14,8 @@ from dash.development.base_component import Component
 
 from analysis.drift import Drift
 from analysis.stream_words import how_often, papers, these
-from analysis.streams import Stream, expected_faults, unnoticed
-from analysis.words import capital, two_digits
+from analysis.streams import Stream, unnoticed
+from analysis.words import capital, expected_number, two_digits
 from dashboard import parts, theme
 from dashboard.pages.streams import called, key_of, section, span, state
 
@@ -191,7 +191,7 @@ def _ratio(stream: Stream) -> list[Component | str]:
 def _counted(stream: Stream) -> str:
     if stream.since is None:
         return "–"
-    return f"{stream.observed:,} where {expected_faults(stream.expected).partition(' ')[0]}"
+    return f"{stream.observed:,} where {expected_number(stream.expected)}"
 
 
 def _evidence(stream: Stream) -> list[Component | str]:

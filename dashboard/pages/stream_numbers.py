@@ -12,8 +12,8 @@ from dash.development.base_component import Component
 
 from analysis.charts import Chart
 from analysis.drift import Drift
-from analysis.streams import Stream, expected_faults
-from analysis.words import PER, two_digits
+from analysis.streams import Stream
+from analysis.words import PER, expected_number, two_digits
 from dashboard import parts, theme
 from dashboard.pages.streams import state
 
@@ -40,7 +40,7 @@ def months_table(stream: Stream) -> Component:
         last = own[-1]
         cells = (
             f"{int(observed[own].sum()):,}",
-            expected_faults(float(expected[own].sum())).partition(" ")[0],
+            expected_number(float(expected[own].sum())),
             f"{total[last]:+,.1f}".replace("-", "−"),
             f"{reach[last]:,.1f}",
             theme.percent(float(evidence[own].max())),

@@ -11,10 +11,9 @@ from dash.development.base_component import Component
 
 from analysis.order_prices import order_price, price_text
 from analysis.parts import PartRow, Parts
-from analysis.services import ServiceRow
-from analysis.streams import expected_faults
+from analysis.services import ServiceRow, by_verdict
 from analysis.wear_by_age import WearByAge
-from analysis.words import listed, many, times_range, two_digits
+from analysis.words import expected_number, listed, many, times_range, two_digits
 from dashboard import parts, theme
 from dashboard.figures.wear import FEW_EXPECTED
 
@@ -247,18 +246,9 @@ def service_in_words(row: ServiceRow) -> str:
 
 def untold(services: Sequence[ServiceRow], told: Sequence[ServiceRow]) -> str:
     """Count the services that are not shown, by what can be said of them."""
-    rest = [row for row in services if row not in told and not row.warning and row.changed]
-    words = {
-        "too few feeds yet": "have too few feeds to tell",
-        "did not help": "made no difference that shows",
-        "nothing before it": "have nothing before them to compare with",
-    }
-    said = [
-        f"{count:,} {what}"
-        for verdict, what in words.items()
-        if (count := sum(row.verdict == verdict for row in rest))
-    ]
-    return f"Of the {len(rest):,} other services, {'; '.join(said)}." if said else ""
+    said = by_verdict([row for row in services if row not in told])
+    others = "other services" if told else "services"
+    return f"Of the {others}, {'; '.join(said)}." if said else ""
 
 
 def services_table(services: Sequence[ServiceRow]) -> Component:
@@ -310,7 +300,7 @@ def _ratio(row: ServiceRow) -> str:
 def _beside(count: int, expected: float, feeds: int) -> str:
     if not feeds:
         return "none fed"
-    return f"{count:,} ({expected_faults(expected).partition(' ')[0]}, {theme.feeds(feeds)})"
+    return f"{count:,} ({expected_number(expected)}, {theme.feeds(feeds)})"
 
 
 # Ages, and how long parts last. -------------------------------------------------------------------
@@ -327,7 +317,7 @@ def ages_table(wear: WearByAge) -> Component:
                     className="name",
                 ),
                 html.Td(f"{band.count:,}"),
-                html.Td(expected_faults(band.expected).partition(" ")[0]),
+                html.Td(expected_number(band.expected)),
                 html.Td(
                     f"{two_digits(band.ratio)} ({two_digits(band.low)} to {two_digits(band.high)})"
                 ),

@@ -7,6 +7,7 @@ import datetime as dt
 import json
 import math
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -179,6 +180,16 @@ class TestSampleLog:
         fit = found[kind].model.fit
         assert fit.converged
         assert fit.score < 1e-8
+
+    def test_a_fit_that_did_not_come_to_its_end_is_told(self, found: dict[str, Conditions]) -> None:
+        told = found["misses"]
+        assert "did not come to its end" not in told.sentence()
+        fit = replace(told.model.fit, converged=False)
+        failed = replace(told, model=replace(told.model, fit=fit))
+        assert failed.sentence().endswith(
+            "The fit did not come to its end: take none of these numbers as known, and ask again "
+            "of a longer period or of fewer settings."
+        )
 
     @pytest.mark.parametrize("kind", KINDS)
     def test_stocks_with_thirty_faults_have_rows(

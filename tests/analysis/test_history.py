@@ -256,6 +256,13 @@ class TestHistory:
             "moon": ("full", "new"),
         }
 
+    def test_a_change_of_the_last_digit_is_told(self, store: Store) -> None:
+        header = RUNS_HEADER + ",humidity_pct"
+        for air in ("45.12345", "45.12346"):
+            store.add(read(run_log(f"{LINE.format(1)},{air}", header=header)))
+        (row,) = run_history(store.snapshot(), "A", "0814").rows
+        assert row.changes[1].changed == {"humidity_pct": ("45.12345", "45.12346")}
+
     def test_a_run_that_never_was_is_a_sentence(self, store: Store) -> None:
         found = run_history(store.snapshot(), "A", "none")
         assert found.rows == ()

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from analysis.words import called, either, listed, many
+from analysis.words import called, either, listed, many, without_thousands
 
 ROOT = Path(__file__).parents[2]
 
@@ -65,3 +65,22 @@ def test_words_are_joined() -> None:
 def test_columns_have_the_crews_names() -> None:
     names = ("set_foot_rest", "humidity_band", "stock")
     assert [called(name) for name in names] == ["foot rest", "humidity", "stock"]
+
+
+@pytest.mark.parametrize(
+    ("typed", "read"),
+    [
+        ("1,200", "1200"),
+        (" 12,345,678 ", "12345678"),
+        ("1,200.5", "1200.5"),
+        # A decimal point to many: left, so that it is refused.
+        ("0,3", "0,3"),
+        ("1,5", "1,5"),
+        ("1,50", "1,50"),
+        ("12,3456", "12,3456"),
+        ("0,300", "0,300"),
+        ("1200", "1200"),
+    ],
+)
+def test_commas_of_thousands_alone_are_read_over(typed: str, read: str) -> None:
+    assert without_thousands(typed) == read

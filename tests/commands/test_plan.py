@@ -183,6 +183,7 @@ def test_no_rate_lies_outside_those_of_plans(run, good, bad):
         (("--bad", "1e-4"), "--good is missing"),
         ((*FAR, "--sequential", "--max-feeds", "50000"), "the least maximum that works is"),
         ((*TWO, "--max-feeds", "0"), "0 feeds is no length of a test"),
+        ((*TWO, "--max-feeds", "1,5"), "1,5 is no whole number, such as 300000"),
         ((*TWO, "--allowed", "0", "--sequential"), "--allowed gives a single plan"),
         ((*TWO, "--allowed", "0", "--producer-risk", "0.1"), "--allowed settles the producer's"),
         ((*TWO, "--save", "A-1", "--kind", "misses", "--tower", " "), "--save goes with --tower"),

@@ -51,6 +51,7 @@ def test_bins_that_the_tower_list_has_otherwise_are_not_counted(bins: str, liste
     [
         ({"cycles": "many"}, "cycles is many; type"),
         ({"cycles": ""}, "cycles is empty; type"),
+        ({"cycles": "1,5"}, "cycles is 1,5; type"),
         ({"cycles": "0"}, "batch 1 has no cycles"),
         ({"misses": "11"}, "batch 1 has a fault in bin 11; the tower has 10 bins"),
         ({"misses": "three"}, "misses in bins has three"),

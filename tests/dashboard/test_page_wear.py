@@ -255,7 +255,10 @@ class TestServices:
     def test_those_that_can_be_told_are_counted_and_all_are_in_the_table(self) -> None:
         text = said()
         assert "Did it help? Of 2 services that can be told, 1 did; after 1 it was worse" in text
-        assert "Of the 2 other services, 1 have too few feeds to tell; 1 have nothing" in text
+        assert (
+            "Of the other services, 1 has too few feeds to tell; 1 has nothing before to compare"
+            in text
+        )
         assert "All 5 services in a table" in text
         assert "21 Feb 2031brush cleaned, bin 7 of tower Ahelpeddoubles0.32 (0.16 to 0.61)" in text
         assert "0.90 (0.20 or more)" in text and "filter cleaned" in text
