@@ -192,7 +192,7 @@ def _conditions(rows: Rows) -> list[tuple[str, BoolArray, BoolArray]]:
         ("toner-printed paper against the rest", rows.paper["toner"], rows.described),
         ("light paper (below 75 g/m2) against the rest", rows.paper["light"], rows.described),
         (
-            "heavy or large paper against the rest",
+            "heavy (from 200 g/m2) or large (above A4) paper against the rest",
             rows.paper["heavy or large"],
             rows.described,
         ),

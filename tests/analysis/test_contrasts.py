@@ -97,7 +97,7 @@ class TestForAndAgainst:
             "bin 1 against the other bins of tower A since 5 February 2031",
             "since 5 February 2031 against before",
             "toner-printed paper against the rest",
-            "heavy or large paper against the rest",
+            "heavy (from 200 g/m2) or large (above A4) paper against the rest",
         ]
         beside, before, toner, heavy = supports.values()
         # 90 where 30 are expected; its neighbours had 90 of 90, itself 30 of 30 before.
