@@ -16,8 +16,8 @@ MARKED = ("misses", "doubles")
 #: A cell that is a box to tick.
 TICK = "\u2610"
 
-#: A table of more rows may be broken between two pages.
-_SHORT = 14
+#: A table of more lines may be broken between two pages; a cell's line has about so many letters.
+_SHORT, _LINE = 14, 70
 
 #: What is asked of each who signs.
 SIGNED = ("signature", "name", "date")
@@ -134,7 +134,12 @@ class Section:
         """Whether it is kept on one page: short tables and lines to sign on."""
         tables = [block for block in self.blocks if isinstance(block, Facts | Grid)]
         signed = any(isinstance(block, Signatures) for block in self.blocks)
-        return signed or (bool(tables) and all(len(table.rows) <= _SHORT for table in tables))
+        return signed or (bool(tables) and all(_lines(table) <= _SHORT for table in tables))
+
+
+def _lines(table: Facts | Grid) -> int:
+    """Return about how many lines a table takes."""
+    return sum(1 + max(map(len, row)) // _LINE for row in table.rows)
 
 
 @dataclass(frozen=True)

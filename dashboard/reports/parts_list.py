@@ -169,7 +169,7 @@ def _orders(made: Parts) -> tuple[Section, ...]:
     shares = [0.24, 0.14, 0.16, 0.16, 0.13, 0.09, 0.08]
     if priced:
         heads.insert(5, prices.head)
-        shares = [0.22, 0.13, 0.15, 0.15, 0.1, 0.1, 0.08, 0.07]
+        shares = [0.22, 0.12, 0.15, 0.15, 0.09, 0.1, 0.095, 0.075]
     grid = Grid(
         tuple(heads),
         tuple(_order(row, made, priced=priced) for row in rows),

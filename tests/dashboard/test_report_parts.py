@@ -155,6 +155,18 @@ class TestWhatIsOnIt:
         assert [row[5] for row in table(priced, "order by part where")] == ["23", "1,150"]
         for text in (of_html(priced), of_pdf(priced)):
             assert "In all € 1,173, at the prices of the site file." in text
+        # No head is broken within a word where prices take room from it.
+        lines = PdfReader(io.BytesIO(parts_list.pdf(priced))).pages[0].extract_text().splitlines()
+        assert {"part", "where", "ordered", "fitted"} <= set(lines)
+
+    def test_a_long_table_begins_where_there_is_room_and_goes_on_overleaf(self) -> None:
+        # Fourteen parts of two lines each are longer than what is left of the page.
+        odd = [replace(BROKEN, tower="C", bin=n) for n in range(1, 15)]
+        pages = PdfReader(io.BytesIO(parts_list.pdf(made(WORN, PUMP, LATER, *odd)))).pages
+        first, second = (page.extract_text() for page in pages[:2])
+        assert "To look at before anything is ordered" in first and "bin 1 of tower C" in first
+        # With its heads again.
+        assert "bin 14 of tower C" in second and "looked at" in second
 
     def test_what_to_look_at_and_why(self) -> None:
         assert [row[:3] for row in table(FULL, "part where why")] == [
