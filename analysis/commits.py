@@ -27,7 +27,7 @@ from deltalake.exceptions import CommitFailedError, DeltaError
 from analysis.comparing import Comparison, row_ids
 from analysis.intake import ParsedLog
 from analysis.log_format import INTAKE, INTAKES_SCHEMA, ORIGIN, UNTIL, LogKind, stored_schema
-from analysis.snapshot import connect, literal, reading_store, same
+from analysis.snapshot import connect, data_files, literal, reading_store, rows_of, same
 from analysis.upkeep import ZSTD
 
 _APP = "feedtally"
@@ -76,12 +76,12 @@ def last_number(intakes: DeltaTable) -> int:
 
 def entries(intakes: DeltaTable) -> dict[int, Entry]:
     """Return the lines of all intakes by their numbers."""
-    files = intakes.file_uris()
+    files = data_files(intakes)
     if not files:
         return {}
     with reading_store(), connect() as connection:
         found = connection.execute(
-            "select intake, kind, file, undoes from read_parquet(?)", [files]
+            f"select intake, kind, file, undoes from {rows_of(files)}"
         ).fetchall()
     return {number: Entry(*rest) for number, *rest in found}
 

@@ -26,6 +26,7 @@ from analysis.snapshot import (
     literal,
     quoted,
     reading_store,
+    rows_of,
     same,
     view_all,
 )
@@ -159,7 +160,7 @@ def _offer(connection: duckdb.DuckDBPyConnection, parsed: ParsedLog) -> None:
         connection.register("accepted", parsed.rows.table())
         source = "accepted"
     else:
-        source = f"read_parquet({literal(os.fspath(parsed.rows.path))})"
+        source = rows_of([os.fspath(parsed.rows.path)])
     has_bin = "bin" in parsed.rows.schema.names
     number = f"{LINE} * {MOST_BINS + 1} + coalesce(bin, 0)" if has_bin else LINE
     without = ""

@@ -11,11 +11,16 @@ import re
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
+from urllib.parse import unquote
 
 import duckdb
 import pyarrow as pa
 
 from analysis.log_format import INTAKE, KINDS, ORIGIN, UNTIL, stored_schema
+
+if TYPE_CHECKING:
+    from deltalake import DeltaTable
 
 
 class StoreError(Exception):
@@ -148,13 +153,26 @@ def view_all(
 ) -> None:
     """Create the view ``all_<name>`` over a table's files, past rows included."""
     if files:
-        listed = ", ".join(map(literal, files))
-        connection.execute(f"create view all_{name} as select * from read_parquet([{listed}])")
+        connection.execute(f"create view all_{name} as select * from {rows_of(files)}")
         return
     # A table, since what is registered is not seen by the connection's other cursors.
     connection.register("nothing", schema.empty_table())
     connection.execute(f"create table all_{name} as from nothing")
     connection.unregister("nothing")
+
+
+def data_files(table: DeltaTable) -> tuple[str, ...]:
+    """Return the paths of a table's files; Delta has addresses, in which a blank is ``%20``."""
+    return tuple(map(unquote, table.file_uris()))
+
+
+def rows_of(files: Sequence[str]) -> str:
+    """Return what DuckDB reads the rows of Parquet files from, whatever their paths are.
+
+    It takes a star, a question mark and a bracket for patterns, and ``a=b`` for a column.
+    """
+    listed = ", ".join(literal(re.sub(r"[*?\[]", r"[\g<0>]", path)) for path in files)
+    return f"read_parquet([{listed}], hive_partitioning = false)"
 
 
 def taken_back(undoes: Mapping[int, int], stored: Collection[int]) -> dict[int, int]:

@@ -41,13 +41,23 @@ from analysis.snapshot import (
     Snapshot,
     StoreError,
     connect,
+    data_files,
     empty_snapshot,
     reading_store,
+    rows_of,
     short,
     view_all,
 )
 from analysis.spool import PREFIX, beside
-from analysis.store_format import MARK, STORE_FORMAT, format_of, is_store, upgrade, write_mark
+from analysis.store_format import (
+    MARK,
+    STORE_FORMAT,
+    check_place,
+    format_of,
+    is_store,
+    upgrade,
+    write_mark,
+)
 from analysis.undoing import Undone, take_back
 
 #: What may stand in the folder before the mark is written.
@@ -76,8 +86,8 @@ class Store:
     Raises
     ------
     StoreError
-        When there is no store, or one that this version cannot read; a `DamagedStoreError` when
-        a part of it is gone.
+        When there is no store, or one that this version cannot read, or no store can be there; a
+        `DamagedStoreError` when a part of it is gone.
     """
 
     def __init__(
@@ -87,6 +97,7 @@ class Store:
         create: bool = False,
         on_wait: Callable[[], None] | None = None,
     ) -> None:
+        check_place(folder)
         self.folder = folder
         self._on_wait = on_wait
         if not is_store(folder):
@@ -176,9 +187,9 @@ class Store:
         last = self._last_intake(as_of) if as_of is not None else None
         for name in KINDS:
             table = self._table(name)
-            files[name] = tuple(table.file_uris())
+            files[name] = data_files(table)
             versions[name] = state_of(table)
-        files["intakes"] = tuple(self._table("intakes").file_uris())
+        files["intakes"] = data_files(self._table("intakes"))
         totals = kept_totals(self.folder, versions["runs"]) if last is None else None
         version = ".".join(versions.values()) + (f" as of {last}" if last is not None else "")
         return Snapshot(version, files, last, totals)
@@ -188,12 +199,13 @@ class Store:
         table = self._table("intakes")
         if as_of is None:
             return last_number(table)
-        if not table.file_uris():
+        files = data_files(table)
+        if not files:
             return 0
-        query = "select max(intake) from read_parquet(?) where epoch_us(taken_at) <= ?"
+        query = f"select max(intake) from {rows_of(files)} where epoch_us(taken_at) <= ?"
         moment = int(as_of.timestamp() * 1_000_000)
         with reading_store(), connect() as connection:
-            found = connection.execute(query, [table.file_uris(), moment]).fetchall()
+            found = connection.execute(query, [moment]).fetchall()
         return int(found[0][0] or 0)
 
     def totals(self) -> Account | None:
@@ -202,24 +214,24 @@ class Store:
 
     def tower_bins(self) -> dict[str, int]:
         """Return the bins of each tower that the tower list names."""
-        files = self._table("towers").file_uris()
+        files = data_files(self._table("towers"))
         if not files:
             return {}
-        query = f"""select tower, bins from read_parquet(?)
+        query = f"""select tower, bins from {rows_of(files)}
             where bins is not null and {UNTIL} is null"""
         with reading_store(), connect() as connection:
-            return dict(connection.execute(query, [files]).fetchall())
+            return dict(connection.execute(query).fetchall())
 
     def known_stocks(self) -> KnownNames:
         """Return what the stock list and the run log call the stocks."""
         found: list[tuple[str, ...]] = []
         with reading_store(), connect() as connection:
             for name in ("stocks", "runs"):
-                files = self._table(name).file_uris()
-                query = f"""select stock from read_parquet(?)
+                files = data_files(self._table(name))
+                query = f"""select stock from {rows_of(files)}
                     where {UNTIL} is null and stock is not null
                     group by stock order by count(*) desc, stock"""
-                rows = connection.execute(query, [files]).fetchall() if files else []
+                rows = connection.execute(query).fetchall() if files else []
                 found.append(tuple(row[0] for row in rows))
         return KnownNames(*found)
 
@@ -259,7 +271,7 @@ class Store:
         """
 
         def attempt(table: DeltaTable) -> FileAccount:
-            files = tuple(table.file_uris())
+            files = data_files(table)
             name = parsed.kind.name
             there = Snapshot("", {**empty_snapshot().files, name: files})
             if stands is not None:
@@ -296,7 +308,7 @@ class Store:
         def attempt(table: DeltaTable) -> Undone:
             upkeep.refuse_damaged(self.folder, kind.name, table)
             with reading_store(), connect() as connection:
-                view_all(connection, kind.name, table.file_uris(), stored_schema(kind))
+                view_all(connection, kind.name, data_files(table), stored_schema(kind))
                 intakes = self._table("intakes")
                 return take_back(connection, table, intakes, kind, number, zone)
 
@@ -361,7 +373,7 @@ class Store:
                 count_on(self.folder, version, state_of(table), compared.gained)
             return number
         with reading_store(), connect() as connection:
-            view_all(connection, kind.name, table.file_uris(), stored_schema(kind))
+            view_all(connection, kind.name, data_files(table), stored_schema(kind))
             kept, predicate = commits.kept_rows(connection, kind, compared.touched, number)
             commits.write_rows(table, kind, number, chain(kept, rows), predicate)
         return number
@@ -396,8 +408,10 @@ class Store:
         Raises
         ------
         StoreError
-            When the folder is there, lies within the store, or cannot be written.
+            When the folder is there, lies within the store, cannot be written or can hold no
+            store.
         """
+        check_place(to)
         try:
             there = to.exists()
             within = self.folder.resolve() in (to.resolve(), *to.resolve().parents)

@@ -8,6 +8,7 @@ again where it was broken off.
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
@@ -17,14 +18,32 @@ from deltalake.exceptions import DeltaError
 
 from analysis.commits import BATCH, cast
 from analysis.log_format import INTAKES_SCHEMA, KINDS, stored_schema
-from analysis.snapshot import DamagedStoreError, StoreError, connect, short, view_all
+from analysis.snapshot import DamagedStoreError, StoreError, connect, data_files, short, view_all
 from analysis.upkeep import ZSTD
 
 #: Version of the store's layout; a store of a newer one is refused.
 STORE_FORMAT = 2
 
+_NO_ADDRESS = re.compile(r"[%\[\]^|\\]")
+
 #: Name of the file that marks a store.
 MARK = "store.json"
+
+
+def check_place(folder: Path) -> None:
+    """Refuse a folder in which no table can be.
+
+    Raises
+    ------
+    StoreError
+        Where its path has a letter that the tables' library takes for part of an address.
+    """
+    found = _NO_ADDRESS.search(folder.absolute().as_posix())
+    if found:
+        raise StoreError(
+            f"no store can be in {folder}, since its path has a {found[0]}; name a folder without "
+            "any of % [ ] ^ | and \\ in its path"
+        )
 
 
 def is_store(folder: Path) -> bool:
@@ -97,7 +116,7 @@ def _say_where_rows_came_from(folder: Path) -> None:
         )
         with connect() as connection:
             old = pa.schema([field for field in schema if field.name in held])
-            view_all(connection, name, table.file_uris(), old)
+            view_all(connection, name, data_files(table), old)
             rows = connection.sql(f"select *{added} from all_{name}").to_arrow_reader(BATCH)
             write_deltalake(
                 table,

@@ -1,11 +1,11 @@
 """How long until a command answers, beside its libraries alone and beside other code of this?
 
 Run as ``python -m tests.benchmarks.start_up [OTHER]``, where OTHER is another source tree of this,
-such as ``git worktree add`` makes of an older state. Each command is started anew on the sample
-store; so is the server, until its first page is there. The floor is a Python that does nothing but
-load the libraries that the commands work with. All of them take turns, so that what else the
-machine does falls on each alike. Medians are printed, of the clock and of the processor, and their
-ratios to the floor and to the other tree.
+such as ``git worktree add`` makes of an older state. Each command is started anew, on a sample
+store that it was asked of before; so is the server, until its first page is there. The floor is a
+Python that does nothing but load the libraries that the commands work with. All of them take turns,
+so that what else the machine does falls on each alike. Medians are printed, of the clock and of the
+processor, and their ratios to the floor and to the other tree.
 """
 
 from __future__ import annotations
@@ -100,13 +100,17 @@ def main(other: Path | None = None) -> None:
     os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
     trees = {"": TOP} | ({" (other)": other} if other is not None else {})
     with tempfile.TemporaryDirectory() as scratch:
-        store = str(Path(scratch) / "store")
-        data_samples.add_to(store)
+        # Each tree has a store of its own: what one keeps beside it the other throws away.
+        stores = {
+            suffix: str(Path(scratch) / f"store {number}") for number, suffix in enumerate(trees)
+        }
+        for store in stores.values():
+            data_samples.add_to(store)
         commands = {
             "interval": ["interval", "3", "41000"],
-            "rates": ["rates", "--store", store],
-            "drift": ["drift", "--store", store],
-            "first page of serve": ["serve", "--store", store, "--port"],
+            "rates": ["rates", "--store", "{store}"],
+            "drift": ["drift", "--store", "{store}"],
+            "first page of serve": ["serve", "--store", "{store}", "--port"],
         }
         found = defaultdict(list)
         for turn in range(ROUNDS + 1):
@@ -114,7 +118,8 @@ def main(other: Path | None = None) -> None:
             for name, command in commands.items():
                 for suffix, tree in trees.items():
                     port = _free_port() if command[0] == "serve" else None
-                    asked = ["-m", "dashboard", *command, *([] if port is None else [str(port)])]
+                    words = [word.format(store=stores[suffix]) for word in command]
+                    asked = ["-m", "dashboard", *words, *([] if port is None else [str(port)])]
                     now[name + suffix] = started(asked, tree, port)
             if turn:  # The first is to have all in the file system's memory.
                 for name, took in now.items():
