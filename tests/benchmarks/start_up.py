@@ -102,7 +102,7 @@ def main(other: Path | None = None) -> None:
     with tempfile.TemporaryDirectory() as scratch:
         # Each tree has a store of its own: what one keeps beside it the other throws away.
         stores = {
-            suffix: str(Path(scratch) / f"store {number}") for number, suffix in enumerate(trees)
+            suffix: str(Path(scratch) / f"store-{number}") for number, suffix in enumerate(trees)
         }
         for store in stores.values():
             data_samples.add_to(store)
