@@ -9,7 +9,7 @@ from analysis.site import USUAL_LIMIT_TIMES
 from analysis.words import either, listed, many, per_10k
 
 #: Of more parts than so many the first are named and the others counted.
-FEW = 4
+_FEW = 4
 
 
 def due_at(rows: Sequence[PartRow]) -> str:
@@ -62,6 +62,6 @@ def think_twice(rows: Sequence[PartRow]) -> list[str]:
 
 def some(names: Sequence[str]) -> str:
     """Name the first of some parts and count the others."""
-    if len(names) <= FEW:
+    if len(names) <= _FEW:
         return listed(names)
-    return listed([*names[: FEW - 1], f"{len(names) - FEW + 1:,} others"])
+    return listed([*names[: _FEW - 1], f"{len(names) - _FEW + 1:,} others"])

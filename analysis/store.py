@@ -155,6 +155,7 @@ class Store:
                 if self._on_wait is not None:
                     self._on_wait()
                 lock.acquire()
+        # Of the two the second is what filelock raises on a system without locks.
         except (OSError, NotImplementedError) as error:
             raise StoreError(
                 f"the store in {self.folder} cannot be locked ({short(error)}); see that the "

@@ -44,7 +44,7 @@ def papers(fed: Sequence[tuple[str, int]]) -> str:
 
 def how_often(budget: float) -> str:
     """Say so many a year in words: ``about once a year``, ``about 12 times a year``."""
-    if budget > 1:
-        return f"about {two_digits(budget).removesuffix('.0')} times a year"
-    years = two_digits(1 / budget).removesuffix(".0")
-    return "about once a year" if years == "1" else f"about once in {years} years"
+    number = two_digits(max(budget, 1 / budget)).removesuffix(".0")
+    if number == "1":
+        return "about once a year"
+    return f"about {number} times a year" if budget > 1 else f"about once in {number} years"

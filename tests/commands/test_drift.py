@@ -350,6 +350,9 @@ class TestTheBudget:
         ("budget", "told"),
         [
             ("1", "about once a year;"),
+            # Rounded to once, from either side.
+            ("1.02", "about once a year;"),
+            ("0.98", "about once a year;"),
             ("12", "about 12 times a year;"),
             ("1.5", "about 1.5 times a year;"),
             ("0.5", "about once in 2 years;"),
