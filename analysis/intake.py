@@ -10,7 +10,7 @@ from __future__ import annotations
 import io
 import os
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
@@ -48,6 +48,11 @@ class KnownNames:
 
     listed: tuple[str, ...] = ()
     logged: tuple[str, ...] = ()
+
+
+def none_known(named: Collection[str]) -> KnownNames:
+    """Return what is known where there is no store: nothing."""
+    return KnownNames()
 
 
 @dataclass(frozen=True)
@@ -167,7 +172,7 @@ def read_log(
     path: Path,
     *,
     tower_bins: Mapping[str, int] | None = None,
-    stocks: Callable[[], KnownNames] = KnownNames,
+    stocks: Callable[[Collection[str]], KnownNames] = none_known,
     site: Site = NO_SITE,
     scratch: Scratch | None = None,
     progress: Progress | None = None,
@@ -181,7 +186,8 @@ def read_log(
     tower_bins : mapping of str to int, optional
         Bins of each tower that a tower list names; a bin beyond them is refused.
     stocks : callable, optional
-        Returns what the store calls its stocks; called where the file names any.
+        Returns what the store calls its stocks, for those that the file names; called where it
+        names any.
     site : Site
         The site's own headers and form of dates.
     scratch : Scratch, optional
@@ -210,7 +216,7 @@ def read_bytes(
     name: str,
     *,
     tower_bins: Mapping[str, int] | None = None,
-    stocks: Callable[[], KnownNames] = KnownNames,
+    stocks: Callable[[Collection[str]], KnownNames] = none_known,
     site: Site = NO_SITE,
     scratch: Scratch | None = None,
     block_bytes: int = BLOCK_BYTES,
@@ -228,7 +234,7 @@ def _read(
     opened: Callable[[], BinaryIO],
     name: str,
     tower_bins: Mapping[str, int],
-    stocks: Callable[[], KnownNames],
+    stocks: Callable[[Collection[str]], KnownNames],
     site: Site,
     scratch: Scratch,
     progress: Progress | None,
@@ -271,7 +277,7 @@ def _read(
         )
     alike = _alike("tower", named["tower"], KnownNames(tuple(tower_bins)))
     if named["stock"]:
-        alike += _alike("stock", named["stock"], stocks())
+        alike += _alike("stock", named["stock"], stocks(named["stock"]))
     return ParsedLog(
         name=name,
         sha256=text.sha256,

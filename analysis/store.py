@@ -16,7 +16,7 @@ from __future__ import annotations
 import contextlib
 import datetime as dt
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from contextlib import contextmanager
 from dataclasses import asdict, replace
 from itertools import chain
@@ -223,11 +223,20 @@ class Store:
         with reading_store(), connect() as connection:
             return dict(connection.execute(query).fetchall())
 
-    def known_stocks(self) -> KnownNames:
-        """Return what the stock list and the run log call the stocks."""
+    def known_stocks(self, named: Collection[str]) -> KnownNames:
+        """Return what the stock list and the run log call the stocks.
+
+        Parameters
+        ----------
+        named : collection of str
+            As a file names them. Where the list has each of them the log is not read, which would
+            take the longer the more it holds.
+        """
         found: list[tuple[str, ...]] = []
         with reading_store(), connect() as connection:
             for name in ("stocks", "runs"):
+                if found and set(named) <= {*found[0]}:
+                    break
                 files = data_files(self._table(name))
                 query = f"""select stock from {rows_of(files)}
                     where {UNTIL} is null and stock is not null

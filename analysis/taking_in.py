@@ -24,7 +24,7 @@ from analysis.counts import Account, LogScan
 from analysis.export import run_cells
 from analysis.filters import Filters
 from analysis.headers import known_names, own_names, tell_kind
-from analysis.intake import KnownNames, ParsedLog, Progress, read_bytes, read_log
+from analysis.intake import ParsedLog, Progress, none_known, read_bytes, read_log
 from analysis.line_checks import Problem
 from analysis.log_format import KINDS
 from analysis.records import read_header
@@ -390,7 +390,7 @@ def _read(
     offer: Offered, store: Store | None, site: Site, scratch: Scratch, watch: Watch
 ) -> ParsedLog:
     bins = store.tower_bins() if store else None
-    stocks = store.known_stocks if store else KnownNames
+    stocks = store.known_stocks if store else none_known
     if isinstance(offer, Upload):
         name = _label(offer)
         return read_bytes(

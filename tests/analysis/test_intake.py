@@ -406,7 +406,7 @@ class TestStocksWrittenInTwoWays:
 
     def told(self, *stocks: str, known: KnownNames = KNOWN) -> list[tuple[str, str]]:
         raw = with_column("stock", *stocks)
-        found = read_bytes(raw, "log.csv", stocks=lambda: known)
+        found = read_bytes(raw, "log.csv", stocks=lambda named: known)
         assert not found.rejected and len(rows(found)) == len(stocks)
         return [(one.name, one.known) for one in found.alike]
 

@@ -29,7 +29,7 @@ def test_all_that_is_done_with_a_store_is_done_there(tmp_path: Path, name: str) 
     store.add(read(b"stock,grammage\nBO90,90\n"))
     store.add(read(run_log(LINE.format(1), LINE.format(2), LINE.format(3))))
     assert store.tower_bins() == {"A": 3}
-    assert store.known_stocks().listed == ("BO90",)
+    assert store.known_stocks(["x"]).listed == ("BO90",)
     # A correction reads, compares and writes again; an undo does so too.
     corrected = LINE.format(2).replace("4517,1,", "4517,7,")
     assert corrected != LINE.format(2)
